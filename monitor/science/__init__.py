@@ -1,0 +1,1 @@
+"""Formulas: numbers in, numbers out."""

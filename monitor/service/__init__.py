@@ -1,0 +1,1 @@
+"""The running thing: settings, worker, timetable, commands."""

@@ -1,0 +1,1 @@
+"""Where everything is kept: the only importer of sqlite3."""
