@@ -1,0 +1,67 @@
+"""The database's shape, as append-only migrations: a released one is never edited."""
+
+from __future__ import annotations
+
+MIGRATIONS: tuple[str, ...] = (
+    """
+    CREATE TABLE fact (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
+    CREATE TABLE sensor (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+    CREATE TABLE space (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+    CREATE TABLE quantity (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+
+    CREATE TABLE reading (
+        time_ms INTEGER NOT NULL, sensor INTEGER NOT NULL, quantity INTEGER NOT NULL,
+        value REAL NOT NULL, flags INTEGER NOT NULL,
+        PRIMARY KEY (time_ms, sensor, quantity)
+    ) STRICT, WITHOUT ROWID;
+
+    -- Payloads that could not be read, newest kept, and readings whose time waits for a second
+    -- sensor to confirm it.
+    CREATE TABLE unread (
+        id INTEGER PRIMARY KEY, arrived_ms INTEGER NOT NULL, topic TEXT NOT NULL,
+        sensor TEXT, payload BLOB NOT NULL, reason TEXT NOT NULL
+    ) STRICT;
+
+    CREATE TABLE air (
+        minute INTEGER NOT NULL, space INTEGER NOT NULL,
+        temperature_c REAL, relative_humidity_pct REAL, illuminance_lx REAL,
+        dew_point_c REAL, vpd_kpa REAL, humidity_ratio_g_kg REAL, absolute_humidity_g_m3 REAL,
+        surface_margin_k REAL, readings INTEGER NOT NULL,
+        PRIMARY KEY (minute, space)
+    ) STRICT, WITHOUT ROWID;
+
+    CREATE TABLE checkpoint (minute INTEGER PRIMARY KEY, state BLOB NOT NULL) STRICT;
+
+    CREATE TABLE spell (
+        id INTEGER PRIMARY KEY, kind TEXT NOT NULL, space TEXT, sensor TEXT,
+        began INTEGER NOT NULL, declared INTEGER NOT NULL, ended INTEGER,
+        worst REAL NOT NULL, urgent INTEGER NOT NULL
+    ) STRICT;
+    CREATE INDEX spell_began ON spell (began);
+
+    -- What people entered. Nothing is edited: a correction or an undoing is an entry too.
+    CREATE TABLE entry (
+        id INTEGER PRIMARY KEY, made_ms INTEGER NOT NULL, at_ms INTEGER NOT NULL,
+        verb TEXT NOT NULL, arguments TEXT NOT NULL, changes INTEGER REFERENCES entry (id)
+    ) STRICT;
+
+    CREATE TABLE notice (
+        id INTEGER PRIMARY KEY, made_ms INTEGER NOT NULL, space TEXT, sensor TEXT,
+        kind TEXT NOT NULL, part TEXT NOT NULL, weight TEXT NOT NULL,
+        title TEXT NOT NULL, body TEXT NOT NULL, place TEXT NOT NULL,
+        spell_began INTEGER, seen_ms INTEGER, paused_until_ms INTEGER
+    ) STRICT;
+    CREATE INDEX notice_spell ON notice (spell_began);
+    -- One row a notice and address, written with what caused the notice.
+    CREATE TABLE outbox (
+        notice INTEGER NOT NULL REFERENCES notice (id), address TEXT NOT NULL,
+        sent_ms INTEGER, tries INTEGER NOT NULL DEFAULT 0, next_try_ms INTEGER NOT NULL,
+        failure TEXT,
+        PRIMARY KEY (notice, address)
+    ) STRICT, WITHOUT ROWID;
+
+    CREATE TABLE report (
+        week TEXT PRIMARY KEY, made_ms INTEGER NOT NULL, text TEXT NOT NULL, folder TEXT NOT NULL
+    ) STRICT, WITHOUT ROWID;
+    """,
+)
