@@ -250,7 +250,7 @@ def test_bone_dry_air_has_no_dew_point():
     assert air.humidity_ratio_g_kg < 0.001
     assert air.vpd_kpa == pytest.approx(saturation_vapour_pressure_liquid(20) / 1000)
     assert state(20, 1e-9, SEA_LEVEL).dew_point_c is None
-    # Where psychrolib's curve begins; 1e-6 % of humidity would be about -115 °C.
+    # Close above the driest air psychrolib can answer for: its own figure is -97.47 °C.
     assert state(20, 1e-4, SEA_LEVEL).dew_point_c == pytest.approx(-97.5, abs=0.1)
 
 
