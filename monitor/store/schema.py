@@ -15,8 +15,14 @@ MIGRATIONS: tuple[str, ...] = (
         PRIMARY KEY (time_ms, sensor, quantity)
     ) STRICT, WITHOUT ROWID;
 
-    -- Payloads that could not be read, newest kept, and readings whose time waits for a second
-    -- sensor to confirm it.
+    -- Readings days ahead of all others: they wait for a second sensor to confirm the leap.
+    CREATE TABLE waiting (
+        time_ms INTEGER NOT NULL, sensor INTEGER NOT NULL, quantity INTEGER NOT NULL,
+        value REAL NOT NULL, flags INTEGER NOT NULL,
+        PRIMARY KEY (time_ms, sensor, quantity)
+    ) STRICT, WITHOUT ROWID;
+
+    -- Payloads that could not be read; the newest are kept.
     CREATE TABLE unread (
         id INTEGER PRIMARY KEY, arrived_ms INTEGER NOT NULL, topic TEXT NOT NULL,
         sensor TEXT, payload BLOB NOT NULL, reason TEXT NOT NULL
@@ -35,9 +41,10 @@ MIGRATIONS: tuple[str, ...] = (
     CREATE TABLE spell (
         id INTEGER PRIMARY KEY, kind TEXT NOT NULL, space TEXT, sensor TEXT,
         began INTEGER NOT NULL, declared INTEGER NOT NULL, ended INTEGER,
-        worst REAL NOT NULL, urgent INTEGER NOT NULL
+        worst REAL NOT NULL, urgent INTEGER NOT NULL, settled INTEGER
     ) STRICT;
     CREATE INDEX spell_began ON spell (began);
+    CREATE INDEX spell_settled ON spell (settled);
 
     -- What people entered. Nothing is edited: a correction or an undoing is an entry too.
     CREATE TABLE entry (
