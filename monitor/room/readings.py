@@ -94,7 +94,11 @@ class TimeAt:
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """One sensor of the settings. every_s: how often it normally sends [s]."""
+    """One sensor of the settings.
+
+    every_s     how often it normally sends [s]
+    on_arrival  SenML whose times are missing or relative: dated when they arrive, not promised
+    """
 
     name: str
     space: str
@@ -102,10 +106,13 @@ class Sensor:
     every_s: float
     reads: dict[Quantity, ReadAs] = field(default_factory=dict)
     time: TimeAt | None = None
+    on_arrival: bool = False
 
     @property
     def timed(self) -> bool:
         """Whether its readings carry their own time: only then are they promised."""
+        if self.on_arrival:
+            return False
         return self.time is not None or any(r.senml_name for r in self.reads.values())
 
     def unit(self, quantity: Quantity) -> str:
