@@ -11,7 +11,7 @@ and then.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple, Protocol
 
@@ -227,66 +227,66 @@ class _JsonReader:
 
 
 class _SenmlReader:
-    """Each quantity is the records of its full name; a pack may hold many of one name."""
+    """Each quantity is the records of its full name; a pack may hold many of one name.
+
+    Records of one name may tell different things by their units (RFC 8428 section 5.1.3):
+    each quantity takes those that it can be told in.
+    """
 
     def __init__(
         self, sensor: Sensor, topic_filter: str, reads: list[tuple[Quantity, ReadAs]]
     ) -> None:
         self.sensor, self.topic_filter, self.timed = sensor.name, topic_filter, sensor.timed
         self._settings = sensor
-        self._wanted: dict[str, list[Quantity]] = {}
-        for quantity, read_as in reads:
-            self._wanted.setdefault(str(read_as.senml_name), []).append(quantity)
+        self._wanted = [(quantity, str(read_as.senml_name)) for quantity, read_as in reads]
 
     def read(self, packet: _Packet, decoded: Decoded) -> None:
         try:
             records = resolve(packet.document())
         except SenmlError as error:
             raise UnreadableError(str(error)) from error
-        for record in records:
-            for quantity in self._wanted.get(record.name, ()):
-                try:
-                    value = self._value(quantity, record)
-                    time_ms = self._time_ms(record, packet.message)
-                except UnreadableError as problem:
-                    told = problem.told(packet.message.topic)
-                    decoded.failures.append((self.sensor, told))
+        for quantity, name in self._wanted:
+            for found in self._found(quantity, name, records, packet.message):
+                if isinstance(found, UnreadableError):
+                    decoded.failures.append((self.sensor, found.told(packet.message.topic)))
                 else:
-                    decoded.readings.append((self.sensor, quantity, value, time_ms))
-        self._tell_missing({record.name for record in records}, packet.message.topic, decoded)
+                    decoded.readings.append((self.sensor, quantity, *found))
 
-    def _value(self, quantity: Quantity, record: Record) -> float:
-        where = f"SenML record {shown(record.name)}"
-        sent = record.fields.get("v", MISSING)
-        if sent is MISSING:
-            raise UnreadableError(
-                f"{where} has {other_value(record.fields)}, not a value; let the sensor send v"
+    def _found(
+        self, quantity: Quantity, name: str, records: list[Record], message: Message
+    ) -> Iterator[tuple[float, int | None] | UnreadableError]:
+        of_name = [record for record in records if record.name == name]
+        told = 0
+        for record in of_name:
+            convert = self._conversion(quantity, record)
+            if convert is not None:
+                told += 1
+                try:
+                    yield _senml_value(record, convert), self._time_ms(record, message)
+                except UnreadableError as problem:
+                    yield problem
+        if of_name and not told:
+            yield UnreadableError(
+                f"SenML record {shown(name)} is in {shown(of_name[0].unit or '')}, which cannot "
+                f"become {self._settings.unit(quantity)} for the {quantity}; let the sensor send "
+                "another unit or mend the settings"
             )
-        if (type(sent) is not float and type(sent) is not int) or not -MOST <= sent <= MOST:
-            raise UnreadableError(no_number(where, sent, None))
-        value = float(sent) + record.base_value
-        if not -MOST <= value <= MOST:
-            raise UnreadableError(no_number(where, value, None))
-        shift, factor = self._conversion(quantity, record, where)
-        return (value + shift) * factor
+        elif not told and quantity not in NOW_AND_THEN:
+            has = listed(sorted({record.name for record in records}))
+            yield UnreadableError(
+                f"the SenML pack has no record {shown(name)}, {has}; mend the settings"
+            )
 
-    def _conversion(self, quantity: Quantity, record: Record, where: str) -> Conversion:
+    def _conversion(self, quantity: Quantity, record: Record) -> Conversion | None:
         if record.unit is None:
             return _conversion(self._settings, quantity)
-        unit = SENML_UNITS.get(record.unit, "")
-        found = conversion(quantity, unit, self._settings.unit(quantity))
-        if found is None:
-            kept = self._settings.unit(quantity)
-            raise UnreadableError(
-                f"{where} is in {shown(record.unit)}, which cannot become {kept} for the "
-                f"{quantity}; let the sensor send another unit or mend the settings"
-            )
-        return found
+        unit = SENML_UNITS[quantity].get(record.unit, "")
+        return conversion(quantity, unit, self._settings.unit(quantity))
 
     def _time_ms(self, record: Record, message: Message) -> int | None:
         where = f"SenML record {shown(record.name)}"
         if not -RELATIVE_BELOW_S < record.time_s < RELATIVE_BELOW_S:
-            return _ms_of_s(record.time_s, f"the time of {where}", "send epoch seconds")
+            return _ms_of_s(record.time_s, f"the time of {where}")
         if not self._settings.on_arrival:
             raise UnreadableError(
                 f"{where} does not say when it was measured; let the sensor send bt or t as epoch "
@@ -301,12 +301,20 @@ class _SenmlReader:
             )
         return message.arrived_ms + round(record.time_s * 1000)
 
-    def _tell_missing(self, told: set[str], topic: str, decoded: Decoded) -> None:
-        for name, quantities in self._wanted.items():
-            if name not in told and not NOW_AND_THEN.issuperset(quantities):
-                has = listed(sorted(told), "it has none")
-                why = f"the SenML pack has no record {shown(name)}, {has}; mend the settings"
-                decoded.failures.append((self.sensor, UnreadableError(why).told(topic)))
+
+def _senml_value(record: Record, convert: Conversion) -> float:
+    where = f"SenML record {shown(record.name)}"
+    sent = record.fields.get("v", MISSING)
+    if sent is MISSING:
+        raise UnreadableError(
+            f"{where} has {other_value(record.fields)}, not a value; let the sensor send v"
+        )
+    if (type(sent) is not float and type(sent) is not int) or not -MOST <= sent <= MOST:
+        raise UnreadableError(no_number(where, sent, None))
+    value = float(sent) + record.base_value
+    if not -MOST <= value <= MOST:
+        raise UnreadableError(no_number(where, value, None))
+    return (value + convert.shift) * convert.factor
 
 
 class _Time:
@@ -332,9 +340,11 @@ class _Time:
                 f"{_iso_hint(found)}"
             )
         if self._unit == "s":
-            return _ms_of_s(found, self._where, 'if it is milliseconds, write unit = "ms"')
+            return _ms_of_s(found, self._where, ', or write unit = "ms"')
         if not 0 <= found <= LATEST_MS:
-            raise UnreadableError(f"{self._where} is no time; send epoch milliseconds")
+            raise UnreadableError(
+                f"{self._where} is not a number of milliseconds since 1970; send epoch milliseconds"
+            )
         return round(found)
 
 
@@ -342,8 +352,9 @@ def _iso_hint(found: object) -> str:
     return ', or write unit = "iso"' if isinstance(found, str) and "-" in found else ""
 
 
-def _ms_of_s(seconds: float, where: str, mend: str) -> int:
+def _ms_of_s(seconds: float, where: str, too_large: str = "") -> int:
     if not 0 <= seconds <= LATEST_MS / 1000:
+        mend = "send epoch seconds" + (too_large if seconds > 0 else "")
         raise UnreadableError(f"{where} is not a number of seconds since 1970; {mend}")
     return round(seconds * 1000)
 

@@ -36,22 +36,19 @@ CONVERSIONS: dict[Quantity, dict[str, Conversion]] = {
     Quantity.SIGNAL: {"dBm": SAME},
 }
 
-# Units of SenML records (RFC 8428 section 12.1; hPa and dBm: RFC 8798 section 3) in our words.
-SENML_UNITS: dict[str, str] = {
-    "Cel": "°C",
-    "K": "K",
-    "%RH": "%",
-    "%EL": "%",
-    "%": "%",
-    "/": "1",
-    "lx": "lx",
-    "W/m2": "W/m2",
-    "Pa": "Pa",
-    "hPa": "hPa",
-    "kg": "kg",
-    "g": "g",
-    "V": "V",
-    "dBm": "dBm",
+_SENML_TEMPERATURE = {"Cel": "°C", "K": "K"}
+
+# Units of SenML records in our words (RFC 8428 section 12.1; hPa and dBm: RFC 8798 section 3).
+SENML_UNITS: dict[Quantity, dict[str, str]] = {
+    Quantity.TEMPERATURE: _SENML_TEMPERATURE,
+    Quantity.HUMIDITY: {"%RH": "%", "%": "%", "/": "1"},
+    Quantity.ILLUMINANCE: {"lx": "lx"},
+    Quantity.IRRADIANCE: {"W/m2": "W/m2"},
+    Quantity.PRESSURE: {"Pa": "Pa", "hPa": "hPa"},
+    Quantity.MASS: {"g": "g", "kg": "kg"},
+    Quantity.SURFACE_TEMPERATURE: _SENML_TEMPERATURE,
+    Quantity.BATTERY: {"%EL": "%", "%": "%", "/": "1", "V": "V"},
+    Quantity.SIGNAL: {"dBm": "dBm"},
 }
 
 

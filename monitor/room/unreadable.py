@@ -7,6 +7,7 @@ import re
 from monitor.room.pointers import MISSING, pointer
 
 _NUMBER_AND_MORE = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?\s*[°%a-zA-Z][^0-9]*")
+_NUMBER = re.compile(r"\s*[+-]?[0-9]+(\.[0-9]+)?\s*")
 _COMMA_NUMBER = re.compile(r"[+-]?[0-9]+,[0-9]+")
 _NO_NUMBER = re.compile(r"[+-]?(nan|inf|infinity|none|null|unavailable|unknown)", re.IGNORECASE)
 
@@ -36,6 +37,8 @@ def no_bare_number(payload: bytes) -> str:
         return 'the payload is JSON; say in the settings where the value stands, as in at = "/t"'
     if _NO_NUMBER.fullmatch(text):
         return f"{what} says that nothing was measured; look at the sensor"
+    if text[0] == '"':
+        return "the payload is in quotes; let the sensor send the number alone"
     if _COMMA_NUMBER.fullmatch(text):
         return f"{what} has a decimal comma; let the sensor send a point"
     if _NUMBER_AND_MORE.fullmatch(text):
@@ -59,21 +62,22 @@ def no_json(text: str, error: ValueError) -> str:
 
 
 def no_number(where: str, found: object, document: object) -> str:
-    """Why what was found cannot be a value."""
-    at = f"at {where} " if where.startswith("/") else f"{where} " if where else "the payload "
+    """Why what was found cannot be a value. where: a pointer, or the name of a SenML record."""
     if found is MISSING:
         return f"there is nothing at {where}, {names(document)}; mend the settings or the sensor"
+    it = "the payload" if not where else f"the value {'at' if where[0] == '/' else 'of'} {where}"
     if found is None:
-        return f"{at}is null: nothing was measured; look at the sensor"
+        return f"{it} is null: nothing was measured; look at the sensor"
     if isinstance(found, bool):
-        return f"{at}is {said(found)}, not a number; let the sensor send a number"
+        return f"{it} is {said(found)}, not a number; let the sensor send a number"
     if isinstance(found, str):
-        return f"{at}is the text {said(found)}, not a number; let the sensor send it unquoted"
+        mend = "it without quotes" if _NUMBER.fullmatch(found) else "a number"
+        return f"{it} is the text {said(found)}, not a number; let the sensor send {mend}"
     if isinstance(found, (dict, list)):
-        return f"{at}is {said(found)}, not a number; let the pointer in the settings go further"
+        return f"{it} is {said(found)}, not a number; let the pointer in the settings go further"
     if found != found:
-        return f"{at}is NaN: nothing was measured; look at the sensor"
-    return f"{at}is a number beyond anything measured here; look at the sensor"
+        return f"{it} is NaN: nothing was measured; look at the sensor"
+    return f"{it} is a number beyond anything measured here; look at the sensor"
 
 
 def other_value(fields: dict[str, object]) -> str:
@@ -85,14 +89,16 @@ def other_value(fields: dict[str, object]) -> str:
 def names(document: object) -> str:
     """What a document does have, to choose from."""
     if not isinstance(document, dict):
-        return f"it is {said(document)}"
-    return listed([pointer(name) for name in document], "it is empty")
+        return f"the payload is {said(document)}"
+    return listed([pointer(name) for name in document])
 
 
-def listed(names: list[str], none: str) -> str:
-    """The first few names, or the words for none."""
+def listed(names: list[str]) -> str:
+    """What there is to choose from, the first few."""
+    if not names:
+        return "the payload is empty"
     more = " and more" if len(names) > 5 else ""
-    return "it has " + ", ".join(shown(name) for name in names[:5]) + more if names else none
+    return "it has " + ", ".join(shown(name) for name in names[:5]) + more
 
 
 def said(found: object) -> str:
