@@ -30,6 +30,7 @@ class Limits:
     dew_margin_k         surface temperature less dew point [K]
     light_klxh_a_day     light dose in a day [klx·h]
     damp_is_daily_mean   damp is judged on the mean of the last 24 h
+    arid_once_crisp_pct  as arid_pct, but only once a batch in the space is crisp [%]
     """
 
     hot_c: float | None = None
@@ -41,6 +42,7 @@ class Limits:
     dew_margin_k: float | None = None
     light_klxh_a_day: float | None = None
     damp_is_daily_mean: bool = False
+    arid_once_crisp_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
