@@ -79,7 +79,7 @@ def uncertainty_pa(air: SensorMinute) -> float:
     d ln e_s / dT = 17.62 · 243.12 / (243.12 + T)² [1/K] (WMO-No. 8, annex 4.B), -20 to 50 °C.
 
     >>> round(uncertainty_pa(SensorMinute(20.0, 60.0, 1403.28)), 1)
-    74.9
+    74.8
     """
     by_humidity = air.vapour_pressure_pa * SENSOR_PCT / air.relative_humidity_pct
     slope = 17.62 * 243.12 / (243.12 + air.temperature_c) ** 2

@@ -7,7 +7,7 @@ record. Nothing is deleted: a doubted reading is kept with its flag.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from math import sqrt
 from typing import NamedTuple
 
@@ -41,6 +41,10 @@ RANGE: dict[Quantity, tuple[float, float]] = {
 STEP: dict[Quantity, float] = {Quantity.TEMPERATURE: 3.0, Quantity.HUMIDITY: 15.0}
 STEP_WITHIN_MS = 5 * MINUTE_MS
 STEP_FORGOTTEN_MS = 60 * MINUTE_MS
+
+
+# What is not to be used of a stuck sensor: they are measured together, often in one chip.
+TOGETHER = frozenset({Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE})
 
 
 class Level(NamedTuple):
@@ -113,7 +117,8 @@ def judge(
                come in records of their own, the next record of each quantity
     feed       how the whole feed stood at the end of the minute before
     returns    the flags that are not zero: RANGE; STEP on temperature or humidity each for
-               itself; STUCK or FEED on temperature, humidity and pressure together
+               itself; STUCK on temperature, humidity and pressure together; FEED on all of
+               the record
     """
     flags: dict[Quantity, Flag] = {}
     sound: Values = values
@@ -126,29 +131,33 @@ def judge(
 
     temperature = sound.get(Quantity.TEMPERATURE)
     humidity = sound.get(Quantity.HUMIDITY)
-    warm, moist = track.temperature, track.humidity
+    level_t, level_h = track.temperature, track.humidity
     if temperature is not None:
-        warm = _step(Quantity.TEMPERATURE, warm, time_ms, temperature, following)
-        if warm.suspect is not None and warm.suspect_ms == time_ms:
+        level_t = _step(Quantity.TEMPERATURE, level_t, time_ms, temperature, following)
+        if level_t.suspect is not None and level_t.suspect_ms == time_ms:
             flags[Quantity.TEMPERATURE] = Flag.STEP
     if humidity is not None:
-        moist = _step(Quantity.HUMIDITY, moist, time_ms, humidity, following)
-        if moist.suspect is not None and moist.suspect_ms == time_ms:
+        level_h = _step(Quantity.HUMIDITY, level_h, time_ms, humidity, following)
+        if level_h.suspect is not None and level_h.suspect_ms == time_ms:
             flags[Quantity.HUMIDITY] = Flag.STEP
 
     pressure = sound.get(Quantity.PRESSURE)
     pulse = beat(track.pulse, time_ms, temperature, humidity, pressure, feed)
-    if pulse.stuck or (feed.since is not None and pulse.stirred_ms // MINUTE_MS <= feed.since):
-        still = Flag.STUCK if pulse.stuck else Flag.FEED
-        for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE):
-            if quantity in sound:
-                flags[quantity] = flags.get(quantity, Flag.NONE) | still
-    return flags, Track(warm, moist, pulse)
+    if pulse.stuck:
+        _add(flags, sound.keys() & TOGETHER, Flag.STUCK)
+    elif feed.holds(pulse):
+        _add(flags, sound.keys(), Flag.FEED)
+    return flags, Track(level_t, level_h, pulse)
 
 
 def stuck_since(track: Track) -> int | None:
     """First minute of the unchanged run, once it is declared stuck; None: not stuck."""
     return track.pulse.moved_ms // MINUTE_MS if track.pulse.stuck else None
+
+
+def _add(flags: dict[Quantity, Flag], quantities: Iterable[Quantity], flag: Flag) -> None:
+    for quantity in quantities:
+        flags[quantity] = flags.get(quantity, Flag.NONE) | flag
 
 
 def _step(

