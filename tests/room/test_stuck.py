@@ -382,6 +382,27 @@ def test_a_sensor_stuck_before_the_feed_froze_stays_its_own() -> None:
     assert seen.flagged["shed"][Flag.FEED] == []
 
 
+def test_the_feeds_stillness_is_not_counted_as_the_sensors_own_past() -> None:
+    """Even where a sensor leaves it by its smallest step, as quiet air does."""
+    stop, goes = 3 * DAY, 3 * DAY + 9 * HOUR
+
+    def gently(say: Says) -> Says:
+        held = say(stop)
+
+        def then(minute: int) -> dict[Quantity, float] | None:
+            if minute == goes + 1 and held is not None:
+                return {T: round(held[T] + 0.1, 1), H: held[H]}
+            return say(minute)
+
+        return frozen(then, [(stop, goes)])
+
+    says = {n: gently(lively(i)) for i, n in enumerate(("loft", "attic"), 33)}
+    seen = go_through(says, goes + 2 * HOUR)
+    assert len(seen.frozen) == 1
+    for track in seen.tracks.values():
+        assert track.pulse.longest_ms < HOUR_MS
+
+
 def test_all_that_a_frozen_sensor_says_is_flagged_but_not_a_lamp_meter_of_its_own() -> None:
     stop = 3 * DAY
     dark = Quantity.ILLUMINANCE
