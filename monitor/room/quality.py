@@ -12,7 +12,7 @@ from math import sqrt
 from typing import NamedTuple
 
 from monitor.room.readings import MINUTE_MS, Flag, Quantity
-from monitor.room.stuck import NO_FEED, Feed, Pulse, beat
+from monitor.room.stuck import AWAY_MS, NO_FEED, Feed, Pulse, beat
 
 # What one record of a sensor carries: the quantities with the same time.
 Values = Mapping[Quantity, float]
@@ -150,9 +150,15 @@ def judge(
     return flags, Track(level_t, level_h, pulse)
 
 
-def stuck_since(track: Track) -> int | None:
-    """First minute of the unchanged run, once it is declared stuck; None: not stuck."""
-    return track.pulse.moved_ms // MINUTE_MS if track.pulse.stuck else None
+def stuck_since(track: Track, now_minute: int) -> int | None:
+    """First minute of the unchanged run, once it is declared stuck; None: not stuck.
+
+    A sensor that has not been heard for six hours is silent, no longer stuck.
+    """
+    pulse = track.pulse
+    if not pulse.stuck or now_minute * MINUTE_MS - pulse.heard_ms > AWAY_MS:
+        return None
+    return pulse.moved_ms // MINUTE_MS
 
 
 def _add(flags: dict[Quantity, Flag], quantities: Iterable[Quantity], flag: Flag) -> None:

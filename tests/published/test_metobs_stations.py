@@ -122,7 +122,7 @@ def look_through(records: list[Record]) -> Found:
             for flag in flags.values():
                 for kind in found.flags:
                     found.flags[kind] += kind in flag
-            note(station, stuck_since(tracks[station]), minute, found.stuck)
+            note(station, stuck_since(tracks[station], minute), minute, found.stuck)
         pulses = [track.pulse for track in tracks.values()]
         for each in range(minute, minute + EVERY_MIN):
             feed = watch(feed, pulses, each)

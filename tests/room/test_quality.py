@@ -200,7 +200,7 @@ def test_a_doubted_step_is_one_and_nothing_else_is_said_of_the_living(
                 good[quantity] = value
         assert set(flag) <= set(values)
         assert all(f == Flag.STEP for f in flag.values())
-    assert stuck_since(track) is None
+    assert stuck_since(track, track.pulse.heard_ms // MINUTE_MS) is None
 
 
 @given(

@@ -57,7 +57,7 @@ def go_through(says: dict[str, Says], minutes: int, every: int = 1) -> Sensors:
             for kind, when in seen.flagged[name].items():
                 if any(kind in flag for flag in flags.values()):
                     when.append(minute)
-            _note(seen.stuck[name], stuck_since(tracks[name]), minute)
+            _note(seen.stuck[name], stuck_since(tracks[name], START + minute), minute)
         feed = watch(feed, [t.pulse for t in tracks.values()], START + minute)
         _note(seen.frozen, feed.since, minute)
     return seen._replace(feed=feed)
@@ -310,6 +310,13 @@ def test_silence_is_not_stillness() -> None:
     assert [s[:2] for s in seen.stuck["loft"]] == [(quiet.stop, quiet.stop + 6 * HOUR - 1)]
 
 
+def test_a_stuck_sensor_that_falls_silent_is_silent_in_the_end() -> None:
+    track = go_through({"loft": frozen(lively(8), [(DAY, 2 * DAY)])}, 2 * DAY).tracks["loft"]
+    last = START + 2 * DAY - 1
+    assert stuck_since(track, last + 6 * HOUR) == START + DAY
+    assert stuck_since(track, last + 6 * HOUR + 1) is None
+
+
 def test_a_stuck_sensor_that_comes_back_unchanged_is_still_stuck() -> None:
     say = frozen(lively(8), [(4 * DAY, 5 * DAY)])
     quiet = range(4 * DAY + 8 * HOUR, 4 * DAY + 11 * HOUR)
@@ -327,11 +334,11 @@ def test_a_sensor_with_two_topics_is_judged_on_both() -> None:
         for quantity, late_ms in ((T, 0), (H, 2_000)):
             time_ms = (START + minute) * MINUTE_MS + late_ms
             _, track = judge(track, time_ms, {quantity: values[quantity]}, None)
-        if declared is None and stuck_since(track) is not None:
+        if declared is None and stuck_since(track, START + minute) is not None:
             declared = minute
     assert declared is not None
     assert abs(declared - (3 * DAY + 6 * HOUR)) <= 3
-    assert abs((stuck_since(track) or 0) - START - 3 * DAY) <= 2
+    assert abs((stuck_since(track, START + minute) or 0) - START - 3 * DAY) <= 2
 
 
 # --- the whole feed ---------------------------------------------------------------------------
@@ -493,7 +500,7 @@ def test_a_stuck_run_began_with_its_first_record_and_ends_with_any_change(
         if began is None or dt or dh:
             began = minute
         _, track = judge(track, minute * MINUTE_MS, {T: t, H: h}, None)
-        since = stuck_since(track)
+        since = stuck_since(track, minute)
         assert since in (None, began)
         if since is not None:
             assert minute - began >= 6 * HOUR - 15
@@ -507,8 +514,8 @@ def test_a_stuck_run_began_with_its_first_record_and_ends_with_any_change(
 def test_six_still_hours_of_a_known_lively_sensor_are_stuck_at_any_pace(every: int) -> None:
     track, began = KNOWN, START + 2 * DAY
     for minute in range(began, began + 6 * HOUR + every, every):
-        assert stuck_since(track) is None
+        assert stuck_since(track, minute) is None
         _, track = judge(track, minute * MINUTE_MS, {T: 20.0, H: 50.0}, None)
         if minute - began + every >= 6 * HOUR:
             break
-    assert stuck_since(track) == began
+    assert stuck_since(track, minute) == began
