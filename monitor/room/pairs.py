@@ -38,7 +38,7 @@ WHILE_MIN = 20
 USUAL_WARMTH_MIN = 3 * 24 * 60
 
 
-class SensorMinute(NamedTuple):
+class SensorAir(NamedTuple):
     """A sensor's minute means: [°C], [%] over liquid water (more than 0), [Pa]."""
 
     temperature_c: float
@@ -72,13 +72,13 @@ class Shine(NamedTuple):
     since: int | None = None
 
 
-def uncertainty_pa(air: SensorMinute) -> float:
+def uncertainty_pa(air: SensorAir) -> float:
     """How far off a sensor's vapour pressure may be, from SENSOR_K and SENSOR_PCT [Pa].
 
     Root sum of squares of e = RH · e_s(T), with the slope of the Magnus formula
     d ln e_s / dT = 17.62 · 243.12 / (243.12 + T)² [1/K] (WMO-No. 8, annex 4.B), -20 to 50 °C.
 
-    >>> round(uncertainty_pa(SensorMinute(20.0, 60.0, 1403.28)), 1)
+    >>> round(uncertainty_pa(SensorAir(20.0, 60.0, 1403.28)), 1)
     74.8
     """
     by_humidity = air.vapour_pressure_pa * SENSOR_PCT / air.relative_humidity_pct
@@ -87,12 +87,12 @@ def uncertainty_pa(air: SensorMinute) -> float:
     return sqrt(by_humidity**2 + by_temperature**2)
 
 
-def allowed_pa(one: SensorMinute, other: SensorMinute) -> float:
+def allowed_pa(one: SensorAir, other: SensorAir) -> float:
     """How far two good sensors may tell apart: twice the uncertainty of the difference [Pa]."""
     return 2.0 * sqrt(uncertainty_pa(one) ** 2 + uncertainty_pa(other) ** 2)
 
 
-def compare(pair: Pair, minute: int, one: SensorMinute, other: SensorMinute) -> Pair:
+def compare(pair: Pair, minute: int, one: SensorAir, other: SensorAir) -> Pair:
     """The pair after one more minute in which both sensors were heard.
 
     They disagree when the mean of the last hours is further apart than two good sensors may
@@ -135,8 +135,8 @@ def odd_ones(sensors: Iterable[str], disagreeing: Iterable[tuple[str, str]]) -> 
 def shine(
     before: Shine,
     minute: int,
-    own: SensorMinute,
-    neighbours: Sequence[SensorMinute],
+    own: SensorAir,
+    neighbours: Sequence[SensorAir],
     light_lx: float | None,
     sun_up: bool,
 ) -> Shine:
@@ -180,7 +180,7 @@ def _began(since: int | None, minute: int, lit: bool) -> int | None:
     return minute if since is None else since
 
 
-def _same_water(own: SensorMinute, neighbours: Sequence[SensorMinute]) -> bool:
+def _same_water(own: SensorAir, neighbours: Sequence[SensorAir]) -> bool:
     nearest = min(neighbours, key=lambda n: abs(n.vapour_pressure_pa - own.vapour_pressure_pa))
     apart = abs(nearest.vapour_pressure_pa - own.vapour_pressure_pa)
     return apart <= allowed_pa(own, nearest)

@@ -19,7 +19,7 @@ from monitor.room.pairs import (
     SENSOR_K,
     SENSOR_PCT,
     Pair,
-    SensorMinute,
+    SensorAir,
     Shine,
     allowed_pa,
     compare,
@@ -37,10 +37,8 @@ def saturation_pa(temperature_c: float) -> float:
     return float(psychrolib.GetSatVapPres(temperature_c))
 
 
-def says(temperature_c: float, humidity_pct: float) -> SensorMinute:
-    return SensorMinute(
-        temperature_c, humidity_pct, saturation_pa(temperature_c) * humidity_pct / 100
-    )
+def says(temperature_c: float, humidity_pct: float) -> SensorAir:
+    return SensorAir(temperature_c, humidity_pct, saturation_pa(temperature_c) * humidity_pct / 100)
 
 
 @pytest.mark.parametrize(("t", "rh"), [(5, 90), (20, 30), (20, 50), (20, 80), (30, 40), (45, 20)])
@@ -125,10 +123,10 @@ def test_the_odd_one_out(
     assert odd_ones(sensors, disagreeing) == odd
 
 
-def heated(air: SensorMinute, by_k: float) -> SensorMinute:
+def heated(air: SensorAir, by_k: float) -> SensorAir:
     """A sensor that light has warmed: the same water, told at a higher temperature."""
     warm = air.temperature_c + by_k
-    return SensorMinute(
+    return SensorAir(
         warm, 100 * air.vapour_pressure_pa / saturation_pa(warm), air.vapour_pressure_pa
     )
 
@@ -186,7 +184,7 @@ air = st.builds(says, st.floats(-5, 40), st.floats(10, 95))
 
 @given(st.lists(st.tuples(air, air), max_size=40))
 def test_pairs_are_alike_from_both_sides_and_survive_json(
-    minutes: list[tuple[SensorMinute, SensorMinute]],
+    minutes: list[tuple[SensorAir, SensorAir]],
 ) -> None:
     there, back = Pair(), Pair()
     for minute, (one, other) in enumerate(minutes):
@@ -198,7 +196,7 @@ def test_pairs_are_alike_from_both_sides_and_survive_json(
 
 
 @given(st.lists(st.tuples(air, air, st.booleans()), max_size=40))
-def test_the_sun_survives_json(minutes: list[tuple[SensorMinute, SensorMinute, bool]]) -> None:
+def test_the_sun_survives_json(minutes: list[tuple[SensorAir, SensorAir, bool]]) -> None:
     kept, whole = Shine(), Shine()
     for minute, (own, other, sun_up) in enumerate(minutes):
         whole = shine(whole, minute, own, [other], None, sun_up)
