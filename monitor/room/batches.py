@@ -7,19 +7,19 @@ box can still be put on the scale.
 
 Entries are taken in the order of (at_ms, id). One that cannot be true at its place (a batch not
 yet hung, hung twice, taken down twice, put where its state forbids) is skipped and reported in
-a sentence; the others still count.
+a sentence; the others still count. An entry names its batch by the number of the entry that hung
+it, so that a batch may be renamed.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from enum import StrEnum
 from typing import Any, NamedTuple
 
 from monitor.room.entries import Entry
-from monitor.room.fields import CALLED, PARTS
+from monitor.room.fields import CALLED, FIELDS, PARTS
 from monitor.room.spaces import Space, Use
 
 AWAY = "away"
@@ -91,7 +91,7 @@ class Batch:
     snap_tests: tuple[SnapTest, ...] = ()
     taken_down_ms: int | None = None
     taken_down_by: int | None = None
-    outcome: Outcome = Outcome()
+    outcome: Outcome | None = None
     note: str | None = None
 
     @property
@@ -156,12 +156,13 @@ def fold(standing: Iterable[Entry], spaces: Mapping[str, Space]) -> History:
     A space that the settings no longer know is taken as it was entered.
     """
     entries = [e for e in standing if e.verb in _STEP or e.verb == "hang"]
-    names = {key_of(str(e.arguments.get("name"))): e for e in reversed(entries) if e.verb == "hang"}
-    batches: dict[str, Batch] = {}
+    hangings = {e.id: e for e in entries if e.verb == "hang"}
+    batches: dict[int, Batch] = {}
     problems: list[Problem] = []
     for entry in entries:
         try:
-            _take(entry, batches, names, spaces)
+            batch = _after(entry, batches, hangings, spaces)
+            batches[batch.hung_by] = batch
         except _ImpossibleError as impossible:
             problems.append(Problem(entry.id, str(impossible)))
     return History(tuple(batches.values()), tuple(problems))
@@ -177,7 +178,10 @@ def kept_in(batches: Iterable[Batch], space: str, at_ms: int) -> list[Batch]:
     return [b for b in batches if not b.hangs_at(at_ms) and b.space_at(at_ms) == space]
 
 
-_WORDS = "no one two three four five six seven eight nine ten eleven twelve".split()
+_WORDS = (
+    *("no", "one", "two", "three", "four", "five", "six"),
+    *("seven", "eight", "nine", "ten", "eleven", "twelve"),
+)
 
 
 def described(batch: Batch) -> str:
@@ -196,54 +200,51 @@ def described_all(batches: Iterable[Batch], most: int = 3) -> str:
     return " and ".join(filter(None, [", ".join(told[:-1]), *told[-1:]]))
 
 
-def _take(
+def _after(
     entry: Entry,
-    batches: dict[str, Batch],
-    names: Mapping[str, Entry],
+    batches: Mapping[int, Batch],
+    hangings: Mapping[int, Entry],
     spaces: Mapping[str, Space],
-) -> None:
+) -> Batch:
+    """The batch that the entry speaks of, with the entry taken in."""
     missing = [part for part in PARTS[entry.verb][0] if part not in entry.arguments]
     if missing:
-        raise _ImpossibleError(f"{CALLED[entry.verb]} needs {missing[0].replace('_', ' ')}")
+        raise _ImpossibleError(f"{CALLED[entry.verb]} needs {FIELDS[missing[0]].words}")
     if entry.verb == "hang":
-        batch = _hang(entry, batches, spaces)
-    else:
-        batch = _STEP[entry.verb](_found(entry, batches, names), entry, spaces)
-    batches[key_of(batch.name)] = batch
+        return _hang(entry, batches, spaces)
+    return _STEP[entry.verb](_found(entry, batches, hangings), entry, spaces)
 
 
-def _found(entry: Entry, batches: Mapping[str, Batch], names: Mapping[str, Entry]) -> Batch:
-    said = str(entry.arguments["batch"])
-    batch = batches.get(key_of(said))
-    if batch is not None:
-        return batch
-    hanging = names.get(key_of(said))
-    if hanging is None:
-        near = get_close_matches(key_of(said), list(names), n=1)
-        hint = (
-            f'did you mean "{names[near[0]].arguments["name"]}"?'
-            if near
-            else "`drying-room batches` lists them"
-        )
-        raise _ImpossibleError(f'no batch is named "{said}"; {hint}')
+def _found(entry: Entry, batches: Mapping[int, Batch], hangings: Mapping[int, Entry]) -> Batch:
+    number: Any = entry.arguments["batch"]
+    if number in batches:
+        return batches[number]
+    hanging = hangings.get(number)
+    if hanging is None or (hanging.at_ms, hanging.id) < (entry.at_ms, entry.id):
+        raise _ImpossibleError(f"the hanging it belongs to (entry {number}) does not count")
     raise _ImpossibleError(
-        f"{said} was hung only later (entry {hanging.id}); "
-        "give a later --at, or correct the time of that entry"
+        f"{_name_of(hanging)} was hung only later (entry {number}); "
+        f"give a later time, or correct the time of entry {number}"
     )
 
 
-def _hang(entry: Entry, batches: Mapping[str, Batch], spaces: Mapping[str, Space]) -> Batch:
-    said: dict[str, Any] = dict(entry.arguments)
-    space = said.pop("space")
-    said.setdefault("name", f"{said['flower']}-entry-{entry.id}")
-    other = batches.get(key_of(said["name"]))
+def _name_of(hanging: Entry) -> str:
+    said = hanging.arguments
+    return str(said.get("name", f"{said.get('flower')}-entry-{hanging.id}"))
+
+
+def _hang(entry: Entry, batches: Mapping[int, Batch], spaces: Mapping[str, Space]) -> Batch:
+    name = _name_of(entry)
+    other = next((b for b in batches.values() if key_of(b.name) == key_of(name)), None)
     if other is not None:
         raise _ImpossibleError(
             f"a batch is already named {other.name} (entry {other.hung_by}); choose another name"
         )
+    said: dict[str, Any] = {k: v for k, v in entry.arguments.items() if k not in ("name", "space")}
+    space = str(entry.arguments["space"])
     _must_be_for(space, (Use.HANGING,), spaces)
     stays = (Stay(entry.at_ms, None, space),)
-    return Batch(hung_by=entry.id, hung_ms=entry.at_ms, stays=stays, **said)
+    return Batch(name=name, hung_by=entry.id, hung_ms=entry.at_ms, stays=stays, **said)
 
 
 def _weigh(batch: Batch, entry: Entry, spaces: Mapping[str, Space]) -> Batch:

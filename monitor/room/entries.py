@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple, TypeAlias
 
-JSON: TypeAlias = "bool | int | float | str | None | list[JSON] | dict[str, JSON]"
+JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
 
 CORRECT = "correct"
 UNDO = "undo"
@@ -108,5 +108,5 @@ def _settled(entries: Iterable[Entry]) -> tuple[list[Entry], set[int]]:
 
 def _laid_over(entry: Entry, arguments: dict[str, JSON]) -> Entry:
     at_ms = arguments.get("at_ms")
-    said = {k: v for k, v in arguments.items() if k != "at_ms" and v is not None}
+    said: dict[str, JSON] = {k: v for k, v in arguments.items() if k != "at_ms" and v is not None}
     return entry._replace(at_ms=at_ms if isinstance(at_ms, int) else entry.at_ms, arguments=said)
