@@ -1,0 +1,303 @@
+"""What people enter, as the commands, the page and a file of entries send it.
+
+All three bring text by field name to `request_from`, which is the one validation. What needs
+the state of the room (does the batch exist?) is judged by `monitor.room.admission` later.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shlex
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple, NoReturn
+from zoneinfo import ZoneInfo
+
+from monitor.room.entries import CORRECT, JSON, UNDO, Request, RequestError
+from monitor.room.fields import CALLED, FIELDS, PARTS
+from monitor.service.times import read_time
+
+VERBS = (*PARTS, CORRECT, UNDO)
+
+# Parts given by their place after the verb; all others are options.
+_IN_PLACE: dict[str, tuple[str, ...]] = {
+    "hang": ("flower",),
+    "weigh": ("batch", "grams"),
+    "snap": ("batch", "result"),
+    "move": ("batch",),
+    "takedown": ("batch",),
+    "seen": ("notice",),
+    "pause": ("kind",),
+    "calibrate": ("sensor",),
+    CORRECT: ("entry",),
+    UNDO: ("entry",),
+}
+_OPTION = {"fresh_mass_g": "--fresh-mass", "target_pct_db": "--target", "for_min": "--for"}
+
+_HELP: dict[str, tuple[str, str]] = {
+    "hang": (
+        "a batch was hung",
+        "hang statice --space loft --bunches 6 --colour violet --at 08:30",
+    ),
+    "weigh": ("the tagged bunch was weighed [g]", "weigh statice-1 164.5"),
+    "snap": ("a stem was bent: it snaps or bends", "snap statice-1 bends"),
+    "move": (
+        "a batch went to another space; away: sold, used up or thrown out",
+        "move statice-1 --space spare-room",
+    ),
+    "takedown": (
+        "a batch was taken down, with its heads counted",
+        "takedown statice-1 --good 170 --mould 4 --space box-cupboard",
+    ),
+    "seen": ("a notice was read; without a number: all of them", "seen 12"),
+    "pause": ("no more notices of a kind for a while", 'pause hot --space loft --for "1 h"'),
+    "calibrate": (
+        "a sensor reads differently from a time on: value = slope × reading + offset",
+        "calibrate loft-rail --from 08:30 --quantity humidity --offset -1.5",
+    ),
+    CORRECT: (
+        'change parts of an entry; "" takes an optional part away',
+        "correct 5 --bunches 7 --at 08:15",
+    ),
+    UNDO: ("take an entry back; an undoing can be undone too", "undo 5"),
+}
+_PART_HELP = {
+    "space": "name of the space",
+    "fresh_mass_g": "mass of one tagged bunch when hung [g]",
+    "target_pct_db": "moisture that counts as crisp [%% of dry mass]",
+    "name": "name of the batch; left out, it gets one",
+    "for_min": '"1 h", "1 day", or spell for as long as the spell lasts',
+    "quantity": "which of its quantities is meant",
+    "offset": "added to the reading, in °C, %%, lx, …",
+    "slope": "multiplies the reading",
+    "swap": "another sensor hangs there now",
+    "note": "anything worth remembering",
+}
+
+
+class Words(argparse.ArgumentParser):
+    """A parser that raises RequestError with one sentence where argparse would exit."""
+
+    def error(self, message: str) -> NoReturn:
+        prefix = "unrecognized arguments: "
+        if message.startswith(prefix):
+            unknown = message.removeprefix(prefix)
+            message = f"{unknown} is not known here; `{self.prog} --help` shows what is"
+        raise RequestError(message)
+
+
+def add_entry_commands(
+    subparsers: argparse._SubParsersAction[Words], parents: Sequence[Words] = ()
+) -> None:
+    """Mount hang, weigh, … undo; the namespace's `verb` then says which one was asked.
+
+    parents  parsers whose options every command has (with add_help=False), such as --config
+    """
+    for verb in VERBS:
+        summary, example = _HELP[verb]
+        parser = subparsers.add_parser(
+            verb,
+            help=summary,
+            description=f"{summary[0].upper()}{summary[1:]}.",
+            epilog=f"example: drying-room {example}",
+            parents=list(parents),
+            allow_abbrev=False,
+        )
+        parser.set_defaults(verb=verb)
+        for part in _IN_PLACE[verb]:
+            parser.add_argument(part, nargs="?", metavar=part.upper(), help=_part_help(part))
+        for part in _options(verb):
+            if part == "swap":
+                parser.add_argument(
+                    "--swap", action="store_const", const="yes", help=_part_help(part)
+                )
+            else:
+                metavar = part.split("_")[-1].upper() if part != "for_min" else "TIME"
+                parser.add_argument(_flag(part), dest=part, metavar=metavar, help=_part_help(part))
+        if verb not in (UNDO, "seen", "pause"):
+            flags = ("--from", "--at") if verb == "calibrate" else ("--at",)
+            parser.add_argument(
+                *flags,
+                dest="at",
+                metavar="TIME",
+                help='when: "2026-07-04 08:30", "08:30", "yesterday 18:00"; left out: now',
+            )
+
+
+def fields_of(namespace: argparse.Namespace) -> dict[str, str]:
+    """What was typed, by field name, out of a namespace of `add_entry_commands`."""
+    names = ("verb", "entry", "at", *FIELDS)
+    given = {name: getattr(namespace, name, None) for name in names}
+    return {name: value for name, value in given.items() if value is not None}
+
+
+def parse_words(words: Sequence[str], now_ms: int | None, zone: ZoneInfo) -> Request:
+    """A request from a command's own words, e.g. ["weigh", "statice-1", "164.5"].
+
+    now_ms  the present, for "08:30" and "yesterday 18:00"; None: only full dates are taken
+    raises  RequestError
+    """
+    parser = Words(prog="drying-room", add_help=False, allow_abbrev=False)
+    add_entry_commands(parser.add_subparsers(parser_class=_Bare, metavar="COMMAND"))
+    if not words or words[0] not in VERBS:
+        said = f'"{words[0]}"' if words else "nothing"
+        raise RequestError(f"an entry begins with {', '.join(VERBS)}, not {said}", "verb")
+    return request_from(fields_of(parser.parse_args(list(words))), now_ms, zone)
+
+
+class _Bare(Words):
+    """The same without --help: in a file of entries nobody can ask for it."""
+
+    def __init__(self, *args: object, **kwargs: object) -> None:
+        kwargs["add_help"] = False
+        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
+
+
+def parse_form(form: Mapping[str, str], now_ms: int, zone: ZoneInfo) -> Request:
+    """A request from a form of the page: verb, entry, at and the names of FIELDS.
+
+    An empty field is one left out; in a correction it takes the part away, except the time.
+    """
+    correcting = form.get("verb") == CORRECT
+    kept_empty = FIELDS if correcting else {}
+    return request_from(
+        {name: text for name, text in form.items() if text.strip() or name in kept_empty},
+        now_ms,
+        zone,
+    )
+
+
+def request_from(given: Mapping[str, str], now_ms: int | None, zone: ZoneInfo) -> Request:
+    """The one validation: text by field name → Request; raises RequestError.
+
+    An empty text in a correction takes that part away (kept as None).
+    """
+    verb = given.get("verb", "")
+    parts = _parts(verb)
+    for name in given:
+        if name not in (*parts, "verb", "at", *(("entry",) if verb in (CORRECT, UNDO) else ())):
+            raise RequestError(f"{verb} has no part called {name}", name)
+    changes = _entry_number(given.get("entry", ""), verb) if verb in (CORRECT, UNDO) else None
+    arguments: dict[str, JSON] = {}
+    for name in parts:
+        if name in given:
+            taken_away = verb == CORRECT and not given[name].strip()
+            arguments[name] = None if taken_away else FIELDS[name].value(given[name])
+        elif verb in PARTS and name in PARTS[verb][0]:
+            field = FIELDS[name]
+            raise RequestError(f"{verb} needs {field.words}, for example {field.example}", name)
+    at_ms = read_time(given["at"], now_ms, zone) if "at" in given else None
+    return Request(verb, arguments, at_ms, changes)
+
+
+def to_json(request: Request) -> dict[str, JSON]:
+    """A request as it goes over the socket."""
+    return {"enter": dict(request._asdict())}
+
+
+def from_json(message: Mapping[str, JSON]) -> Request:
+    """A request as it came over the socket, checked again; raises RequestError."""
+    told = message.get("enter")
+    if not isinstance(told, dict):
+        raise RequestError("this is no entry")
+    verb, said = told.get("verb"), told.get("arguments")
+    if not isinstance(verb, str) or not isinstance(said, dict):
+        raise RequestError("an entry needs a verb and its arguments")
+    parts = _parts(verb)
+    arguments: dict[str, JSON] = {}
+    for name, value in said.items():
+        if name not in parts:
+            raise RequestError(f"{verb} has no part called {name}", name)
+        taken_away = verb == CORRECT and value is None
+        arguments[name] = None if taken_away else FIELDS[name].value(value)
+    for name in PARTS[verb][0] if verb in PARTS else ():
+        if name not in arguments:
+            raise RequestError(f"{verb} needs {FIELDS[name].words}", name)
+    changes = None
+    if verb in (CORRECT, UNDO):
+        changes = _whole_or_none(told.get("changes"))
+        if changes is None:
+            raise RequestError(f"{verb} needs the number of an entry", "entry")
+    return Request(verb, arguments, _whole_or_none(told.get("at_ms")), changes)
+
+
+class EntryLine(NamedTuple):
+    """One line of a file of entries."""
+
+    line: int
+    request: Request
+
+
+class EntriesError(ValueError):
+    """Every problem of a file of entries: (line number, sentence)."""
+
+    def __init__(self, problems: Sequence[tuple[int, str]]) -> None:
+        super().__init__("\n".join(f"line {line}: {sentence}" for line, sentence in problems))
+        self.problems = list(problems)
+
+
+def read_entries_file(text: str, zone: ZoneInfo) -> list[EntryLine]:
+    """The requests of a file: one a line in a command's own words, # begins a comment.
+
+    Each needs its full date (--at, or --from). Raises EntriesError with all problems at once.
+    """
+    lines: list[EntryLine] = []
+    problems: list[tuple[int, str]] = []
+    for number, line in enumerate(text.splitlines(), start=1):
+        try:
+            words = shlex.split(line, comments=True)
+            if words:
+                lines.append(EntryLine(number, _dated(parse_words(words, None, zone))))
+        except RequestError as error:
+            problems.append((number, error.sentence))
+        except ValueError:
+            problems.append((number, "a quotation mark is not closed; close it on the same line"))
+    if problems:
+        raise EntriesError(problems)
+    return lines
+
+
+def _dated(request: Request) -> Request:
+    if request.at_ms is None and request.verb in PARTS:
+        raise RequestError('give its date in a file, for example --at "2026-07-04 08:30"', "at")
+    return request
+
+
+def _parts(verb: str) -> tuple[str, ...]:
+    if verb == CORRECT:
+        return tuple(FIELDS)
+    if verb == UNDO:
+        return ()
+    if verb not in PARTS:
+        raise RequestError(f'nothing is entered by "{verb}"; choose {", ".join(VERBS)}', "verb")
+    must, may = PARTS[verb]
+    return must + may
+
+
+def _options(verb: str) -> list[str]:
+    return [part for part in _parts(verb) if part not in _IN_PLACE[verb]]
+
+
+def _flag(part: str) -> str:
+    return _OPTION.get(part, "--" + part.replace("_", "-"))
+
+
+def _part_help(part: str) -> str:
+    if part == "entry":
+        return "number of the entry, as `drying-room batches --history` shows it"
+    return _PART_HELP.get(part, FIELDS[part].words)
+
+
+def _entry_number(text: str, verb: str) -> int:
+    text = text.strip()
+    if not (text.isascii() and text.isdigit() and len(text) <= 15):
+        raise RequestError(f"{verb} needs the number of an entry, for example {verb} 5", "entry")
+    return int(text)
+
+
+def _whole_or_none(value: JSON) -> int | None:
+    return value if isinstance(value, int) and not isinstance(value, bool) else None
+
+
+def named(verb: str) -> str:
+    """What an entry of this verb is called in a sentence, e.g. "a weighing"."""
+    return CALLED[verb]
