@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping, Sequence
 from difflib import get_close_matches
 from typing import NamedTuple
 
-from monitor.room.batches import AWAY, History, fold, key_of
+from monitor.room.batches import AWAY, History, Problem, fold, key_of
 from monitor.room.entries import (
     CORRECT,
     JSON,
@@ -53,38 +53,47 @@ def admit(request: Request, known: Known, number: int, now_ms: int) -> Entry:
     A batch is kept by the number of the entry that hung it, a flower by its book name, and a
     batch hung without a name gets one: its flower and the next free number.
     """
-    at_ms = now_ms if request.at_ms is None else request.at_ms
-    if at_ms > now_ms + FUTURE_ALLOWED_MS:
+    if request.at_ms is not None and request.at_ms > now_ms + FUTURE_ALLOWED_MS:
         raise RequestError("the time lies in the future; give the time it happened", "at")
     if request.changes is not None:
-        return _change(request, known, number, now_ms)
-    history = fold(standing(known.entries), known.spaces)
-    arguments = _settled(request.verb, request.arguments, known, history)
-    if request.verb == "hang" and "name" not in arguments:
-        arguments["name"] = _new_name(str(arguments["flower"]), known.entries)
+        return _change(request, request.changes, known, number, now_ms)
+    before = _history(known)
+    arguments = _settled(request.arguments, known, before, may_leave=request.verb == "move")
+    if request.verb == "hang":
+        _name_free(arguments, before, number)
+        arguments.setdefault("name", _new_name(str(arguments["flower"]), known.entries))
+    if request.verb == "calibrate":
+        _calibration_whole(arguments)
+    at_ms = now_ms if request.at_ms is None else request.at_ms
     entry = Entry(number, now_ms, at_ms, request.verb, arguments)
-    after = fold(standing([*known.entries, entry]), known.spaces)
-    for problem in after.problems:
-        if problem not in history.problems:
-            raise RequestError(_told(problem.entry, problem.sentence, number), None)
+    for problem in _new_problems(known, before, entry):
+        raise RequestError(_told(problem, number), problem.field)
     return entry
 
 
 def upset(known: Known, entry: Entry) -> list[str]:
     """Sentences about entries that stop counting once this correction or undoing is taken in."""
-    before = fold(standing(known.entries), known.spaces).problems
-    after = fold(standing([*known.entries, entry]), known.spaces).problems
-    return [_told(p.entry, p.sentence, entry.id) for p in after if p not in before]
+    return [_told(p, entry.id) for p in _new_problems(known, _history(known), entry)]
 
 
-def _told(entry: int, sentence: str, number: int) -> str:
-    return sentence if entry == number else f"entry {entry} could then not be true: {sentence}"
+def _history(known: Known, *more: Entry) -> History:
+    return fold(standing([*known.entries, *more]), known.spaces)
 
 
-def _change(request: Request, known: Known, number: int, now_ms: int) -> Entry:
+def _new_problems(known: Known, before: History, entry: Entry) -> list[Problem]:
+    old = {problem.entry for problem in before.problems}
+    return [p for p in _history(known, entry).problems if p.entry not in old]
+
+
+def _told(problem: Problem, number: int) -> str:
+    if problem.entry == number:
+        return problem.sentence
+    return f"entry {problem.entry} could then not be true: {problem.sentence}"
+
+
+def _change(request: Request, changes: int, known: Known, number: int, now_ms: int) -> Entry:
     """A correction or an undoing, checked against what it changes."""
     entries = {entry.id: entry for entry in known.entries}
-    changes = request.changes if request.changes is not None else 0
     target, root = entries.get(changes), first_of(entries, changes)
     if target is None or root is None:
         raise RequestError(
@@ -93,20 +102,29 @@ def _change(request: Request, known: Known, number: int, now_ms: int) -> Entry:
     if changes in undone(known.entries):
         raise RequestError(f"entry {changes} is undone already", "entry")
     if request.verb == UNDO:
-        return Entry(number, now_ms, root.at_ms, UNDO, {}, changes)
-    if target.verb == UNDO:
+        entry = Entry(number, now_ms, root.at_ms, UNDO, {}, changes)
+    elif target.verb == UNDO:
         raise RequestError(
             f"entry {changes} is an undoing: it can be undone, not corrected", "entry"
         )
-    patch = _patch(request, root, known)
-    if root.verb == "calibrate":
-        _calibration_whole(root.arguments | patch)
-    entry = Entry(number, now_ms, root.at_ms, CORRECT, patch, changes)
-    after = fold(standing([*known.entries, entry]), known.spaces)
-    for problem in after.problems:
-        if problem.entry == root.id:
-            raise RequestError(problem.sentence, None)
+    elif root.id in undone(known.entries):
+        raise RequestError(f"entry {root.id} is undone; undo the undoing first", "entry")
+    else:
+        entry = Entry(number, now_ms, root.at_ms, CORRECT, _patch(request, root, known), changes)
+    _must_leave_whole(known, root, entry)
     return entry
+
+
+def _must_leave_whole(known: Known, root: Entry, entry: Entry) -> None:
+    """A change may upset later entries, but neither its own root nor another batch as such."""
+    new = {problem.entry for problem in _new_problems(known, _history(known), entry)}
+    hangings = {e.id for e in known.entries if e.verb == "hang"}
+    for problem in _history(known, entry).problems:
+        if problem.entry == root.id or problem.entry in new & hangings:
+            raise RequestError(_told(problem, root.id), problem.field)
+    for stands in standing([*known.entries, entry]):
+        if stands.id == root.id and root.verb == "calibrate":
+            _calibration_whole(stands.arguments)
 
 
 def _patch(request: Request, root: Entry, known: Known) -> dict[str, JSON]:
@@ -124,35 +142,48 @@ def _patch(request: Request, root: Entry, known: Known) -> dict[str, JSON]:
             )
         if value is None and (part in must or part == "name"):
             raise RequestError(f"{CALLED[root.verb]} needs {words}; undo it instead", part)
-    history = fold(standing(known.entries), known.spaces)
-    return patch | _settled(root.verb, request.arguments, known, history)
+    history = _history(known)
+    _name_free(request.arguments, history, root.id)
+    return patch | _settled(request.arguments, known, history, may_leave=root.verb == "move")
 
 
 def _settled(
-    verb: str, arguments: Mapping[str, JSON], known: Known, history: History
+    arguments: Mapping[str, JSON], known: Known, history: History, *, may_leave: bool
 ) -> dict[str, JSON]:
     """The arguments with each name found in what is known, in the spelling kept there."""
     settled = dict(arguments)
     if isinstance(flower := settled.get("flower"), str):
         settled["flower"] = _flower(flower, known.flowers)
-    if isinstance(space := settled.get("space"), str) and not (verb == "move" and space == AWAY):
-        settled["space"] = _name_in(space, known.spaces, "space", "the settings list the spaces")
+    if isinstance(space := settled.get("space"), str) and not (may_leave and space == AWAY):
+        settled["space"] = _name_in(space, known.spaces, "space", f"choose {_list(known.spaces)}")
     if isinstance(sensor := settled.get("sensor"), str):
         settled["sensor"] = _name_in(
-            sensor, known.sensors, "sensor", "the settings list the sensors"
+            sensor, known.sensors, "sensor", f"choose {_list(known.sensors)}"
         )
     if isinstance(kind := settled.get("kind"), str):
-        settled["kind"] = _name_in(kind, known.kinds, "kind", f"kinds are {', '.join(known.kinds)}")
+        settled["kind"] = _name_in(kind, known.kinds, "kind", f"choose {_list(known.kinds)}")
     if isinstance(batch := settled.get("batch"), str):
         settled["batch"] = _batch(batch, history)
     if (notice := settled.get("notice")) is not None and notice not in known.notices:
         raise RequestError(
-            f"there is no notice {notice}; the page and `drying-room export notices` list them",
-            "notice",
+            f"there is no notice {notice}; `drying-room export notices` lists them", "notice"
         )
-    if verb == "calibrate" and "sensor" in settled:
-        _calibration_whole(settled)
     return settled
+
+
+def _list(names: Collection[str]) -> str:
+    *most, last = names or ("one that the settings name",)
+    return f"{', '.join(most)} or {last}" if most else last
+
+
+def _name_free(arguments: Mapping[str, JSON], history: History, hung_by: int) -> None:
+    name = arguments.get("name")
+    other = history.named(name) if isinstance(name, str) else None
+    if other is not None and other.hung_by != hung_by:
+        raise RequestError(
+            f"a batch is already named {other.name} (entry {other.hung_by}); choose another name",
+            "name",
+        )
 
 
 def _calibration_whole(arguments: Mapping[str, JSON]) -> None:
@@ -166,14 +197,8 @@ def _calibration_whole(arguments: Mapping[str, JSON]) -> None:
 
 
 def _batch(said: str, history: History) -> JSON:
-    batch = history.named(said)
-    if batch is not None:
-        return batch.hung_by
-    names = {key_of(b.name): b.name for b in history.batches}
-    raise RequestError(
-        f'no batch is named "{said}"; {_hint(key_of(said), names, "`drying-room batches`")}',
-        "batch",
-    )
+    hung_by = {batch.name: batch.hung_by for batch in history.batches}
+    return hung_by[_name_in(said, hung_by, "batch", "`drying-room batches` lists them")]
 
 
 def _flower(said: str, flowers: Mapping[str, str]) -> JSON:
@@ -190,18 +215,14 @@ def _flower(said: str, flowers: Mapping[str, str]) -> JSON:
     )
 
 
-def _name_in(said: str, names: Collection[str], field: str, lists: str) -> JSON:
+def _name_in(said: str, names: Collection[str], field: str, otherwise: str) -> str:
+    """The name as it is kept; raises with the nearest one, or else with what to do."""
     by_key = {key_of(name): name for name in names}
     if key_of(said) in by_key:
         return by_key[key_of(said)]
-    raise RequestError(f'no {field} is named "{said}"; {_hint(key_of(said), by_key, lists)}', field)
-
-
-def _hint(key: str, names: Mapping[str, str], lists: str) -> str:
-    near = get_close_matches(key, list(names), n=1)
-    if near:
-        return f'did you mean "{names[near[0]]}"?'
-    return lists if lists[0] != "`" else f"{lists} lists them"
+    near = get_close_matches(key_of(said), list(by_key), n=1)
+    hint = f'did you mean "{by_key[near[0]]}"?' if near else otherwise
+    raise RequestError(f'no {field} is named "{said}"; {hint}', field)
 
 
 def _new_name(flower: str, entries: Sequence[Entry]) -> str:

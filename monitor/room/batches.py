@@ -120,10 +120,14 @@ class Batch:
 
 
 class Problem(NamedTuple):
-    """An entry that cannot be true where it stands, and why, in one sentence."""
+    """An entry that cannot be true where it stands, and why, in one sentence.
+
+    field  the part of the entry that it concerns, None: the whole
+    """
 
     entry: int
     sentence: str
+    field: str | None = None
 
 
 class History(NamedTuple):
@@ -138,7 +142,11 @@ class History(NamedTuple):
 
 
 class _ImpossibleError(Exception):
-    """An entry cannot be true; the message is the sentence."""
+    """An entry cannot be true, in one sentence, and which part of it."""
+
+    def __init__(self, sentence: str, field: str) -> None:
+        super().__init__(sentence)
+        self.field = field
 
 
 def key_of(name: str) -> str:
@@ -164,7 +172,7 @@ def fold(standing: Iterable[Entry], spaces: Mapping[str, Space]) -> History:
             batch = _after(entry, batches, hangings, spaces)
             batches[batch.hung_by] = batch
         except _ImpossibleError as impossible:
-            problems.append(Problem(entry.id, str(impossible)))
+            problems.append(Problem(entry.id, str(impossible), impossible.field))
     return History(tuple(batches.values()), tuple(problems))
 
 
@@ -209,7 +217,7 @@ def _after(
     """The batch that the entry speaks of, with the entry taken in."""
     missing = [part for part in PARTS[entry.verb][0] if part not in entry.arguments]
     if missing:
-        raise _ImpossibleError(f"{CALLED[entry.verb]} needs {FIELDS[missing[0]].words}")
+        raise _ImpossibleError(f"{CALLED[entry.verb]} needs {FIELDS[missing[0]].words}", missing[0])
     if entry.verb == "hang":
         return _hang(entry, batches, spaces)
     return _STEP[entry.verb](_found(entry, batches, hangings), entry, spaces)
@@ -221,10 +229,13 @@ def _found(entry: Entry, batches: Mapping[int, Batch], hangings: Mapping[int, En
         return batches[number]
     hanging = hangings.get(number)
     if hanging is None or (hanging.at_ms, hanging.id) < (entry.at_ms, entry.id):
-        raise _ImpossibleError(f"the hanging it belongs to (entry {number}) does not count")
+        raise _ImpossibleError(
+            f"the hanging it belongs to (entry {number}) does not count", "batch"
+        )
     raise _ImpossibleError(
         f"{_name_of(hanging)} was hung only later (entry {number}); "
-        f"give a later time, or correct the time of entry {number}"
+        f"give a later time, or correct the time of entry {number}",
+        "at",
     )
 
 
@@ -238,7 +249,8 @@ def _hang(entry: Entry, batches: Mapping[int, Batch], spaces: Mapping[str, Space
     other = next((b for b in batches.values() if key_of(b.name) == key_of(name)), None)
     if other is not None:
         raise _ImpossibleError(
-            f"a batch is already named {other.name} (entry {other.hung_by}); choose another name"
+            f"a batch is already named {other.name} (entry {other.hung_by}); choose another name",
+            "name",
         )
     said: dict[str, Any] = {k: v for k, v in entry.arguments.items() if k not in ("name", "space")}
     space = str(entry.arguments["space"])
@@ -263,14 +275,16 @@ def _move(batch: Batch, entry: Entry, spaces: Mapping[str, Space]) -> Batch:
         if space == AWAY or _use(space, spaces) in KEEPING:
             raise _ImpossibleError(
                 f"{batch.name} still hangs; take it down first: takedown {batch.name}"
-                + ("" if space == AWAY else f" --space {space}")
+                + ("" if space == AWAY else f" --space {space}"),
+                "space",
             )
         _must_be_for(space, (Use.HANGING,), spaces)
     elif space != AWAY:
         if _use(space, spaces) is Use.HANGING:
             raise _ImpossibleError(
                 f"{batch.name} was taken down before (entry {batch.taken_down_by}) and "
-                f"{space} is for hanging; to hang it on, undo {batch.taken_down_by} first"
+                f"{space} is for hanging; to hang it on, undo {batch.taken_down_by} first",
+                "space",
             )
         _must_be_for(space, KEEPING, spaces)
     return replace(batch, stays=_stays(batch, entry.at_ms, None if space == AWAY else space))
@@ -280,7 +294,8 @@ def _take_down(batch: Batch, entry: Entry, spaces: Mapping[str, Space]) -> Batch
     if batch.taken_down_ms is not None:
         raise _ImpossibleError(
             f"{batch.name} was already taken down (entry {batch.taken_down_by}); "
-            f"correct {batch.taken_down_by} instead"
+            f"correct {batch.taken_down_by} instead",
+            "batch",
         )
     said: dict[str, Any] = dict(entry.arguments)
     if "space" in said:
@@ -319,4 +334,4 @@ def _must_be_for(space: str, uses: tuple[Use, ...], spaces: Mapping[str, Space])
     fit = sorted(s.name for s in spaces.values() if s.use in uses)
     instead = f"choose {' or '.join(fit)}" if fit else "the settings have no such space yet"
     why = "only there to compare with" if use is Use.OUTDOORS else f"for {use}"
-    raise _ImpossibleError(f"{space} is {why}; for {wanted}, {instead}")
+    raise _ImpossibleError(f"{space} is {why}; for {wanted}, {instead}", "space")

@@ -48,9 +48,11 @@ def _shown(given: JSON) -> str:
 
 
 def _number(given: JSON, expected: str) -> float:
-    if isinstance(given, bool) or not isinstance(given, str | int | float):
+    if isinstance(given, float | int) and not isinstance(given, bool) and abs(given) < 1e15:
+        return float(given)
+    if not isinstance(given, str):
         raise ValueError(expected)
-    text = str(given).strip()
+    text = given.strip()
     if re.fullmatch(r"[+-]?\d+,\d+", text, re.ASCII):
         raise ValueError(f"needs a point for its decimals: {text.replace(',', '.')}")
     if not _NUMBER.fullmatch(text) or len(text) > 20:
@@ -133,6 +135,8 @@ def _span(given: JSON) -> JSON:
         raise ValueError("must be between 1 min and 30 days")
     return minutes
 
+
+number_of_entry = _whole(1, 2**53)
 
 _ALL = (
     Field("flower", "the flower", "statice", _text(60)),

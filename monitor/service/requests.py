@@ -13,10 +13,12 @@ from typing import NamedTuple, NoReturn
 from zoneinfo import ZoneInfo
 
 from monitor.room.entries import CORRECT, JSON, UNDO, Request, RequestError
-from monitor.room.fields import CALLED, FIELDS, PARTS
+from monitor.room.fields import FIELDS, PARTS, Field, number_of_entry
 from monitor.service.times import read_time
 
 VERBS = (*PARTS, CORRECT, UNDO)
+
+_ENTRY = Field("entry", "the number of an entry", "5", number_of_entry)
 
 # Parts given by their place after the verb; all others are options.
 _IN_PLACE: dict[str, tuple[str, ...]] = {
@@ -78,10 +80,14 @@ class Words(argparse.ArgumentParser):
     """A parser that raises RequestError with one sentence where argparse would exit."""
 
     def error(self, message: str) -> NoReturn:
-        prefix = "unrecognized arguments: "
-        if message.startswith(prefix):
-            unknown = message.removeprefix(prefix)
-            message = f"{unknown} is not known here; `{self.prog} --help` shows what is"
+        what, _, names = message.partition(": ")
+        if what == "unrecognized arguments":
+            message = f"{names} is not known here; `{self.prog} --help` shows what is"
+        elif what == "the following arguments are required":
+            field = FIELDS.get(names.split(",")[0].lower(), _ENTRY)
+            message = f"{self.prog.split()[-1]} needs {field.words}, for example {field.example}"
+        elif names == "expected one argument":
+            message = f"{what.removeprefix('argument ')} needs a value after it"
         raise RequestError(message)
 
 
@@ -104,7 +110,13 @@ def add_entry_commands(
         )
         parser.set_defaults(verb=verb)
         for part in _IN_PLACE[verb]:
-            parser.add_argument(part, nargs="?", metavar=part.upper(), help=_part_help(part))
+            # Only `seen` can do without: elsewhere "?" would miss a word that follows an option.
+            parser.add_argument(
+                part,
+                nargs="?" if verb == "seen" else None,  # type: ignore[arg-type]
+                metavar=part.upper(),
+                help=_part_help(part),
+            )
         for part in _options(verb):
             if part == "swap":
                 parser.add_argument(
@@ -176,7 +188,7 @@ def request_from(given: Mapping[str, str], now_ms: int | None, zone: ZoneInfo) -
     for name in given:
         if name not in (*parts, "verb", "at", *(("entry",) if verb in (CORRECT, UNDO) else ())):
             raise RequestError(f"{verb} has no part called {name}", name)
-    changes = _entry_number(given.get("entry", ""), verb) if verb in (CORRECT, UNDO) else None
+    changes = _changes(verb, given.get("entry"))
     arguments: dict[str, JSON] = {}
     for name in parts:
         if name in given:
@@ -212,12 +224,10 @@ def from_json(message: Mapping[str, JSON]) -> Request:
     for name in PARTS[verb][0] if verb in PARTS else ():
         if name not in arguments:
             raise RequestError(f"{verb} needs {FIELDS[name].words}", name)
-    changes = None
-    if verb in (CORRECT, UNDO):
-        changes = _whole_or_none(told.get("changes"))
-        if changes is None:
-            raise RequestError(f"{verb} needs the number of an entry", "entry")
-    return Request(verb, arguments, _whole_or_none(told.get("at_ms")), changes)
+    at_ms = told.get("at_ms")
+    if at_ms is not None and (not isinstance(at_ms, int) or isinstance(at_ms, bool) or at_ms < 0):
+        raise RequestError("the time must be a whole number of milliseconds since 1970", "at")
+    return Request(verb, arguments, at_ms, _changes(verb, told.get("changes")))
 
 
 class EntryLine(NamedTuple):
@@ -287,17 +297,11 @@ def _part_help(part: str) -> str:
     return _PART_HELP.get(part, FIELDS[part].words)
 
 
-def _entry_number(text: str, verb: str) -> int:
-    text = text.strip()
-    if not (text.isascii() and text.isdigit() and len(text) <= 15):
-        raise RequestError(f"{verb} needs the number of an entry, for example {verb} 5", "entry")
-    return int(text)
-
-
-def _whole_or_none(value: JSON) -> int | None:
-    return value if isinstance(value, int) and not isinstance(value, bool) else None
-
-
-def named(verb: str) -> str:
-    """What an entry of this verb is called in a sentence, e.g. "a weighing"."""
-    return CALLED[verb]
+def _changes(verb: str, given: JSON) -> int | None:
+    """The number of the entry that a correction or an undoing changes."""
+    if verb not in (CORRECT, UNDO):
+        return None
+    if given is None:
+        raise RequestError(f"{verb} needs {_ENTRY.words}, for example {verb} 5", "entry")
+    number = _ENTRY.value(given)
+    return number if isinstance(number, int) else None

@@ -6,9 +6,9 @@ import re
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+from monitor.room.admission import FUTURE_ALLOWED_MS
 from monitor.room.entries import RequestError
 
-FUTURE_ALLOWED_MS = 60_000
 _EXAMPLES = '"2026-07-04 08:30", "08:30" or "yesterday 18:00"'
 _DAY_AND_HOUR = re.compile(r"(?:(today|yesterday)\s+)?(\d{1,2}):(\d\d)", re.ASCII)
 _DATE_ALONE = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
