@@ -225,7 +225,7 @@ def _line(connection: socket.socket, longest: int | None, within_s: float) -> by
         connection.settimeout(left)
         piece = connection.recv(65536)
         if not piece:
-            raise ValueError("the request broke off before its end")
+            raise ValueError("it broke off before its end")
         got += piece
         if longest is not None and len(got) > longest:
             raise ValueError(f"a request may be at most {longest // 1024} kB")

@@ -73,7 +73,8 @@ def admit(request: Request, known: Known, number: int, now_ms: int) -> Entry:
 
 def upset(known: Known, entry: Entry) -> list[str]:
     """Sentences about entries that stop counting once this correction or undoing is taken in."""
-    return [_told(p, entry.id) for p in _new_problems(known, _history(known), entry)]
+    new = _new_problems(known, _history(known), entry)
+    return [f"entry {p.entry} no longer counts: {p.sentence}" for p in new]
 
 
 def _history(known: Known, *more: Entry) -> History:

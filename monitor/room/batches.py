@@ -252,11 +252,22 @@ def _hang(entry: Entry, batches: Mapping[int, Batch], spaces: Mapping[str, Space
             f"a batch is already named {other.name} (entry {other.hung_by}); choose another name",
             "name",
         )
-    said: dict[str, Any] = {k: v for k, v in entry.arguments.items() if k not in ("name", "space")}
-    space = str(entry.arguments["space"])
+    said: Any = entry.arguments
+    space = said["space"]
     _must_be_for(space, (Use.HANGING,), spaces)
     stays = (Stay(entry.at_ms, None, space),)
-    return Batch(name=name, hung_by=entry.id, hung_ms=entry.at_ms, stays=stays, **said)
+    return Batch(
+        name=name,
+        hung_by=entry.id,
+        flower=said["flower"],
+        bunches=said["bunches"],
+        hung_ms=entry.at_ms,
+        stays=stays,
+        colour=said.get("colour"),
+        stems_per_bunch=said.get("stems_per_bunch"),
+        fresh_mass_g=said.get("fresh_mass_g"),
+        target_pct_db=said.get("target_pct_db"),
+    )
 
 
 def _weigh(batch: Batch, entry: Entry, spaces: Mapping[str, Space]) -> Batch:

@@ -80,19 +80,23 @@ class Words(argparse.ArgumentParser):
     """A parser that raises RequestError with one sentence where argparse would exit."""
 
     def error(self, message: str) -> NoReturn:
+        part = None
         what, _, names = message.partition(": ")
         if what == "unrecognized arguments":
             message = f"{names} is not known here; `{self.prog} --help` shows what is"
         elif what == "the following arguments are required":
             field = FIELDS.get(names.split(",")[0].lower(), _ENTRY)
+            part = field.name
             message = f"{self.prog.split()[-1]} needs {field.words}, for example {field.example}"
         elif names == "expected one argument":
             message = f"{what.removeprefix('argument ')} needs a value after it"
-        raise RequestError(message)
+        raise RequestError(message, part)
 
 
 def add_entry_commands(
-    subparsers: argparse._SubParsersAction[Words], parents: Sequence[Words] = ()
+    subparsers: argparse._SubParsersAction[Words],
+    parents: Sequence[Words] = (),
+    add_help: bool = True,
 ) -> None:
     """Mount hang, weigh, … undo; the namespace's `verb` then says which one was asked.
 
@@ -106,6 +110,7 @@ def add_entry_commands(
             description=f"{summary[0].upper()}{summary[1:]}.",
             epilog=f"example: drying-room {example}",
             parents=list(parents),
+            add_help=add_help,
             allow_abbrev=False,
         )
         parser.set_defaults(verb=verb)
@@ -113,7 +118,7 @@ def add_entry_commands(
             # Only `seen` can do without: elsewhere "?" would miss a word that follows an option.
             parser.add_argument(
                 part,
-                nargs="?" if verb == "seen" else None,  # type: ignore[arg-type]
+                nargs="?" if verb == "seen" else None,
                 metavar=part.upper(),
                 help=_part_help(part),
             )
@@ -149,19 +154,11 @@ def parse_words(words: Sequence[str], now_ms: int | None, zone: ZoneInfo) -> Req
     raises  RequestError
     """
     parser = Words(prog="drying-room", add_help=False, allow_abbrev=False)
-    add_entry_commands(parser.add_subparsers(parser_class=_Bare, metavar="COMMAND"))
+    add_entry_commands(parser.add_subparsers(parser_class=Words, metavar="COMMAND"), add_help=False)
     if not words or words[0] not in VERBS:
         said = f'"{words[0]}"' if words else "nothing"
         raise RequestError(f"an entry begins with {', '.join(VERBS)}, not {said}", "verb")
     return request_from(fields_of(parser.parse_args(list(words))), now_ms, zone)
-
-
-class _Bare(Words):
-    """The same without --help: in a file of entries nobody can ask for it."""
-
-    def __init__(self, *args: object, **kwargs: object) -> None:
-        kwargs["add_help"] = False
-        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
 
 
 def parse_form(form: Mapping[str, str], now_ms: int, zone: ZoneInfo) -> Request:
