@@ -67,7 +67,7 @@ def admit(request: Request, known: Known, number: int, now_ms: int) -> Entry:
     at_ms = now_ms if request.at_ms is None else request.at_ms
     entry = Entry(number, now_ms, at_ms, request.verb, arguments)
     for problem in _new_problems(known, before, entry):
-        raise RequestError(_told(problem, number), problem.field)
+        raise _refusal(problem, number, known)
     return entry
 
 
@@ -86,10 +86,14 @@ def _new_problems(known: Known, before: History, entry: Entry) -> list[Problem]:
     return [p for p in _history(known, entry).problems if p.entry not in old]
 
 
-def _told(problem: Problem, number: int) -> str:
-    if problem.entry == number:
-        return problem.sentence
-    return f"entry {problem.entry} could then not be true: {problem.sentence}"
+def _refusal(problem: Problem, own: int, known: Known) -> RequestError:
+    """The problem as it is said of entry `own`; another's is named, not explained."""
+    if problem.entry == own:
+        return RequestError(problem.sentence, problem.field)
+    verb = next(e.verb for e in known.entries if e.id == problem.entry)
+    return RequestError(
+        f"this contradicts entry {problem.entry} ({CALLED[verb]}); correct or undo that one first"
+    )
 
 
 def _change(request: Request, changes: int, known: Known, number: int, now_ms: int) -> Entry:
@@ -122,7 +126,7 @@ def _must_leave_whole(known: Known, root: Entry, entry: Entry) -> None:
     hangings = {e.id for e in known.entries if e.verb == "hang"}
     for problem in _history(known, entry).problems:
         if problem.entry == root.id or problem.entry in new & hangings:
-            raise RequestError(_told(problem, root.id), problem.field)
+            raise _refusal(problem, root.id, known)
     for stands in standing([*known.entries, entry]):
         if stands.id == root.id and root.verb == "calibrate":
             _calibration_whole(stands.arguments)

@@ -112,6 +112,7 @@ def add_entry_commands(
             parents=list(parents),
             add_help=add_help,
             allow_abbrev=False,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         parser.set_defaults(verb=verb)
         for part in _IN_PLACE[verb]:
