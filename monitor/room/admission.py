@@ -122,10 +122,9 @@ def _change(request: Request, changes: int, known: Known, number: int, now_ms: i
 
 def _must_leave_whole(known: Known, root: Entry, entry: Entry) -> None:
     """A change may upset later entries, but neither its own root nor another batch as such."""
-    new = {problem.entry for problem in _new_problems(known, _history(known), entry)}
     hangings = {e.id for e in known.entries if e.verb == "hang"}
-    for problem in _history(known, entry).problems:
-        if problem.entry == root.id or problem.entry in new & hangings:
+    for problem in _new_problems(known, _history(known), entry):
+        if problem.entry in hangings | {root.id}:
             raise _refusal(problem, root.id, known)
     for stands in standing([*known.entries, entry]):
         if stands.id == root.id and root.verb == "calibrate":
@@ -214,7 +213,7 @@ def _flower(said: str, flowers: Mapping[str, str]) -> JSON:
     near = dict.fromkeys(by_key[k] for k in get_close_matches(key_of(said), list(by_key), n=3))
     hint = f"near it: {', '.join(near)}; " if near else ""
     raise RequestError(
-        f'no flower is known as "{said}"; {hint}to add it, put a [[flower]] with its name '
+        f'no flower is known as "{said}"; {hint}to add it, write [flower."{key_of(said)}"] '
         "into the settings",
         "flower",
     )

@@ -165,11 +165,16 @@ def fold(standing: Iterable[Entry], spaces: Mapping[str, Space]) -> History:
     """
     entries = [e for e in standing if e.verb in _STEP or e.verb == "hang"]
     hangings = {e.id: e for e in entries if e.verb == "hang"}
+    owners = {key_of(_name_of(e)): e for e in reversed(hangings.values())}  # the first keeps it
     batches: dict[int, Batch] = {}
     problems: list[Problem] = []
     for entry in entries:
         try:
-            batch = _after(entry, batches, hangings, spaces)
+            _must_be_whole(entry)
+            if entry.verb == "hang":
+                batch = _hang(entry, owners, spaces)
+            else:
+                batch = _STEP[entry.verb](_found(entry, batches, hangings), entry, spaces)
             batches[batch.hung_by] = batch
         except _ImpossibleError as impossible:
             problems.append(Problem(entry.id, str(impossible), impossible.field))
@@ -208,19 +213,10 @@ def described_all(batches: Iterable[Batch], most: int = 3) -> str:
     return " and ".join(filter(None, [", ".join(told[:-1]), *told[-1:]]))
 
 
-def _after(
-    entry: Entry,
-    batches: Mapping[int, Batch],
-    hangings: Mapping[int, Entry],
-    spaces: Mapping[str, Space],
-) -> Batch:
-    """The batch that the entry speaks of, with the entry taken in."""
-    missing = [part for part in PARTS[entry.verb][0] if part not in entry.arguments]
-    if missing:
-        raise _ImpossibleError(f"{CALLED[entry.verb]} needs {FIELDS[missing[0]].words}", missing[0])
-    if entry.verb == "hang":
-        return _hang(entry, batches, spaces)
-    return _STEP[entry.verb](_found(entry, batches, hangings), entry, spaces)
+def _must_be_whole(entry: Entry) -> None:
+    for part in PARTS[entry.verb][0]:
+        if part not in entry.arguments:
+            raise _ImpossibleError(f"{CALLED[entry.verb]} needs {FIELDS[part].words}", part)
 
 
 def _found(entry: Entry, batches: Mapping[int, Batch], hangings: Mapping[int, Entry]) -> Batch:
@@ -244,12 +240,12 @@ def _name_of(hanging: Entry) -> str:
     return str(said.get("name", f"{said.get('flower')}-entry-{hanging.id}"))
 
 
-def _hang(entry: Entry, batches: Mapping[int, Batch], spaces: Mapping[str, Space]) -> Batch:
+def _hang(entry: Entry, owners: Mapping[str, Entry], spaces: Mapping[str, Space]) -> Batch:
     name = _name_of(entry)
-    other = next((b for b in batches.values() if key_of(b.name) == key_of(name)), None)
-    if other is not None:
+    owner = owners[key_of(name)]
+    if owner.id != entry.id:
         raise _ImpossibleError(
-            f"a batch is already named {other.name} (entry {other.hung_by}); choose another name",
+            f"a batch is already named {_name_of(owner)} (entry {owner.id}); choose another name",
             "name",
         )
     said: Any = entry.arguments

@@ -62,17 +62,34 @@ _HELP: dict[str, tuple[str, str]] = {
     ),
     UNDO: ("take an entry back; an undoing can be undone too", "undo 5"),
 }
-_PART_HELP = {
-    "space": "name of the space",
-    "fresh_mass_g": "mass of one tagged bunch when hung [g]",
-    "target_pct_db": "moisture that counts as crisp [%% of dry mass]",
-    "name": "name of the batch; left out, it gets one",
-    "for_min": '"1 h", "1 day", or spell for as long as the spell lasts',
-    "quantity": "which of its quantities is meant",
-    "offset": "added to the reading, in °C, %%, lx, …",
-    "slope": "multiplies the reading",
-    "swap": "another sensor hangs there now",
-    "note": "anything worth remembering",
+# part → (what stands for its value in the help, what the help says of it)
+_PART_HELP: dict[str, tuple[str, str]] = {
+    "entry": ("ENTRY", "number of the entry, as `drying-room batches --history` shows it"),
+    "flower": ("FLOWER", "name of the flower"),
+    "space": ("S", "name of the space"),
+    "bunches": ("N", "how many bunches"),
+    "stems_per_bunch": ("N", "how many stems are in a bunch"),
+    "colour": ("COLOUR", "colour of the flowers"),
+    "fresh_mass_g": ("GRAMS", "mass of one tagged bunch when hung [g]"),
+    "target_pct_db": ("PCT_DB", "moisture that counts as crisp [%% of dry mass]"),
+    "name": ("BATCH", "name of the batch; left out, it gets one"),
+    "batch": ("BATCH", "name of the batch"),
+    "grams": ("GRAMS", "mass of the tagged bunch [g]"),
+    "result": ("RESULT", "what the bent stem did: snaps or bends"),
+    "note": ("TEXT", "anything worth remembering"),
+    "notice": ("NOTICE", "number of the notice"),
+    "kind": ("KIND", "kind of notice: hot, damp, …"),
+    "for_min": ("TIME", '"1 h", "1 day", or spell for as long as the spell lasts'),
+    "sensor": ("NAME", "name of the sensor"),
+    "quantity": ("QUANTITY", "which of its quantities is meant"),
+    "offset": ("X", "added to the reading, in °C, %%, lx, …"),
+    "slope": ("X", "multiplies the reading"),
+    "swap": ("", "another sensor hangs there now"),
+}
+
+
+_IN_PLACE_FIELD = {
+    _PART_HELP[part][0]: FIELDS.get(part, _ENTRY) for parts in _IN_PLACE.values() for part in parts
 }
 
 
@@ -85,7 +102,7 @@ class Words(argparse.ArgumentParser):
         if what == "unrecognized arguments":
             message = f"{names} is not known here; `{self.prog} --help` shows what is"
         elif what == "the following arguments are required":
-            field = FIELDS.get(names.split(",")[0].lower(), _ENTRY)
+            field = _IN_PLACE_FIELD[names.split(",")[0]]
             part = field.name
             message = f"{self.prog.split()[-1]} needs {field.words}, for example {field.example}"
         elif names == "expected one argument":
@@ -117,28 +134,18 @@ def add_entry_commands(
         parser.set_defaults(verb=verb)
         for part in _IN_PLACE[verb]:
             # Only `seen` can do without: elsewhere "?" would miss a word that follows an option.
-            parser.add_argument(
-                part,
-                nargs="?" if verb == "seen" else None,
-                metavar=part.upper(),
-                help=_part_help(part),
-            )
+            nargs = "?" if verb == "seen" else None
+            metavar, told = _part_help(part)
+            parser.add_argument(part, nargs=nargs, metavar=metavar, help=told)
         for part in _options(verb):
+            metavar, told = _part_help(part)
             if part == "swap":
-                parser.add_argument(
-                    "--swap", action="store_const", const="yes", help=_part_help(part)
-                )
+                parser.add_argument("--swap", action="store_const", const="yes", help=told)
             else:
-                metavar = part.split("_")[-1].upper() if part != "for_min" else "TIME"
-                parser.add_argument(_flag(part), dest=part, metavar=metavar, help=_part_help(part))
+                parser.add_argument(_flag(part), dest=part, metavar=metavar, help=told)
         if verb not in (UNDO, "seen", "pause"):
             flags = ("--from", "--at") if verb == "calibrate" else ("--at",)
-            parser.add_argument(
-                *flags,
-                dest="at",
-                metavar="TIME",
-                help='when: "2026-07-04 08:30", "08:30", "yesterday 18:00"; left out: now',
-            )
+            parser.add_argument(*flags, dest="at", metavar="TIME", help=_time_help(verb))
 
 
 def fields_of(namespace: argparse.Namespace) -> dict[str, str]:
@@ -289,10 +296,13 @@ def _flag(part: str) -> str:
     return _OPTION.get(part, "--" + part.replace("_", "-"))
 
 
-def _part_help(part: str) -> str:
-    if part == "entry":
-        return "number of the entry, as `drying-room batches --history` shows it"
-    return _PART_HELP.get(part, FIELDS[part].words)
+def _part_help(part: str) -> tuple[str, str]:
+    return _PART_HELP.get(part) or ("N", FIELDS[part].words)
+
+
+def _time_help(verb: str) -> str:
+    otherwise = "as it was" if verb == CORRECT else "now"
+    return f'when: "2026-07-04 08:30", "08:30", "yesterday 18:00"; left out: {otherwise}'
 
 
 def _changes(verb: str, given: JSON) -> int | None:

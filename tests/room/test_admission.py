@@ -110,14 +110,13 @@ def test_the_numbered_history() -> None:
         (
             "hang statise --space loft --bunches 2",
             "flower",
-            'no flower is known as "statise"; near it: statice; to add it, put a [[flower]] with '
-            "its name into the settings",
+            'no flower is known as "statise"; near it: statice; to add it, write '
+            '[flower."statise"] into the settings',
         ),
         (
             "hang rose --space loft --bunches 2",
             "flower",
-            'no flower is known as "rose"; to add it, put a [[flower]] with its name into the '
-            "settings",
+            'no flower is known as "rose"; to add it, write [flower."rose"] into the settings',
         ),
         (
             "hang statice --space lofft --bunches 2",
