@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import queue
 import socket
 import stat
 import subprocess
@@ -127,29 +128,17 @@ def test_slow_ones_do_not_hold_up_the_others(path: Path, monkeypatch: pytest.Mon
 
 def test_too_many_at_once_are_told_so(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("monitor.edges.socket.AT_ONCE", 2)
-    release = threading.Event()
-
-    def hold(request: Message, answer: Future[Message]) -> None:
-        release.wait(20)
-        answer.set_result({})
-
-    listening = Listener(path, hold)
+    held: queue.Queue[Future[Message]] = queue.Queue()
+    listening = Listener(path, lambda request, answer: held.put(answer))
     try:
         with ThreadPoolExecutor(2) as pool:
-            held = [pool.submit(ask, path, {}) for _ in range(2)]
-            deadline = time.monotonic() + 10
-            while time.monotonic() < deadline:
-                # a free place would hold this one too; so it asks with a short patience
-                try:
-                    answer = ask(path, {}, timeout=0.5)
-                    break
-                except SocketError:
-                    continue
-            release.set()
-            assert answer == {"error": "the monitor is busy with other commands; try again"}
-            assert [future.result(10) for future in held].count({}) >= 1
+            asked = [pool.submit(ask, path, {}) for _ in range(2)]
+            answers = [held.get(timeout=10) for _ in asked]  # both places are taken now
+            assert ask(path, {}) == {"error": "the monitor is busy with other commands; try again"}
+            for answer in answers:
+                answer.set_result({"ok": True})
+            assert [future.result(10) for future in asked] == [{"ok": True}] * 2
     finally:
-        release.set()
         listening.close()
 
 
