@@ -128,7 +128,8 @@ def ask(path: Path, request: Mapping[str, JSON], timeout: float = 35.0) -> Messa
         connection.settimeout(timeout)
         try:
             connection.connect(str(path))
-            _send(connection, request)
+            with contextlib.suppress(BrokenPipeError, ConnectionResetError):
+                _send(connection, request)  # refused before it was read: the answer says why
             return _decoded(_line(connection, None, timeout))
         except (FileNotFoundError, ConnectionRefusedError):
             raise SocketError(
