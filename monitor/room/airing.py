@@ -58,9 +58,7 @@ def humidity_ratio_doubt(
     high = min(100.0, relative_humidity_pct + SENSOR_HUMIDITY_PCT)
     low = max(0.0, relative_humidity_pct - SENSOR_HUMIDITY_PCT)
     by_humidity = (
-        (
-            _ratio(temperature_c, high, pressure_pa) - _ratio(temperature_c, low, pressure_pa)
-        )
+        (_ratio(temperature_c, high, pressure_pa) - _ratio(temperature_c, low, pressure_pa))
         / (high - low)
         * SENSOR_HUMIDITY_PCT
     )
