@@ -22,6 +22,7 @@ from monitor.room.words import (
     light,
     listed,
     named,
+    shortened,
     title,
     two_figures,
     when_minute,
@@ -30,11 +31,9 @@ from monitor.room.words import (
 # Darker than this indoors, the sun is not what heats a room [lx]. Our own choice.
 DARK_LUX = 50.0
 
-HEATER = "Never a gas or paraffin heater: it gives off water and poisonous fumes."
-FIRE = (
-    "Keep all that can burn a metre (3 ft) from any heater: dried flowers are tinder. "
-    "If you smell smoke, stay out and call for help: this is no fire alarm."
-)
+UNVENTED = "Never a gas or paraffin heater: it gives off water and poisonous fumes."
+HEATERS = "Keep all that can burn a metre (3 ft) from any heater: dried flowers are tinder."
+FIRE = f"{HEATERS} If you smell smoke, stay out and call for help: this is no fire alarm."
 ELECTRICS = "Local rules for electrics first: no plugs or leads where water can drip."
 HEIGHT = "Only what you reach safely: a steady ladder, and somebody near."
 MOULD = (
@@ -158,8 +157,8 @@ def _going_on(spell: Spell, circumstances: Circumstances, now_ms: int, state: st
 def _who(spell: Spell) -> str:
     """What a message's first word names: the space, the sensor in it, or all sensors."""
     if spell.sensor is not None:
-        sensor = f"sensor {named(spell.sensor, 20)[:1].lower()}{named(spell.sensor, 20)[1:]}"
-        return sensor.capitalize() if spell.space is None else f"{named(spell.space, 16)}, {sensor}"
+        where = "" if spell.space is None else f"{named(spell.space, 14)}, "
+        return f"{where}sensor {shortened(spell.sensor)}"
     return "All sensors" if spell.space is None else named(spell.space)
 
 
@@ -350,7 +349,7 @@ def _best_thing(spell: Spell, circumstances: Circumstances) -> _Advice:
         case Kind.HOT:
             return _when_hot(spell, circumstances, use, opens)
         case Kind.COLD:
-            return _Advice("leave it be, cold only slows the drying.", HEATER)
+            return _Advice("leave it be, cold only slows the drying.", UNVENTED)
         case Kind.DAMP:
             return _when_damp(spell, circumstances, use, opens)
         case Kind.ARID:
@@ -372,7 +371,7 @@ def _open_up(circumstances: Circumstances) -> _Advice:
     outside_c = None if air is None else air.temperature_c
     outside = "" if outside_c is None else f" ({degrees(outside_c, circumstances.site)})"
     return _Advice(
-        "open a door or a window, and shut it again by dusk: "
+        "open a door or a window, and shut it again when it turns damp out there: "
         f"the air outside{outside} carries less water."
     )
 
@@ -381,7 +380,7 @@ def _when_hot(spell: Spell, circumstances: Circumstances, use: Use, opens: bool 
     if use is Use.STORING:
         return _Advice("move the boxes to a cooler room, away from radiators and pipes.")
     if use is Use.SHOWING:
-        return _Advice("move the flowers away from radiators, stoves and sunny panes.", FIRE)
+        return _Advice("move the flowers away from radiators, stoves and sunny panes.", HEATERS)
     indoors, outdoors = circumstances.indoors(spell.space), circumstances.outdoors
     if opens and _cooler(outdoors, indoors):
         return _open_up(circumstances)
@@ -408,7 +407,7 @@ def _when_damp(spell: Spell, circumstances: Circumstances, use: Use, opens: bool
     if spell.urgent:
         return _Advice(
             "move the moistest bunches to a drier room, or run a dehumidifier.",
-            f"{ELECTRICS} {HEATER}",
+            f"{ELECTRICS} {UNVENTED}",
         )
     if opens is False:
         return _Advice("keep doors and windows shut: the air outside would not dry this room now.")
@@ -419,7 +418,9 @@ def _when_arid(use: Use) -> _Advice:
     if use is Use.STORING:
         return _Advice("keep the boxes shut, away from radiators and pipes.")
     if use is Use.SHOWING:
-        return _Advice("move the flowers away from radiators and stoves: they turn brittle.", FIRE)
+        return _Advice(
+            "move the flowers away from radiators and stoves: they turn brittle.", HEATERS
+        )
     return _Advice("take down what is crisp before it turns brittle, and box it in paper.")
 
 

@@ -20,6 +20,7 @@ from monitor.room.words import (
     humidity,
     listed,
     named,
+    shortened,
     temperature,
     title,
     two_figures,
@@ -59,7 +60,13 @@ def _notice(
 def all_well(going_on: Sequence[Spell], circumstances: Circumstances, now_ms: int) -> Notice:
     """The daily line. Where all is not well it says what is not; no line by then: go and look."""
     matters = [spell for spell in going_on if spell.kind is not Kind.COLD]
-    if not matters:
+    if not matters and not circumstances.air:
+        words = Words(
+            f"{circumstances.site.name}: nothing is measured",
+            "No sensor has told anything yet, so nobody watches here.",
+            to_do="run `drying-room listen`; it shows what the sensors send.",
+        )
+    elif not matters:
         words = Words(f"{circumstances.site.name}: all well", _how_each_is(circumstances))
     else:
         troubles = [advice.reminder(spell, circumstances, now_ms) for spell in matters]
@@ -103,13 +110,12 @@ def _first(lines: Sequence[str]) -> list[str]:
 
 def digest(book: Book, site_name: str, now_ms: int) -> Notice | None:
     """What was only noted since the last digest; None: nothing was."""
-    since = book.last_made_ms("digest")
+    kinds = [told.notice.kind for told in book.told]
+    first = len(kinds) - kinds[::-1].index("digest") if "digest" in kinds else 0
     notes = [
         told.notice
-        for told in book.told
-        if told.notice.weight is Weight.NOTE
-        and told.seen_ms is None
-        and (since is None or told.notice.made_ms > since)
+        for told in book.told[first:]
+        if told.notice.weight is Weight.NOTE and told.seen_ms is None
     ]
     if not notes:
         return None
@@ -126,7 +132,7 @@ def report_ready(week: str, text: str, now_ms: int) -> Notice:
     return _notice(now_ms, "report", Weight.SOON, words, place=f"/report/{quote(week)}")
 
 
-def test_message(site_name: str, now_ms: int) -> Notice:
+def trial_message(site_name: str, now_ms: int) -> Notice:
     """What `check --notify` sends."""
     words = Words(
         f"{site_name}: a test message",
@@ -216,7 +222,7 @@ def payloads_unread(
 ) -> Notice:
     """A sensor sends, but what it sends cannot be read."""
     words = Words(
-        f"{named(space, 16)}: sensor {named(sensor, 20)} cannot be read",
+        f"{named(space, 16)}: sensor {shortened(sensor)} cannot be read",
         f"{count(payloads, 'message').capitalize()} since {when(since_ms, now_ms, timezone)} could "
         f"not be read: {reason}.",
         to_do="run `drying-room listen`, and put the lines it offers into the settings.",
@@ -251,7 +257,7 @@ def _batch_place(batch: str) -> str:
 
 
 def _batch_title(batch: str, space: str, what: str) -> str:
-    return f"{named(space, 16)}: {named(batch, 20)} {what}"
+    return f"{named(space, 14)}: {shortened(batch)} {what}"
 
 
 def crisp_soon(
@@ -289,7 +295,7 @@ def stalled(
         _batch_title(batch, space, "has stopped drying"),
         f"About {still_to_lose_pct:.0f} % of its water is still to lose, and hardly any has gone "
         f"since {when(since_ms, now_ms, timezone)}.",
-        to_do="move it to a drier or warmer space, its bunches a hand apart.",
+        to_do="move it to a drier space, its bunches a hand apart.",
         caution=HEIGHT,
     )
     return _notice(now_ms, "stalled", Weight.SOON, words, space, _batch_place(batch))

@@ -33,6 +33,7 @@ from urllib.parse import quote
 from monitor.room import advice
 from monitor.room.advice import Circumstances, Words
 from monitor.room.readings import MINUTE_MS
+from monitor.room.spell_changes import SpellChanges, SpellKey, key_of
 from monitor.room.spells import Kind, Spell
 from monitor.room.words import local, local_day, minute_of_day
 
@@ -106,20 +107,6 @@ class Policy:
         return now >= self.night_rest_from or now < self.night_rest_until
 
 
-class SpellKey(NamedTuple):
-    """Which spell."""
-
-    kind: str
-    space: str | None
-    sensor: str | None
-    began: int
-
-
-def key_of(spell: Spell) -> SpellKey:
-    """The identity of a spell."""
-    return SpellKey(spell.kind.value, spell.space, spell.sensor, spell.began)
-
-
 class Told(NamedTuple):
     """A notice as it is kept, with what the person did about it."""
 
@@ -132,7 +119,8 @@ class Told(NamedTuple):
 class Book:
     """What was said already: rows of the store, oldest first.
 
-    It must hold all rows of every spell still compared, and all of the last two days.
+    It must hold all rows of every spell still compared, all of the last two days, and all since
+    the last digest.
     """
 
     told: tuple[Told, ...] = ()
@@ -178,13 +166,9 @@ class Book:
             for told in self.told
         )
 
-    def last_made_ms(self, kind: str) -> int | None:
-        """When the last notice of a kind was written; None: never."""
-        return max((t.notice.made_ms for t in self.told if t.notice.kind == kind), default=None)
-
-    def with_notice(self, notice: Notice) -> Book:
-        """The book with one more row."""
-        return Book((*self.told, Told(notice)))
+    def with_notices(self, notices: Iterable[Notice]) -> Book:
+        """The book with more rows."""
+        return Book((*self.told, *(Told(notice) for notice in notices)))
 
     def rekeyed(self, moved: Mapping[SpellKey, int]) -> Book:
         """The book once late data moved the beginnings of spells."""
@@ -207,57 +191,6 @@ def pause_until(how_long: str, now_ms: int) -> int:
         case "spell":
             return THIS_SPELL_MS
     raise ValueError(f"a pause lasts an hour, a day or this spell, not {how_long!r}")
-
-
-# --- what changed ---------------------------------------------------------------------------
-
-
-class SpellChanges(NamedTuple):
-    """Spells before and after, compared.
-
-    removed   told of before, and no longer any spell overlaps them
-    going_on  all that have not ended
-    moved     spells that are still there with another beginning [UTC epoch minutes]
-    """
-
-    added: tuple[Spell, ...]
-    ended: tuple[Spell, ...]
-    removed: tuple[Spell, ...]
-    going_on: tuple[Spell, ...]
-    moved: Mapping[SpellKey, int]
-
-
-def compare(before: Iterable[Spell], after: Iterable[Spell]) -> SpellChanges:
-    """What became of the spells; two of one kind and place that overlap are the same."""
-    old, new = list(before), list(after)
-    same = {spell: _best_overlap(spell, new) for spell in old}
-    kept = {match for match in same.values() if match is not None}
-    unchanged = set(old)
-    return SpellChanges(
-        added=tuple(s for s in new if s not in kept),
-        ended=tuple(s for s in new if s in kept and s.ended is not None and s not in unchanged),
-        removed=tuple(s for s in old if same[s] is None),
-        going_on=tuple(s for s in new if s.ended is None),
-        moved={
-            key_of(spell): match.began
-            for spell, match in same.items()
-            if match is not None and match.began != spell.began
-        },
-    )
-
-
-def _best_overlap(spell: Spell, others: Iterable[Spell]) -> Spell | None:
-    """The spell of the same kind and place sharing the most minutes, the earliest of equals."""
-    place = (spell.kind, spell.space, spell.sensor)
-    rivals = [s for s in others if (s.kind, s.space, s.sensor) == place]
-    best = max(rivals, key=lambda s: (s == spell, _shared(spell, s), -s.began), default=None)
-    return best if best is not None and (best == spell or _shared(spell, best) > 0) else None
-
-
-def _shared(one: Spell, other: Spell) -> float:
-    """Minutes two spells share; endless where both go on."""
-    ends = [float("inf") if s.ended is None else max(s.ended, s.began + 1) for s in (one, other)]
-    return min(ends) - max(one.began, other.began)
 
 
 def rekey(notice: Notice, moved: Mapping[SpellKey, int]) -> Notice:
@@ -285,7 +218,7 @@ def decide(
         notice = teller.say(spell, book, undone=spell in changes.removed)
         if notice is not None:
             notices.append(notice)
-            book = book.with_notice(notice)
+            book = book.with_notices([notice])
     return notices
 
 

@@ -115,9 +115,14 @@ def listed(items: Sequence[str], most: int = 4) -> str:
     return "".join(items)
 
 
+def shortened(name: str, longest: int = 20) -> str:
+    """A name as the person wrote it, cut short where it is very long."""
+    return name if len(name) <= longest else f"{name[: longest - 1].rstrip()}…"
+
+
 def named(name: str, longest: int = 24) -> str:
-    """A name as it opens a line: its first letter large, cut short where it is very long."""
-    short = name if len(name) <= longest else f"{name[: longest - 1].rstrip()}…"
+    """A name as it opens a line: shortened, its first letter large."""
+    short = shortened(name, longest)
     return short[:1].upper() + short[1:]
 
 

@@ -1,0 +1,80 @@
+"""When opening up helps: worked states, computed with psychrolib 2.5.0 and held against CoolProp
+8.0.0 by the tests of moist air; the state of the trap is a worked example of our own."""
+
+import pytest
+
+from monitor.room.air import MinuteOfAir
+from monitor.room.airing import airing_helps, humidity_ratio_doubt
+from monitor.science import moist_air
+
+PRESSURE_PA = 101_325.0
+
+
+def air(t: float | None, rh: float | None, margin_k: float | None = None) -> MinuteOfAir:
+    if t is None or rh is None:
+        return MinuteOfAir(0, "granary", t, rh, None, None, None, None, None, None, 1)
+    made = moist_air.state(t, rh, PRESSURE_PA)
+    return MinuteOfAir(
+        0,
+        "granary",
+        t,
+        rh,
+        None,
+        made.dew_point_c,
+        made.vpd_kpa,
+        made.humidity_ratio_g_kg,
+        made.absolute_humidity_g_m3,
+        margin_k,
+        1,
+    )
+
+
+def test_cold_wet_night_air_carries_less_water_and_still_wets_the_room() -> None:
+    indoors, outdoors = air(18, 65), air(9, 90)
+    assert indoors.humidity_ratio_g_kg is not None
+    assert outdoors.humidity_ratio_g_kg is not None
+    gain = (indoors.humidity_ratio_g_kg - outdoors.humidity_ratio_g_kg) / 1000
+    assert gain > 0, "by its water alone, opening would seem to help"
+    assert airing_helps(indoors, outdoors, PRESSURE_PA) is False
+
+
+def test_dry_mild_air_dries_a_damp_room() -> None:
+    assert airing_helps(air(18, 85), air(17, 45), PRESSURE_PA) is True
+
+
+def test_the_pull_of_the_air_alone_decides_where_the_water_differs_enough() -> None:
+    """Far less water outdoors, but so cold that the room would hold less: 20 °C/75 % indoors pulls
+    with 0.58 kPa; the water of 2 °C/85 % in a room cooled to 6 °C with 0.33 kPa."""
+    assert airing_helps(air(20, 75), air(2, 85), PRESSURE_PA) is False
+
+
+@pytest.mark.parametrize("better_by_pct", [1, 2, 3])
+def test_within_the_doubt_of_two_sensors_nothing_is_advised(better_by_pct: int) -> None:
+    assert airing_helps(air(20, 60), air(20, 60 - better_by_pct), PRESSURE_PA) is False
+
+
+def test_wet_air_never_onto_a_colder_surface() -> None:
+    """A stone wall at 8 °C below the outdoor dew point of 10.5 °C."""
+    indoors, outdoors = air(20, 85), air(22, 48)
+    assert airing_helps(indoors, outdoors, PRESSURE_PA) is True
+    assert indoors.dew_point_c is not None
+    cold_wall = air(20, 85, 8 - indoors.dew_point_c)
+    assert airing_helps(cold_wall, outdoors, PRESSURE_PA) is False
+
+
+@pytest.mark.parametrize("gap", [None, air(None, 50), air(20, None), air(None, None)])
+def test_what_is_not_known_is_not_guessed(gap: MinuteOfAir | None) -> None:
+    assert airing_helps(gap, air(10, 40), PRESSURE_PA) is None
+    assert airing_helps(air(20, 80), gap, PRESSURE_PA) is None
+
+
+@pytest.mark.parametrize(
+    ("t", "rh", "expected_g_kg"),
+    [(20, 30, 0.44), (20, 50, 0.46), (20, 60, 0.47), (20, 80, 0.50), (5, 90, 0.19), (30, 40, 0.83)],
+)
+def test_doubt_of_a_humidity_ratio(t: float, rh: float, expected_g_kg: float) -> None:
+    """Root sum of squares of 0.3 K and 3 %, from analytic slopes of the ASHRAE equations in
+    psychrolib 2.5.0, given to two decimals."""
+    assert 1000 * humidity_ratio_doubt(t, rh, PRESSURE_PA) == pytest.approx(
+        expected_g_kg, abs=0.006
+    )
