@@ -114,7 +114,7 @@ def worse(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words:
 
 def ended(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words:
     """A spell that was told of is over: how long it was and how bad."""
-    back = {Kind.SILENT: "heard again", Kind.STUCK: "moves again"}
+    back = {Kind.SILENT: "heard again", Kind.STUCK: "no longer stuck"}
     state = back.get(spell.kind, f"no longer {_state(spell)}")
     return Words(
         title(f"{_who(spell)}: {state}, after {lasting(_minutes(spell))}"),
@@ -273,8 +273,13 @@ def _since(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
     subject, passed = _subject(spell, circumstances), _passed(spell, circumstances)
     since = when_minute(spell.began, now_ms, circumstances.site.timezone)
     has = _verb(spell, "has", "have")
-    first = f"{subject} {has} been {passed} since {since}."
+    first = f"{subject} {has} been {passed} since {since}{_and_urgent(spell, circumstances)}."
     return " ".join(part for part in (first, _how_bad(spell, circumstances)) if part)
+
+
+def _and_urgent(spell: Spell, circumstances: Circumstances) -> str:
+    limit = circumstances.limits(spell.space).damp_now_pct
+    return f", and for long above {humidity(limit)}" if spell.urgent and limit is not None else ""
 
 
 def _from_to(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
@@ -317,9 +322,12 @@ def _extreme(spell: Spell, circumstances: Circumstances) -> str:
                 "3 is what the eye sees."
             )
         case Kind.STUCK:
-            return "Real air always stirs a little, so what it tells is kept but not used."
+            told = "told" if spell.ended is not None else _verb(spell, "tells", "tell")
+            they = _verb(spell, "it", "they")
+            return f"Real air always stirs a little; what {they} {told} is kept but not used."
         case Kind.SILENT:
-            return "Until it is heard, nobody watches here." if spell.ended is None else ""
+            until = _verb(spell, "Until it is", "Until they are")
+            return f"{until} heard again, nobody watches here." if spell.ended is None else ""
 
 
 def _closest(margin_k: float, site: Site) -> str:

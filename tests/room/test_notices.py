@@ -229,8 +229,8 @@ def test_a_pause_holds_this_kind_in_this_space(how_long: str, until: str | None)
         again = spell(began="19:00")
         done = hot._replace(ended=at("18:00"))
         assert told(season.goes_on("19:20", done, again)) == [("ended", "note"), ("began", "note")]
-        assert season.goes_on("14:24", again, day=15) == []
-        assert told(season.goes_on("14:25", again, day=15)) == [("reminder", "now")]
+        assert season.goes_on("14:24", done, again, day=15) == []
+        assert told(season.goes_on("14:25", done, again, day=15)) == [("reminder", "now")]
 
 
 def test_a_pause_for_this_spell_ends_with_it() -> None:
@@ -327,8 +327,8 @@ def test_what_late_data_split_off_is_a_note() -> None:
     first, second = hot._replace(ended=at("11:00")), spell(began="13:00", ended=at("15:00"))
     said = season.goes_on("16:00", first, second)
     assert {(n.part, n.weight, n.spell_began) for n in said} == {
-        (Part.ENDED, Weight.NOTE, at("10:00")),
-        (Part.ENDED, Weight.SOON, at("13:00")),
+        (Part.ENDED, Weight.SOON, at("10:00")),
+        (Part.ENDED, Weight.NOTE, at("13:00")),
     }
 
 
