@@ -1,19 +1,12 @@
-"""What to say about a spell, and the one best thing to do about it.
-
-The measures and cautions are common practice among growers, or fire and health services' usual
-advice (keep what burns a metre from heaters; no unvented heaters; fine-dust masks with mouldy
-plants), from memory. Opening up is advised only where `airing_helps` says so.
-"""
+"""What to say about a spell: where, what, how much, since when, and what to do."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from monitor.room.air import MinuteOfAir
-from monitor.room.airing import airing_helps
-from monitor.room.spaces import OUTDOORS, Limits, Site, Use
+from monitor.room.circumstances import Circumstances
+from monitor.room.measures import best_thing
+from monitor.room.spaces import Site, Use
 from monitor.room.spells import Kind, Spell
 from monitor.room.words import (
     degrees,
@@ -27,53 +20,6 @@ from monitor.room.words import (
     two_figures,
     when_minute,
 )
-
-# Darker than this indoors, the sun is not what heats a room [lx]. Our own choice.
-DARK_LUX = 50.0
-
-UNVENTED = "Never a gas or paraffin heater: it gives off water and poisonous fumes."
-HEATERS = "Keep all that can burn a metre (3 ft) from any heater: dried flowers are tinder."
-FIRE = f"{HEATERS} If you smell smoke, stay out and call for help: this is no fire alarm."
-ELECTRICS = "Local rules for electrics first: no plugs or leads where water can drip."
-HEIGHT = "Only what you reach safely: a steady ladder, and somebody near."
-MOULD = (
-    "Do not shake mouldy bunches: bag them where they hang, wear a fine-dust mask (FFP3), "
-    "and air the room after."
-)
-
-
-@dataclass(frozen=True)
-class Circumstances:
-    """What a message needs to know besides the spell itself.
-
-    pressure_pa  air pressure at the site [Pa]
-    at_risk      for each space the batches in it, in words: `six bunches of statice`
-    air          the latest minute of each space, outdoors too, where it is known
-    """
-
-    site: Site
-    pressure_pa: float
-    at_risk: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    air: Mapping[str, MinuteOfAir] = field(default_factory=dict)
-
-    def indoors(self, space: str | None) -> MinuteOfAir | None:
-        """The latest minute of a space; None: not known."""
-        return None if space is None else self.air.get(space)
-
-    @property
-    def outdoors(self) -> MinuteOfAir | None:
-        """The latest minute outdoors; None: not known."""
-        return self.air.get(OUTDOORS)
-
-    def use(self, space: str | None) -> Use:
-        """What a space is for; hanging where the settings no longer know it."""
-        known = self.site.spaces.get(space) if space is not None else None
-        return Use.HANGING if known is None else known.use
-
-    def limits(self, space: str | None) -> Limits:
-        """The limits of a space; none where the settings no longer know it."""
-        known = self.site.spaces.get(space) if space is not None else None
-        return Limits() if known is None else known.limits
 
 
 class Words(NamedTuple):
@@ -90,11 +36,6 @@ class Words(NamedTuple):
         """What stands below the title: at most four lines."""
         to_do = f"To do: {self.to_do}" if self.to_do else ""
         return "\n".join(line for line in (self.what, self.at_risk, to_do, self.caution) if line)
-
-
-class _Advice(NamedTuple):
-    to_do: str
-    caution: str = ""
 
 
 def began(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words:
@@ -114,7 +55,7 @@ def worse(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words:
 
 def ended(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words:
     """A spell that was told of is over: how long it was and how bad."""
-    back = {Kind.SILENT: "heard again", Kind.STUCK: "no longer stuck"}
+    back = {Kind.SILENT: "heard again", Kind.STUCK: "fine again"}
     state = back.get(spell.kind, f"no longer {_state(spell)}")
     return Words(
         title(f"{_who(spell)}: {state}, after {lasting(_minutes(spell))}"),
@@ -141,7 +82,7 @@ def taken_back(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words
 
 
 def _going_on(spell: Spell, circumstances: Circumstances, now_ms: int, state: str) -> Words:
-    advice = _best_thing(spell, circumstances)
+    advice = best_thing(spell, circumstances)
     return Words(
         title(f"{_who(spell)}: {state}{_figure(spell, circumstances)}"),
         _since(spell, circumstances, now_ms),
@@ -343,110 +284,3 @@ def _hangs_here(spell: Spell, circumstances: Circumstances) -> str:
         return ""
     here = {Use.STORING: "Stored here", Use.SHOWING: "On show here"}
     return f"{here.get(circumstances.use(spell.space), 'Hanging here')}: {listed(batches)}."
-
-
-# --- the one best thing to do ---------------------------------------------------------------
-
-
-def _best_thing(spell: Spell, circumstances: Circumstances) -> _Advice:
-    use = circumstances.use(spell.space)
-    opens = airing_helps(
-        circumstances.indoors(spell.space), circumstances.outdoors, circumstances.pressure_pa
-    )
-    match spell.kind:
-        case Kind.HOT:
-            return _when_hot(spell, circumstances, use, opens)
-        case Kind.COLD:
-            return _Advice("leave it be, cold only slows the drying.", UNVENTED)
-        case Kind.DAMP:
-            return _when_damp(spell, circumstances, use, opens)
-        case Kind.ARID:
-            return _when_arid(use)
-        case Kind.SUNNY:
-            return _Advice("draw a curtain, or move what hangs in the light.", HEIGHT)
-        case Kind.DEWY:
-            return _when_dewy(use, opens, circumstances)
-        case Kind.MUSTY:
-            return _Advice(
-                "look over the coldest corner and every bunch, and throw out what is mouldy.", MOULD
-            )
-        case Kind.SILENT | Kind.STUCK:
-            return _when_faulty(spell)
-
-
-def _open_up(circumstances: Circumstances) -> _Advice:
-    air = circumstances.outdoors
-    outside_c = None if air is None else air.temperature_c
-    outside = "" if outside_c is None else f" ({degrees(outside_c, circumstances.site)})"
-    return _Advice(
-        "open a door or a window, and shut it again when it turns damp out there: "
-        f"the air outside{outside} carries less water."
-    )
-
-
-def _when_hot(spell: Spell, circumstances: Circumstances, use: Use, opens: bool | None) -> _Advice:
-    if use is Use.STORING:
-        return _Advice("move the boxes to a cooler room, away from radiators and pipes.")
-    if use is Use.SHOWING:
-        return _Advice("move the flowers away from radiators, stoves and sunny panes.", HEATERS)
-    indoors, outdoors = circumstances.indoors(spell.space), circumstances.outdoors
-    if opens and _cooler(outdoors, indoors):
-        return _open_up(circumstances)
-    lux = None if indoors is None else indoors.illuminance_lx
-    if lux is not None and lux < DARK_LUX:
-        return _Advice("find what heats this room, and turn it down.", FIRE)
-    return _Advice("keep the sun off: draw a curtain, or hang a sheet over the window.", HEIGHT)
-
-
-def _cooler(outdoors: MinuteOfAir | None, indoors: MinuteOfAir | None) -> bool:
-    if outdoors is None or indoors is None:
-        return False
-    outside, inside = outdoors.temperature_c, indoors.temperature_c
-    return outside is not None and inside is not None and outside < inside
-
-
-def _when_damp(spell: Spell, circumstances: Circumstances, use: Use, opens: bool | None) -> _Advice:
-    if use is Use.STORING:
-        if spell.urgent:
-            return _Advice("open the boxes, look for mould, and move them to a drier room.", MOULD)
-        return _Advice("move the boxes to a drier room; above 65 % mould can start.")
-    if opens:
-        return _open_up(circumstances)
-    if spell.urgent:
-        return _Advice(
-            "move the moistest bunches to a drier room, or run a dehumidifier.",
-            f"{ELECTRICS} {UNVENTED}",
-        )
-    if opens is False:
-        return _Advice("keep doors and windows shut: the air outside would not dry this room now.")
-    return _Advice("hang the bunches further apart, so that air gets between them.", HEIGHT)
-
-
-def _when_arid(use: Use) -> _Advice:
-    if use is Use.STORING:
-        return _Advice("keep the boxes shut, away from radiators and pipes.")
-    if use is Use.SHOWING:
-        return _Advice(
-            "move the flowers away from radiators and stoves: they turn brittle.", HEATERS
-        )
-    return _Advice("take down what is crisp before it turns brittle, and box it in paper.")
-
-
-def _when_dewy(use: Use, opens: bool | None, circumstances: Circumstances) -> _Advice:
-    if opens:
-        return _open_up(circumstances)
-    if use is Use.HANGING:
-        return _Advice("move the bunches an arm's length from the coldest wall or pane.", HEIGHT)
-    return _Advice("move what stands here away from the coldest wall, and off the floor.")
-
-
-def _when_faulty(spell: Spell) -> _Advice:
-    if spell.sensor is None:
-        if spell.kind is Kind.SILENT:
-            return _Advice(
-                "see that the broker, the router and what passes readings on have power."
-            )
-        return _Advice("restart what passes the readings on: it repeats itself.")
-    if spell.kind is Kind.SILENT:
-        return _Advice("look at its battery, then at how far it is from the radio.", HEIGHT)
-    return _Advice("take out its battery, put it back, and breathe on it: it should stir.", HEIGHT)

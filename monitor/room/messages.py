@@ -9,7 +9,9 @@ from collections.abc import Sequence
 from urllib.parse import quote
 
 from monitor.room import advice
-from monitor.room.advice import ELECTRICS, HEIGHT, Circumstances, Words
+from monitor.room.advice import Words
+from monitor.room.circumstances import Circumstances
+from monitor.room.measures import ELECTRICS, HEIGHT
 from monitor.room.notices import Book, Notice, Weight, place_of
 from monitor.room.spaces import OUTDOORS
 from monitor.room.spells import Kind, Spell

@@ -31,7 +31,8 @@ from typing import NamedTuple
 from urllib.parse import quote
 
 from monitor.room import advice
-from monitor.room.advice import Circumstances, Words
+from monitor.room.advice import Words
+from monitor.room.circumstances import Circumstances
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spell_changes import SpellChanges, SpellKey, key_of
 from monitor.room.spells import Kind, Spell

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 
 from monitor.room import advice, messages
-from monitor.room.advice import Circumstances
 from monitor.room.air import MinuteOfAir
+from monitor.room.circumstances import Circumstances
 from monitor.room.notices import (
     Book,
     Notice,

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.room import messages
-from monitor.room.advice import Circumstances
+from monitor.room.circumstances import Circumstances
 from monitor.room.notices import (
     THIS_SPELL_MS,
     Book,

@@ -1,0 +1,137 @@
+"""The one best thing to do about a spell, with its caution.
+
+The measures and cautions are common practice among growers, or fire and health services' usual
+advice (keep what burns a metre from heaters; no unvented heaters; fine-dust masks with mouldy
+plants), from memory. Opening up is advised only where `airing_helps` says so.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from monitor.room.air import MinuteOfAir
+from monitor.room.airing import airing_helps
+from monitor.room.circumstances import Circumstances
+from monitor.room.spaces import Use
+from monitor.room.spells import Kind, Spell
+from monitor.room.words import degrees
+
+# Darker than this indoors, the sun is not what heats a room [lx]. Our own choice.
+DARK_LUX = 50.0
+
+UNVENTED = "Never a gas or paraffin heater: it gives off water and poisonous fumes."
+HEATERS = "Keep all that can burn a metre (3 ft) from any heater: dried flowers are tinder."
+FIRE = f"{HEATERS} If you smell smoke, stay out and call for help: this is no fire alarm."
+ELECTRICS = "Local rules for electrics first: no plugs or leads where water can drip."
+HEIGHT = "Only what you reach safely: a steady ladder, and somebody near."
+MOULD = (
+    "Do not shake mouldy bunches: bag them where they hang, wear a fine-dust mask (FFP3), "
+    "and air the room after."
+)
+
+
+class Advice(NamedTuple):
+    to_do: str
+    caution: str = ""
+
+
+def best_thing(spell: Spell, circumstances: Circumstances) -> Advice:
+    use = circumstances.use(spell.space)
+    opens = airing_helps(
+        circumstances.indoors(spell.space), circumstances.outdoors, circumstances.pressure_pa
+    )
+    match spell.kind:
+        case Kind.HOT:
+            return _when_hot(spell, circumstances, use, opens)
+        case Kind.COLD:
+            return Advice("leave it be, cold only slows the drying.", UNVENTED)
+        case Kind.DAMP:
+            return _when_damp(spell, circumstances, use, opens)
+        case Kind.ARID:
+            return _when_arid(use)
+        case Kind.SUNNY:
+            return Advice("draw a curtain, or move what hangs in the light.", HEIGHT)
+        case Kind.DEWY:
+            return _when_dewy(use, opens, circumstances)
+        case Kind.MUSTY:
+            return Advice(
+                "look over the coldest corner and every bunch, and throw out what is mouldy.", MOULD
+            )
+        case Kind.SILENT | Kind.STUCK:
+            return _when_faulty(spell)
+
+
+def _open_up(circumstances: Circumstances) -> Advice:
+    air = circumstances.outdoors
+    outside_c = None if air is None else air.temperature_c
+    outside = "" if outside_c is None else f" ({degrees(outside_c, circumstances.site)})"
+    return Advice(
+        "open a door or a window, and shut it again when it turns damp out there: "
+        f"the air outside{outside} carries less water."
+    )
+
+
+def _when_hot(spell: Spell, circumstances: Circumstances, use: Use, opens: bool | None) -> Advice:
+    if use is Use.STORING:
+        return Advice("move the boxes to a cooler room, away from radiators and pipes.")
+    if use is Use.SHOWING:
+        return Advice("move the flowers away from radiators, stoves and sunny panes.", HEATERS)
+    indoors, outdoors = circumstances.indoors(spell.space), circumstances.outdoors
+    if opens and _cooler(outdoors, indoors):
+        return _open_up(circumstances)
+    lux = None if indoors is None else indoors.illuminance_lx
+    if lux is not None and lux < DARK_LUX:
+        return Advice("find what heats this room, and turn it down.", FIRE)
+    return Advice("keep the sun off: draw a curtain, or hang a sheet over the window.", HEIGHT)
+
+
+def _cooler(outdoors: MinuteOfAir | None, indoors: MinuteOfAir | None) -> bool:
+    if outdoors is None or indoors is None:
+        return False
+    outside, inside = outdoors.temperature_c, indoors.temperature_c
+    return outside is not None and inside is not None and outside < inside
+
+
+def _when_damp(spell: Spell, circumstances: Circumstances, use: Use, opens: bool | None) -> Advice:
+    if use is Use.STORING:
+        if spell.urgent:
+            return Advice("open the boxes, look for mould, and move them to a drier room.", MOULD)
+        return Advice("move the boxes to a drier room; above 65 % mould can start.")
+    if opens:
+        return _open_up(circumstances)
+    if spell.urgent:
+        return Advice(
+            "move the moistest bunches to a drier room, or run a dehumidifier.",
+            f"{ELECTRICS} {UNVENTED}",
+        )
+    if opens is False:
+        return Advice("keep doors and windows shut: the air outside would not dry this room now.")
+    return Advice("hang the bunches further apart, so that air gets between them.", HEIGHT)
+
+
+def _when_arid(use: Use) -> Advice:
+    if use is Use.STORING:
+        return Advice("keep the boxes shut, away from radiators and pipes.")
+    if use is Use.SHOWING:
+        return Advice(
+            "move the flowers away from radiators and stoves: they turn brittle.", HEATERS
+        )
+    return Advice("take down what is crisp before it turns brittle, and box it in paper.")
+
+
+def _when_dewy(use: Use, opens: bool | None, circumstances: Circumstances) -> Advice:
+    if opens:
+        return _open_up(circumstances)
+    if use is Use.HANGING:
+        return Advice("move the bunches an arm's length from the coldest wall or pane.", HEIGHT)
+    return Advice("move what stands here away from the coldest wall, and off the floor.")
+
+
+def _when_faulty(spell: Spell) -> Advice:
+    if spell.sensor is None:
+        if spell.kind is Kind.SILENT:
+            return Advice("see that the broker, the router and what passes readings on have power.")
+        return Advice("restart what passes the readings on: it repeats itself.")
+    if spell.kind is Kind.SILENT:
+        return Advice("look at its battery, then at how far it is from the radio.", HEIGHT)
+    return Advice("take out its battery, put it back, and breathe on it: it should stir.", HEIGHT)
