@@ -82,6 +82,13 @@ def every_message() -> Iterator[tuple[str, Notice]]:
     yield from _of_batches()
 
 
+def spelled_out() -> str:
+    """All of them as text: the name and weight, the title, the body."""
+    return "\n".join(
+        f"== {name} [{n.weight}]\n{n.title}\n{n.body}\n" for name, n in every_message()
+    )
+
+
 # --- spells ---------------------------------------------------------------------------------
 
 

@@ -304,20 +304,20 @@ def test_nothing_is_sent_before_its_time(outbox: Outbox) -> None:
 
 
 def test_a_day_without_the_service_keeps_all_and_their_order(outbox: Outbox) -> None:
-    """Simulated time, real refusals: a notice an hour, all refused for a day, then taken."""
+    """Simulated time, real refusals: a notice each two hours, all refused for a day, then taken."""
     with HttpReceiver(*[(500, {})] * 10_000) as phone:
         sender = sender_of(outbox, phone=phone.address)
-        for hour in range(24):
-            outbox.add(f"N{hour:02}", "phone")
+        for n in range(12):
+            outbox.add(f"N{n:02}", "phone")
             sender.send_due()
-            outbox.now_ms += 3_600_000
+            outbox.now_ms += DAY_MS // 12
         assert not phone.taken
-        assert len(outbox.unsent()) == 24
+        assert len(outbox.unsent()) == 12
         phone.plan.clear()
         for _ in range(3):
             outbox.now_ms += 20 * 60_000
             sender.send_due()
-        assert phone.titles == [f"N{n:02}" for n in range(24)]
+        assert phone.titles == [f"N{n:02}" for n in range(12)]
     assert not outbox.unsent()
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.room.notices import Notice, Part, Weight
-from monitor.room.phrasebook import every_message
+from monitor.room.phrasebook import every_message, spelled_out
 
 SNAPSHOT = Path(__file__).with_name("messages.txt")
 MESSAGES = list(every_message())
@@ -24,12 +24,6 @@ JARGON = re.compile(
 )
 # What ends, or only tells, asks for nothing.
 TELLS_ONLY = {"digest", "report", "test", "all-well"}
-
-
-def spelled_out() -> str:
-    return "\n".join(
-        f"== {name} [{n.weight}]\n{n.title}\n{n.body}\n" for name, n in every_message()
-    )
 
 
 def _asks(name: str, notice: Notice) -> bool:
