@@ -171,9 +171,12 @@ class Book:
         """The book with more rows."""
         return Book((*self.told, *(Told(notice) for notice in notices)))
 
-    def rekeyed(self, moved: Mapping[SpellKey, int]) -> Book:
-        """The book once late data moved the beginnings of spells."""
-        return Book(tuple(told._replace(notice=rekey(told.notice, moved)) for told in self.told))
+    def rekeyed(self, moved: Iterable[tuple[Spell, int]]) -> Book:
+        """The book once late data moved the beginnings of spells: each as it was, and its new."""
+        began = {key_of(spell): new for spell, new in moved}
+        if not began:
+            return self
+        return Book(tuple(told._replace(notice=_rekeyed(told.notice, began)) for told in self.told))
 
 
 def pause_until(how_long: str, now_ms: int) -> int:
@@ -194,12 +197,11 @@ def pause_until(how_long: str, now_ms: int) -> int:
     raise ValueError(f"a pause lasts an hour, a day or this spell, not {how_long!r}")
 
 
-def rekey(notice: Notice, moved: Mapping[SpellKey, int]) -> Notice:
-    """The notice with the new beginning of its spell, where that has moved."""
+def _rekeyed(notice: Notice, began: Mapping[SpellKey, int]) -> Notice:
     if notice.spell_began is None:
         return notice
     key = SpellKey(notice.kind, notice.space, notice.sensor, notice.spell_began)
-    return notice._replace(spell_began=moved.get(key, notice.spell_began))
+    return notice._replace(spell_began=began.get(key, notice.spell_began))
 
 
 # --- what to say ----------------------------------------------------------------------------

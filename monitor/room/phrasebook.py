@@ -163,7 +163,7 @@ def _said(
 
 
 def _decided(spell: Spell, circumstances: Circumstances) -> Notice:
-    changes = SpellChanges((spell,), (), (), (), {})
+    changes = SpellChanges((spell,), (), (), (), ())
     return decide(changes, Book(), Policy(), circumstances, NOW_MS)[0]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from monitor.room.spells import Spell
@@ -27,14 +27,16 @@ class SpellChanges(NamedTuple):
 
     removed   told of before, and no longer any spell overlaps them
     going_on  all that have not ended
-    moved     spells that are still there with another beginning [UTC epoch minutes]
+    moved     spells, as they were, that now have another beginning [UTC epoch minutes]. They
+              can be renamed one by one: none moves to where another moves away from, for that
+              one would not have moved
     """
 
     added: tuple[Spell, ...]
     ended: tuple[Spell, ...]
     removed: tuple[Spell, ...]
     going_on: tuple[Spell, ...]
-    moved: Mapping[SpellKey, int]
+    moved: tuple[tuple[Spell, int], ...]
 
 
 def compare(before: Iterable[Spell], after: Iterable[Spell]) -> SpellChanges:
@@ -48,11 +50,9 @@ def compare(before: Iterable[Spell], after: Iterable[Spell]) -> SpellChanges:
         ended=tuple(s for s in new if s in kept and s.ended is not None and s not in unchanged),
         removed=tuple(s for s in old if same[s] is None),
         going_on=tuple(s for s in new if s.ended is None),
-        moved={
-            key_of(spell): match.began
-            for spell, match in same.items()
-            if match is not None and match.began != spell.began
-        },
+        moved=tuple(
+            (s, match.began) for s, match in same.items() if match and match.began != s.began
+        ),
     )
 
 

@@ -65,7 +65,7 @@ class Outbox:
             rows = db.execute(
                 "SELECT notice, address, title, body, '', tries, next_try_ms"
                 " FROM outbox JOIN notice ON notice.id = notice"
-                " WHERE sent_ms IS NULL AND NOT (failure IS NOT NULL AND next_try_ms < 0)"
+                " WHERE sent_ms IS NULL AND next_try_ms >= 0"
                 " ORDER BY notice"
             )
             return [Waiting(*row) for row in rows]

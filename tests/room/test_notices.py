@@ -20,12 +20,11 @@ from monitor.room.notices import (
     decide,
     deliver_at,
     pause_until,
-    rekey,
     rings_at_night,
 )
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Limits, Site, Space, Use
-from monitor.room.spell_changes import SpellKey, compare, key_of
+from monitor.room.spell_changes import compare, key_of
 from monitor.room.spells import Kind, Spell
 
 ZONE = "Europe/London"
@@ -344,9 +343,9 @@ def test_an_end_known_together_with_the_next_spell_is_not_the_next_spell() -> No
     ]
 
 
-def test_rekey_leaves_other_notices_alone() -> None:
-    notice = messages.disk_full(0, 0)
-    assert rekey(notice, {SpellKey("hot", None, None, 1): 2}) == notice
+def test_a_notice_that_tells_of_no_spell_is_never_renamed() -> None:
+    book = Book((Told(messages.disk_full(0, 0)),))
+    assert book.rekeyed([(spell(), 2)]) == book
 
 
 def test_different_kinds_and_places_are_never_the_same_spell() -> None:
@@ -405,8 +404,9 @@ def test_every_spell_that_stands_has_its_row(
         now += step
         changes = compare(before, world)
         said = decide(changes, book, policy, AROUND, now * MINUTE_MS)
-        book = Book(tuple(Told(rekey(t.notice, changes.moved)) for t in book.told))
-        book = book.with_notices(said)
+        left = {key_of(s) for s, _ in changes.moved}
+        assert not any(key_of(s._replace(began=new)) in left for s, new in changes.moved)
+        book = book.rekeyed(changes.moved).with_notices(said)
         again = decide(compare(world, world), book, policy, AROUND, now * MINUTE_MS)
         assert again == [], "asked again, it has nothing new to say"
         before = world
