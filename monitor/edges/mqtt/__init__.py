@@ -1,0 +1,22 @@
+"""The one way to the broker; nothing else imports paho-mqtt.
+
+`Link` is the daemon's: it never blocks its thread and acknowledges only when told.
+`Guest` is a command's: it comes, does one thing and goes.
+"""
+
+from monitor.edges.mqtt.client import Incoming
+from monitor.edges.mqtt.connection import Broker, BrokerError
+from monitor.edges.mqtt.guest import Guest
+from monitor.edges.mqtt.link import AWAY, HERE, STATE_TOPIC, Link, LinkState
+
+__all__ = [
+    "AWAY",
+    "HERE",
+    "STATE_TOPIC",
+    "Broker",
+    "BrokerError",
+    "Guest",
+    "Incoming",
+    "Link",
+    "LinkState",
+]
