@@ -10,6 +10,18 @@ from pathlib import Path
 DAY_S = 86_400
 
 
+class ClosedOnFailure(ssl.SSLSocket):
+    """A TLS socket that does not stay open after a failed handshake; paho leaves it so."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        """As the standard library's."""
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
+
+
 @dataclass(frozen=True, slots=True)
 class Broker:
     """Where the broker is, and who we are to it.
@@ -46,6 +58,7 @@ class Broker:
         if self.ca_file is None:
             return None
         context = ssl.create_default_context(cafile=str(self.ca_file))
+        context.sslsocket_class = ClosedOnFailure
         if self.client_certificate_file is not None:
             key = None if self.client_key_file is None else str(self.client_key_file)
             context.load_cert_chain(str(self.client_certificate_file), key)
@@ -111,9 +124,10 @@ def why(error: Exception, broker: Broker) -> str:
         case RefusedError(code=code):
             words = _REFUSALS.get(code, f"refused the connection ({error})")
             return f"The broker at {at} {words}."
-        case NoAnswerError():
-            hint = "does it want a client certificate" if broker.ca_file else "does it want TLS"
-            return f"The broker at {at} closed the connection without an answer; {hint}?"
+        case NoAnswerError() | ConnectionResetError() | ssl.SSLEOFError():
+            secure = "does it want a client certificate, or no TLS at all"
+            hint = secure if broker.ca_file else "does it want TLS"
+            return f"The broker at {at} gave no answer to our greeting; {hint}?"
         case ssl.SSLCertVerificationError(verify_code=code):
             words = _CERTIFICATE_TROUBLES.get(code, f"cannot be trusted ({error.verify_message})")
             return f"The certificate of the broker at {at} {words}."

@@ -1,0 +1,121 @@
+"""The shipped settings for mosquitto, on a real one: only paths, ports and user are put in."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from monitor.edges import broker as brokers
+from monitor.edges.mqtt import Broker, Guest
+from tests.edges.conftest import Brokers, Owner
+
+CONFIG = Path(__file__).parents[2] / "config"
+MakeOwner = Callable[..., Owner]
+
+DAEMON = Broker("127.0.0.1", user="drying-room", password="straw")
+SENSOR = Broker("127.0.0.1", user="loft-rail", password="rail")
+
+
+def fitted(name: str, folder: Path, port: int) -> str:
+    """The shipped file with this test's paths and port, and a save every second."""
+    folder.mkdir(exist_ok=True)
+    folder.chmod(0o755)
+    text = (CONFIG / name).read_text()
+    for old, new in [
+        (r"^listener 1883$", f"listener {port} 127.0.0.1\nuser {brokers.user_name()}"),
+        (r"/etc/mosquitto/", f"{folder}/"),
+        (r"/var/lib/mosquitto/", f"{folder}/"),
+        (r"^autosave_interval 60$", "autosave_interval 1"),
+    ]:
+        text, found = re.subn(old, new, text, flags=re.MULTILINE)
+        assert found, f"{name} no longer has {old}"
+    return text
+
+
+def passwords(file: Path, **users: str) -> None:
+    file.touch(mode=0o600)
+    for user, password in users.items():
+        name = user.replace("_", "-")
+        subprocess.run(["mosquitto_passwd", "-b", str(file), name, password], check=True)
+
+
+def house(start_brokers: Brokers, folder: Path, port: int) -> brokers.RunningBroker:
+    conf = fitted("mosquitto.conf", folder, port)
+    passwords(folder / "drying-room.passwd", drying_room="straw", loft_rail="rail", far_shed="far")
+    (folder / "drying-room.acl").write_text((CONFIG / "mosquitto.acl").read_text())
+    return start_brokers.start(port, conf, "house.conf")
+
+
+def publish(broker: Broker, topic: str, payloads: list[bytes]) -> int:
+    """How many of them the broker refused."""
+    with Guest(broker) as guest:
+        for payload in payloads:
+            guest.publish(topic, payload)
+        guest.settle()
+        return guest.refused
+
+
+def test_what_waits_for_the_monitor_survives_a_kill(
+    start_brokers: Brokers, owner: MakeOwner, tmp_path: Path
+) -> None:
+    port = brokers.free_port()
+    daemon, sensor = replace(DAEMON, port=port), replace(SENSOR, port=port)
+    running = house(start_brokers, tmp_path / "house", port)
+    owner(daemon, ["sensors/#"]).connect().close()
+    many = [str(n).encode() for n in range(3000)]  # three times what it holds as shipped
+    assert publish(sensor, "sensors/loft-rail", many) == 0
+    time.sleep(2.5)  # twice the time after which it saves, and a little
+    running.process.kill()
+    running.process.wait()
+    house(start_brokers, tmp_path / "house", port)
+    again = owner(daemon, ["sensors/#"]).connect()
+    assert again.link.state.session_kept
+    while len(again.received) < len(many):
+        again.until(lambda: again.link.unacknowledged > 0)
+        again.acknowledge_all()
+    assert again.payloads() == many
+
+
+def test_a_sensor_writes_only_under_its_own_name(
+    start_brokers: Brokers, owner: MakeOwner, tmp_path: Path
+) -> None:
+    port = brokers.free_port()
+    daemon, sensor = replace(DAEMON, port=port), replace(SENSOR, port=port)
+    house(start_brokers, tmp_path / "house", port)
+    one = owner(daemon, ["sensors/#"]).connect()
+    assert publish(sensor, "sensors/shed-rail", [b"99"]) == 1
+    assert publish(sensor, "sensors/loft-rail", [b"21"]) == 0
+    assert publish(sensor, "sensors/loft-rail/air", [b"22"]) == 0
+    one.until(lambda: len(one.received) == 2)
+    assert one.payloads() == [b"21", b"22"]
+
+
+def test_what_a_far_shed_sent_while_the_house_was_away_arrives(
+    start_brokers: Brokers, owner: MakeOwner, tmp_path: Path
+) -> None:
+    port, shed_port = brokers.free_port(), brokers.free_port()
+    daemon = replace(DAEMON, port=port)
+    shed_sensor = Broker("127.0.0.1", shed_port, user="rail", password="rail")
+    running = house(start_brokers, tmp_path / "house", port)
+    owner(daemon, ["shed/#"]).connect().close()
+    shed = tmp_path / "shed"
+    conf = fitted("mosquitto-far-shed.conf", shed, shed_port)
+    conf = conf.replace("house.example:1883", f"127.0.0.1:{port}")
+    conf = conf.replace("write-the-password-here", "far")
+    conf = conf.replace("restart_timeout 5 60", "restart_timeout 1 2")
+    passwords(shed / "far-shed.passwd", rail="rail")
+    start_brokers.start(shed_port, conf, "shed.conf")
+    early, late = [b"early"], [str(n).encode() for n in range(500)]
+    assert publish(shed_sensor, "shed/rail", early) == 0
+    time.sleep(1.5)
+    running.stop()
+    assert publish(shed_sensor, "shed/rail", late) == 0
+    time.sleep(0.5)
+    house(start_brokers, tmp_path / "house", port)
+    one = owner(daemon, ["shed/#"]).connect()
+    one.until(lambda: len(one.received) >= 1 + len(late), 20)
+    assert one.payloads() == early + late
