@@ -18,10 +18,12 @@ from tests.edges.test_mosquitto_conf import passwords
 from tests.faults.proxy import Mode, Proxy
 
 MakeOwner = Callable[..., Owner]
+STRAW, HAY = "straw-secret", "hay-secret"  # passwords of this test alone
 
 
 def openssl(*words: str | Path) -> None:
-    subprocess.run(["openssl", *map(str, words)], check=True, capture_output=True)
+    command = ["openssl", *map(str, words)]
+    subprocess.run(command, check=True, capture_output=True)  # noqa: S603  our own words
 
 
 class Certificates:
@@ -151,19 +153,19 @@ def test_tls_where_there_is_none_and_none_where_there_is(
 
 def test_wrong_and_right_password(start_brokers: Brokers, owner: MakeOwner, tmp_path: Path) -> None:
     port = brokers.free_port()
-    passwords(tmp_path / "passwd", drying_room="straw")
+    passwords(tmp_path / "passwd", drying_room=STRAW)
     start_brokers.start(
         port,
         f"listener {port} 127.0.0.1\nuser {brokers.user_name()}\n"
         f"allow_anonymous false\npassword_file {tmp_path}/passwd\n",
     )
-    wrong = Broker("127.0.0.1", port, user="drying-room", password="hay-secret")
+    wrong = Broker("127.0.0.1", port, user="drying-room", password=HAY)
     one = owner(wrong, ["barn/#"])
     one.until(lambda: "password_file" in one.link.state.sentence)
-    assert "hay-secret" not in one.link.state.sentence + repr(wrong)
+    assert HAY not in one.link.state.sentence + repr(wrong)
     with pytest.raises(BrokerError, match="password_file"):
         Guest(wrong)
-    owner(Broker("127.0.0.1", port, user="drying-room", password="straw"), ["barn/#"]).connect()
+    owner(Broker("127.0.0.1", port, user="drying-room", password=STRAW), ["barn/#"]).connect()
 
 
 def test_a_topic_we_may_not_hear_is_named(

@@ -16,8 +16,9 @@ from tests.edges.conftest import Brokers, Owner
 CONFIG = Path(__file__).parents[2] / "config"
 MakeOwner = Callable[..., Owner]
 
-DAEMON = Broker("127.0.0.1", user="drying-room", password="straw")
-SENSOR = Broker("127.0.0.1", user="loft-rail", password="rail")
+STRAW, RAIL, FAR = "straw", "rail", "far"  # passwords of this test alone
+DAEMON = Broker("127.0.0.1", user="drying-room", password=STRAW)
+SENSOR = Broker("127.0.0.1", user="loft-rail", password=RAIL)
 
 
 def fitted(name: str, folder: Path, port: int) -> str:
@@ -40,12 +41,13 @@ def passwords(file: Path, **users: str) -> None:
     file.touch(mode=0o600)
     for user, password in users.items():
         name = user.replace("_", "-")
-        subprocess.run(["mosquitto_passwd", "-b", str(file), name, password], check=True)
+        command = ["mosquitto_passwd", "-b", str(file), name, password]
+        subprocess.run(command, check=True)  # noqa: S603  our own words
 
 
 def house(start_brokers: Brokers, folder: Path, port: int) -> brokers.RunningBroker:
     conf = fitted("mosquitto.conf", folder, port)
-    passwords(folder / "drying-room.passwd", drying_room="straw", loft_rail="rail", far_shed="far")
+    passwords(folder / "drying-room.passwd", drying_room=STRAW, loft_rail=RAIL, far_shed=FAR)
     (folder / "drying-room.acl").write_text((CONFIG / "mosquitto.acl").read_text())
     return start_brokers.start(port, conf, "house.conf")
 
@@ -99,15 +101,15 @@ def test_what_a_far_shed_sent_while_the_house_was_away_arrives(
 ) -> None:
     port, shed_port = brokers.free_port(), brokers.free_port()
     daemon = replace(DAEMON, port=port)
-    shed_sensor = Broker("127.0.0.1", shed_port, user="rail", password="rail")
+    shed_sensor = Broker("127.0.0.1", shed_port, user="rail", password=RAIL)
     running = house(start_brokers, tmp_path / "house", port)
     owner(daemon, ["shed/#"]).connect().close()
     shed = tmp_path / "shed"
     conf = fitted("mosquitto-far-shed.conf", shed, shed_port)
     conf = conf.replace("house.example:1883", f"127.0.0.1:{port}")
-    conf = conf.replace("write-the-password-here", "far")
+    conf = conf.replace("write-the-password-here", FAR)
     conf = conf.replace("restart_timeout 5 60", "restart_timeout 1 2")
-    passwords(shed / "far-shed.passwd", rail="rail")
+    passwords(shed / "far-shed.passwd", rail=RAIL)
     start_brokers.start(shed_port, conf, "shed.conf")
     early, late = [b"early"], [str(n).encode() for n in range(500)]
     assert publish(shed_sensor, "shed/rail", early) == 0
