@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
@@ -20,6 +21,7 @@ Kind = Literal["mosquitto", "amqtt"]
 
 START_TIMEOUT_S = 20.0
 STOP_TIMEOUT_S = 5.0
+PORT_TRIES = 3
 
 # Everything a run may have under way fits: the demo publishes faster than it is stored.
 _MOSQUITTO_CONF = """\
@@ -74,15 +76,21 @@ def start(folder: Path, log: Path, kind: Kind | None = None) -> RunningBroker:
     raises   BrokerError
     """
     kind = kind or _kind_at_hand()
-    port = free_port()
+    for _ in range(PORT_TRIES - 1):
+        with suppress(BrokerError):
+            return _start_at(free_port(), folder, log, kind)
+    return _start_at(free_port(), folder, log, kind)
+
+
+def _start_at(port: int, folder: Path, log: Path, kind: Kind) -> RunningBroker:
+    """The port was free a moment ago; should another have taken it since, this raises."""
     if kind == "mosquitto":
         conf = folder / "mosquitto.conf"
         conf.write_text(_MOSQUITTO_CONF.format(port=port, folder=folder, user=user_name()))
         command = [find_mosquitto() or "mosquitto", "-c", str(conf)]
     else:
         command = [sys.executable, "-m", "monitor.edges.amqtt_process", str(port)]
-    process = spawn(command, log)
-    running = RunningBroker("127.0.0.1", port, kind, process)
+    running = RunningBroker("127.0.0.1", port, kind, spawn(command, log))
     wait_until_it_answers(running, log)
     return running
 
@@ -106,11 +114,18 @@ def free_port() -> int:
 
 
 def spawn(command: list[str], log: Path) -> subprocess.Popen[bytes]:
-    """Start a program whose words go to the end of the log file."""
+    """Start a program whose words go to the end of the log file.
+
+    In a session of its own: Ctrl-C reaches us alone, and we end it after what needs it.
+    """
     with log.open("ab") as out:
         try:
             return subprocess.Popen(  # noqa: S603  the command is built here, from our own parts
-                command, stdin=subprocess.DEVNULL, stdout=out, stderr=subprocess.STDOUT
+                command,
+                stdin=subprocess.DEVNULL,
+                stdout=out,
+                stderr=subprocess.STDOUT,
+                start_new_session=True,
             )
         except FileNotFoundError as error:
             raise BrokerError(f"{command[0]} is not on this machine; install it.") from error

@@ -64,7 +64,7 @@ class Owner:
         self.selector.unregister(sock)
         sock.close()
         self.link._client = None
-        self.link.close()
+        self.link.close(0)
         self.selector.close()
 
     def close(self) -> None:

@@ -190,6 +190,18 @@ def test_files_that_cannot_be_read(owner: MakeOwner, tmp_path: Path) -> None:
     assert "cannot be read" in one.link.state.sentence
 
 
+@pytest.mark.parametrize("which", ["ca_file", "client_certificate_file"])
+def test_files_that_hold_something_else(
+    owner: MakeOwner, certificates: Certificates, tmp_path: Path, which: str
+) -> None:
+    wrong = tmp_path / "letter.txt"
+    wrong.write_text("Dear broker,")
+    files = {"ca_file": certificates.ca, which: wrong}
+    one = owner(Broker("127.0.0.1", **files), ["barn/#"])
+    one.until(lambda: f"look at {which} under [mqtt]" in one.link.state.sentence)
+    assert str(wrong) in one.link.state.sentence
+
+
 @pytest.mark.parametrize("mode", ["stall", "drop"])
 def test_a_half_open_connection_is_noticed_and_made_anew(
     mosquitto: Broker, owner: MakeOwner, mode: Mode
@@ -207,6 +219,20 @@ def test_a_half_open_connection_is_noticed_and_made_anew(
         proxy.mode = "pass"
         one.connect(30)
         one.until(lambda: b"while away" in one.payloads())
+        assert one.longest_turn_s < 0.5
+
+
+@pytest.mark.parametrize("secure", [True, False])
+def test_a_broker_that_takes_the_connection_and_says_nothing(
+    mosquitto: Broker, owner: MakeOwner, certificates: Certificates, secure: bool
+) -> None:
+    with Proxy(mosquitto.port) as proxy:
+        proxy.mode = "stall"
+        ca = certificates.ca if secure else None
+        one = owner(Broker("127.0.0.1", proxy.port, ca_file=ca, mqtt5=secure), ["barn/#"])
+        one.until(lambda: "Trying" not in one.link.state.sentence, 12)
+        said = "Nothing answers at" if secure else "gave no answer to our greeting"
+        assert said in one.link.state.sentence
         assert one.longest_turn_s < 0.5
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import gc
 import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from threading import active_count
 
 import pytest
 
@@ -205,6 +207,57 @@ def test_comes_back_by_itself_and_is_never_away_from_its_owner(
     publish(one.link.broker, "barn/loft", [b"1"])
     one.until(lambda: one.payloads() == [b"1"])
     assert one.longest_turn_s < 0.5
+
+
+def test_ten_reconnections_leave_nothing_behind(mosquitto: Broker, owner: MakeOwner) -> None:
+    one = owner(mosquitto, ["barn/#"]).connect()
+    gc.collect()  # what other tests left; what this one leaves is not collected
+    before = (len(list(Path("/proc/self/fd").iterdir())), active_count())
+    for _ in range(10):
+        one.link.drop()
+        one.link._tries = 0  # as after a steady connection
+        one.connect()
+    one.until(lambda: active_count() == before[1], 2)
+    assert len(list(Path("/proc/self/fd").iterdir())) == before[0]
+    assert one.longest_turn_s < 0.5
+
+
+def test_a_disk_that_stays_full_is_no_storm_of_connections(
+    mosquitto: Broker, owner: MakeOwner
+) -> None:
+    one = owner(mosquitto, ["barn/#"]).connect()
+    publish(mosquitto, "barn/loft", numbers(5))
+    drops = 0
+    end = time.monotonic() + 4
+    while time.monotonic() < end:
+        one.turn()
+        if one.link.unacknowledged == 5:
+            one.link.drop()
+            drops += 1
+    assert 2 <= drops <= 5  # waits of half a second, one, two, …
+
+
+def test_a_message_too_large_for_any_sensor_is_kept_from_us(
+    mosquitto: Broker, owner: MakeOwner
+) -> None:
+    one = owner(mosquitto, ["barn/#"]).connect()
+    publish(mosquitto, "barn/loft", [b"x" * 300_000, b"21.4"])
+    one.until(lambda: one.payloads() == [b"21.4"])
+
+
+def test_nothing_that_goes_wrong_in_a_callback_is_lost(
+    mosquitto: Broker, owner: MakeOwner, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one = owner(mosquitto, ["barn/#"]).connect()
+
+    def broken_clock() -> int:
+        raise ArithmeticError("no time")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(one.link, "_clock", broken_clock)
+        publish(mosquitto, "barn/loft", [b"1"])
+        with pytest.raises(ArithmeticError, match="no time"):
+            one.for_seconds(5)
 
 
 def test_a_name_that_cannot_be_found(owner: MakeOwner) -> None:

@@ -10,6 +10,10 @@ from pathlib import Path
 DAY_S = 86_400
 
 
+class BrokerError(Exception):
+    """A command cannot do its work at the broker; the text is one sentence for a person."""
+
+
 class ClosedOnFailure(ssl.SSLSocket):
     """A TLS socket that does not stay open after a failed handshake; paho leaves it so."""
 
@@ -54,14 +58,26 @@ class Broker:
         return f"{self.host}:{self.port}"
 
     def tls(self) -> ssl.SSLContext | None:
-        """The TLS settings, or None for a plain connection; raises OSError, ssl.SSLError."""
+        """The TLS settings, or None for a plain connection; raises OSError, BrokerError."""
         if self.ca_file is None:
             return None
-        context = ssl.create_default_context(cafile=str(self.ca_file))
+        try:
+            context = ssl.create_default_context(cafile=str(self.ca_file))
+        except ssl.SSLError as error:
+            raise BrokerError(
+                f"{self.ca_file} holds no certificate ({error.reason}); look at ca_file "
+                "under [mqtt]."
+            ) from error
         context.sslsocket_class = ClosedOnFailure
         if self.client_certificate_file is not None:
-            key = None if self.client_key_file is None else str(self.client_key_file)
-            context.load_cert_chain(str(self.client_certificate_file), key)
+            key = self.client_key_file or self.client_certificate_file
+            try:
+                context.load_cert_chain(str(self.client_certificate_file), str(key))
+            except ssl.SSLError as error:
+                raise BrokerError(
+                    f"{self.client_certificate_file} and {key} are no certificate with its key "
+                    f"({error.reason}); look at client_certificate_file under [mqtt]."
+                ) from error
         return context
 
 
@@ -75,10 +91,6 @@ class RefusedError(Exception):
 
 class NoAnswerError(Exception):
     """The broker took the connection and then closed it, or said nothing."""
-
-
-class BrokerError(Exception):
-    """A command cannot do its work at the broker; the text is one sentence for a person."""
 
 
 UNSUPPORTED_PROTOCOL = 0x84
@@ -114,7 +126,7 @@ _CERTIFICATE_TROUBLES = {
 }
 
 # Nothing that mends itself within seconds: there is no sense in asking again soon.
-LASTING = (RefusedError, ssl.SSLError, PermissionError, FileNotFoundError)
+LASTING = (RefusedError, BrokerError, ssl.SSLError, PermissionError, FileNotFoundError)
 
 
 def why(error: Exception, broker: Broker) -> str:
@@ -128,6 +140,8 @@ def why(error: Exception, broker: Broker) -> str:
             secure = "does it want a client certificate, or no TLS at all"
             hint = secure if broker.ca_file else "does it want TLS"
             return f"The broker at {at} gave no answer to our greeting; {hint}?"
+        case BrokerError():
+            return str(error)
         case ssl.SSLCertVerificationError(verify_code=code):
             words = _CERTIFICATE_TROUBLES.get(code, f"cannot be trusted ({error.verify_message})")
             return f"The certificate of the broker at {at} {words}."

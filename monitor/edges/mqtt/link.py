@@ -17,8 +17,6 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from selectors import EVENT_READ, EVENT_WRITE, BaseSelector, SelectorKey
-from socket import socketpair
-from threading import Thread
 from typing import Any
 
 from paho.mqtt.client import Client, MQTTMessage, topic_matches_sub
@@ -45,6 +43,7 @@ from monitor.edges.mqtt.connection import (
     RefusedError,
     why,
 )
+from monitor.edges.mqtt.dialler import Dialler
 
 log = logging.getLogger(__name__)
 
@@ -107,10 +106,7 @@ class Link:
         self._client: Client | None = None
         self._serial = 0
         self._pending: deque[tuple[int, int]] = deque()  # (serial, mid) of this connection
-        self._dialled: deque[Client | Exception] = deque()
-        self._bell, self._bell_push = socketpair()
-        self._bell.setblocking(False)
-        self._dialling = False
+        self._dialler = Dialler(selector, self)
         self._closed = False
         self._tries = 0
         self._retry_at = 0.0
@@ -126,7 +122,6 @@ class Link:
 
     def start(self) -> None:
         """Begin to connect; returns at once."""
-        self._selector.register(self._bell, EVENT_READ, data=self)
         self._dial()
 
     def service(self, ready: Sequence[tuple[SelectorKey, int]] = ()) -> None:
@@ -135,7 +130,7 @@ class Link:
         for key, events in ready:
             if key.data is not self:
                 continue
-            if key.fileobj is self._bell:
+            if key.fileobj is self._dialler.bell:
                 self._take_over()
             elif self._client is not None:
                 readable |= bool(events & EVENT_READ)
@@ -149,7 +144,7 @@ class Link:
         """How long the owner may sleep at most [s] before `service` is due."""
         if self.inbox or self._more_to_read:
             return 0.0
-        if self._dialling:
+        if self._dialler.busy:
             return 1.0  # the bell wakes the selector
         due = self._retry_at if self._client is None else self._misc_at
         return min(max(due - self._monotonic(), 0.0), 60.0)
@@ -199,53 +194,31 @@ class Link:
         if self._closed:
             return
         self._closed = True
-        self._discard_dialled()
         if self._client is not None:
             if self.state.connected:
                 self._client.publish(STATE_TOPIC, AWAY, 0, retain=True)
             self._hang_up(self._monotonic() + timeout_s)
-        with suppress(KeyError):
-            self._selector.unregister(self._bell)
-        self._bell.close()
-        self._bell_push.close()
+        self._dialler.close()
         self.state = LinkState(False, self._clock(), "The connection to the broker is closed.")
 
     # Connecting
 
     def _dial(self) -> None:
-        self._dialling = True
-        Thread(
-            target=self._dial_in_helper, args=(self._protocol,), name="dial", daemon=True
-        ).start()
+        self._dialler.dial(partial(self._connected_client, self._protocol))
 
-    def _dial_in_helper(self, protocol: MQTTProtocolVersion) -> None:
-        try:
-            client = new_client(self.broker, protocol, self.broker.client_id, keep_session=True)
-            client.will_set(STATE_TOPIC, AWAY, qos=1, retain=True)
-            client.max_queued_messages_set(MOST_QUEUED)
-            connect(client, self.broker, keep_session=True)
-            self._dialled.append(client)
-        except Exception as error:
-            self._dialled.append(error)
-        with suppress(OSError):
-            self._bell_push.send(b"!")
-        if self._closed:
-            self._discard_dialled()
-
-    def _discard_dialled(self) -> None:
-        with suppress(IndexError):
-            late = self._dialled.popleft()
-            if isinstance(late, Client):
-                late.disconnect()
+    def _connected_client(self, protocol: MQTTProtocolVersion) -> Client:
+        """Runs in the helper thread: reads nothing here that changes."""
+        client = new_client(self.broker, protocol, self.broker.client_id, keep_session=True)
+        client.will_set(STATE_TOPIC, AWAY, qos=1, retain=True)
+        client.max_queued_messages_set(MOST_QUEUED)
+        connect(client, self.broker, keep_session=True)
+        return client
 
     def _take_over(self) -> None:
         """The helper is done: its client is ours from here on, or its error."""
-        with suppress(BlockingIOError):
-            self._bell.recv(64)
-        if not self._dialled:
+        result = self._dialler.result()
+        if result is None:
             return
-        self._dialling = False
-        result = self._dialled.popleft()
         if isinstance(result, Exception):
             self._fail(why(result, self.broker), lasting=isinstance(result, LASTING))
             return
@@ -254,7 +227,6 @@ class Link:
             self._not_greeted(NoAnswerError())
             return
         self._client = result
-        self._pending.clear()
         self._greeting_until = self._monotonic() + GREETING_TIMEOUT_S
         self._misc_at = self._monotonic() + 1.0
         self._trouble = None
@@ -285,6 +257,7 @@ class Link:
 
     def _try_again(self, protocol: MQTTProtocolVersion, at: float) -> None:
         self._client = None
+        self._pending.clear()
         self._more_to_read = False
         self._protocol = protocol
         self._retry_at = at
@@ -349,7 +322,7 @@ class Link:
     def _keep_time(self) -> None:
         now = self._monotonic()
         if self._client is None:
-            if not self._dialling and not self._closed and now >= self._retry_at:
+            if not self._dialler.busy and not self._closed and now >= self._retry_at:
                 self._dial()
         elif now >= self._misc_at:
             self._misc_at = now + 1.0
