@@ -1,0 +1,1 @@
+"""Invented readings, and what makes them."""
