@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sample_readings.scenario import AIRING, SHUTTER_OPEN, minute_of
+from sample_readings.scenario import DOOR_OPEN, SHUTTER_OPEN, WINDOW_AJAR, Happening, minute_of
 from sample_readings.weather import (
     ROOF_LIGHT,
     Array,
@@ -70,7 +70,7 @@ BATCHES = (
     Batch("lavender-first", ((10.5, "loft"), (201.0, None)), 20, 178.0, 0.68, 0.0240),
     Batch("statice-purple", ((9.0, "loft"),), 14, 246.0, 0.71, 0.0150),
     Batch("poppy-heads", ((33.5, "wash house"), (159.5, "loft")), 12, 210.0, 0.74, 0.0120),
-    Batch("statice-white", ((135.0, "wash house"),), 40, 255.0, 0.75, 0.0170, 40.0),
+    Batch("statice-white", ((135.0, "wash house"),), 40, 255.0, 0.75, 0.0170, 48.0),
 )
 TAGGED = "statice-purple"  # a bunch of this batch hangs on the loft's scale
 RAIN_DRIES_PER_H = 0.3  # at 20 °C and 50 %
@@ -129,24 +129,33 @@ class Hanging:
         return batch.fresh_g * (1 - batch.water) * (1 + self.record[name][minute])
 
 
+def _open(happening: Happening, room: Room, minute: int) -> bool:
+    begins, ends = minute_of(happening.begins), minute_of(happening.ends)
+    return room.name == happening.space and begins <= minute < ends
+
+
 def _air_changes(room: Room, minute: int) -> float:
-    opened = minute_of(AIRING.begins) <= minute < minute_of(AIRING.ends)
-    return 5.0 if opened and room.name == AIRING.space else room.changes
+    if _open(DOOR_OPEN, room, minute):
+        return 5.0
+    return 1.3 if _open(WINDOW_AJAR, room, minute) else room.changes
 
 
 def _through_shutter(room: Room, minute: int) -> float:
     """Heat from the sun through the shutter someone left open [K/h]."""
-    opened = minute_of(SHUTTER_OPEN.begins) <= minute < minute_of(SHUTTER_OPEN.ends)
-    return 4.3 if opened and room.name == SHUTTER_OPEN.space else 0.0
+    return 4.3 if _open(SHUTTER_OPEN, room, minute) else 0.0
 
 
 def _at_rest(room: Room, out: Weather) -> list[float]:
-    """How a room begins: air, fabric [°C], vapour pressure [kPa], humidity of what holds water."""
+    """How a room begins: air, fabric [°C], vapour pressure [kPa], humidity of what holds water.
+
+    The fabric still has the warmth of the day before, some 130 W/m2 of sun on the roof.
+    """
+    fabric = room.base_c + 130 * room.roof_k
     cold, vapour = float(out.temperature[0]), float(out.vapour_pressure[0])
     pulls = 1 / room.outside_h, 1 / room.fabric_h
-    air = (cold * pulls[0] + room.base_c * pulls[1]) / sum(pulls)
+    air = (cold * pulls[0] + fabric * pulls[1]) / sum(pulls)
     full = float(saturation_kpa(np.array(air)))
-    return [air, room.base_c, vapour, vapour / full]
+    return [air, fabric, vapour, vapour / full]
 
 
 def live_in(
