@@ -179,6 +179,8 @@ def entries(world: World) -> list[str]:
         "hang poppy --space 'wash house' --bunches 12 --stems-per-bunch 10 --colour green"
         " --name poppy-heads --at 2026-07-05T10:30",
         weighed(6, "18:40"),
+        "hang rhodanthe --space loft --bunches 9 --stems-per-bunch 10 --colour pink"
+        " --name rhodanthe-pink --at 2026-07-07T08:30",
         weighed(7, "18:30"),
         "snap lavender-first bends --at 2026-07-07T18:35",
         weighed(9, "08:10"),
@@ -189,7 +191,9 @@ def entries(world: World) -> list[str]:
         "move poppy-heads --space loft --at 2026-07-10T16:30",
         "snap statice-purple bends --at 2026-07-11T18:00",
         weighed(12, "09:45"),
-        "takedown lavender-first --good 1172 --mould 0 --shed 28 --at 2026-07-12T10:00",
+        "takedown lavender-first --space 'box room' --good 1172 --shed 28 --at 2026-07-12T10:00",
+        "takedown rhodanthe-pink --space 'box room' --good 57 --opened 32 --faded 1"
+        " --at 2026-07-12T11:30",
     ]
 
 

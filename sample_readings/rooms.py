@@ -70,6 +70,7 @@ BATCHES = (
     Batch("lavender-first", ((10.5, "loft"), (201.0, None)), 20, 178.0, 0.68, 0.0240),
     Batch("statice-purple", ((9.0, "loft"),), 14, 246.0, 0.71, 0.0150),
     Batch("poppy-heads", ((33.5, "wash house"), (159.5, "loft")), 12, 210.0, 0.74, 0.0120),
+    Batch("rhodanthe-pink", ((79.5, "loft"), (202.5, None)), 9, 122.0, 0.72, 0.0180),
     Batch("statice-white", ((135.0, "wash house"),), 40, 255.0, 0.75, 0.0170, 48.0),
 )
 TAGGED = "statice-purple"  # a bunch of this batch hangs on the loft's scale
