@@ -13,18 +13,18 @@ A line is {"at": when it was sent, "topic": ..., "payload": text}; where the pay
 "payload_base64" stands instead. The same command always writes the same lines: every random
 number comes from a fixed seed.
 
-The place. Thornlaw, invented, lies in the north of England and grows statice, lavender, poppy
-heads and grasses. It hangs them in a *loft* under a slate roof, which bakes, and in a *wash
-house* of stone, which is cool and damp; it keeps finished ones in a *box room* in the house.
+The place. Thornlaw, invented, lies in the north of England and grows statice, lavender,
+rhodanthe and poppy heads. It hangs them in a *loft* under a slate roof, which bakes, and in a
+*wash house* of stone, which is cool and damp; it keeps finished ones in a *box room* in the house.
 
 The nine days, Saturday 4 to Sunday 12 July 2026. Fair, then a heat wave from Monday to Thursday,
 ended by a thunderstorm on Thursday afternoon; a wet Friday; fog at Saturday's dawn; then fresh
-and bright. What happens when is in HAPPENINGS; the tests hold the readings to it.
+and bright. What happens when is in scenario.HAPPENINGS; the tests hold the readings to it.
 
 The physics is plain and our own, made to look right rather than to be exact: a sun, clouds,
 rooms of two nodes (air and fabric) each, a water balance of each room's air with a hygroscopic
 store, and bunches that give off water as they dry. Sensors lag, are a little off, and round.
-Formulas named below without a table are from memory.
+In weather.py, rooms.py and sensors.py; formulas named there without a number are from memory.
 """
 
 from __future__ import annotations
@@ -64,7 +64,6 @@ from sample_readings.sensors import SENSORS, TO_A_TENTH, Message, Mouth, Sensor
 from sample_readings.weather import NINE_DAYS, Array, any_weather, noise
 
 HERE = Path(__file__).resolve().parent
-
 
 # Kind of fault, topic, what was sent instead of a reading. One every nine hours and a bit.
 BROKEN: tuple[tuple[str, str, str | bytes], ...] = (

@@ -1,6 +1,6 @@
 """The air outside, the sun, and where it shines in: plain physics, made to look right.
 
-Formulas named without a table are from memory.
+Formulas named without a number are from memory.
 """
 
 from __future__ import annotations
