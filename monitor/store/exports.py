@@ -1,0 +1,223 @@
+"""The store's tables as files for spreadsheets and other programs: CSV, JSON, Parquet.
+
+Columns and their order are a promise to those programs. Rows are read and written a few at a
+time, so that a year of readings takes no more memory than a day.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from typing import BinaryIO, NamedTuple
+
+from monitor.room.readings import MINUTE_MS, UNIT, Flag
+from monitor.room.spaces import Site
+from monitor.room.spells import UNIT_OF_WORST
+from monitor.store.formats import Cell, Columns, ExportError, Format, Row, time_text, write
+from monitor.store.reader import FOREVER_MS, Reader
+
+
+class Table(NamedTuple):
+    """What can be exported: columns with what they hold, and where the rows come from.
+
+    rows  (reader, site, from_ms, to_ms) → rows; the span is half open, on the row's own time
+    """
+
+    columns: Columns
+    rows: Callable[[Reader, Site, int, int], Iterable[Row]]
+
+
+FLAG_WORDS: dict[Flag, str] = {
+    Flag.CLAMPED: "clamped",
+    Flag.RANGE: "range",
+    Flag.STEP: "step",
+    Flag.STUCK: "stuck",
+    Flag.FEED: "feed",
+    Flag.IN_THE_SUN: "in the sun",
+    Flag.DISAGREES: "disagrees",
+    Flag.TIME_OF_ARRIVAL: "time of arrival",
+    Flag.TOO_OLD: "too old",
+    Flag.OUT_OF_SERVICE: "out of service",
+}
+
+
+def export(
+    reader: Reader,
+    site: Site,
+    what: str,
+    out: BinaryIO,
+    form: Format = Format.CSV,
+    from_ms: int | None = None,
+    to_ms: int | None = None,
+) -> int:
+    """Write one table to `out`; returns the number of rows.
+
+    what            a key of WHAT
+    from_ms, to_ms  half open, on the row's own time [UTC epoch ms]; spells: those that touch it;
+                    None: from the beginning, to the end
+    raises          ExportError
+    """
+    if what not in WHAT:
+        raise ExportError(f"there is no export named {what}; choose one of: {', '.join(WHAT)}")
+    begin = 0 if from_ms is None else from_ms
+    end = FOREVER_MS if to_ms is None else to_ms
+    if end <= begin:
+        raise ExportError(
+            f"the span ends ({time_text(end)}) before it begins ({time_text(begin)}); "
+            f"give a later --to"
+        )
+    table = WHAT[what]
+    return write(form, table.columns, table.rows(reader, site, begin, end), out)
+
+
+def flag_text(flags: Flag) -> str:
+    """Flags as words, e.g. "clamped+step"; "" for none."""
+    return "+".join(FLAG_WORDS[flag] for flag in flags)
+
+
+# -- where rows come from ---------------------------------------------------------------------
+
+
+def _readings(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
+    words = _Words()
+    for reading in reader.readings(from_ms, to_ms):
+        sensor = site.sensors.get(reading.sensor)
+        yield (
+            reading.time_ms,
+            reading.sensor,
+            None if sensor is None else sensor.space,
+            reading.quantity.value,
+            reading.value,
+            UNIT[reading.quantity] if sensor is None else sensor.unit(reading.quantity),
+            words[reading.flags],
+        )
+
+
+class _Words(dict[Flag, str | None]):
+    """Flags → words, worked out once: a table has millions of readings and few kinds."""
+
+    def __missing__(self, flags: Flag) -> str | None:
+        self[flags] = flag_text(flags) or None
+        return self[flags]
+
+
+def _air(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
+    for air in reader.minutes(_minute(from_ms), _minute(to_ms)):
+        yield (
+            air.minute * MINUTE_MS,
+            air.space,
+            air.temperature_c,
+            air.relative_humidity_pct,
+            air.illuminance_lx,
+            air.dew_point_c,
+            air.vpd_kpa,
+            air.humidity_ratio_g_kg,
+            air.absolute_humidity_g_m3,
+            air.drying_load_kpa_h,
+            air.light_dose_lx_h,
+            air.readings,
+        )
+
+
+def _spells(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
+    for spell in reader.spells(from_ms // MINUTE_MS, _minute(to_ms)):
+        yield (
+            spell.space,
+            spell.sensor,
+            spell.kind.value,
+            spell.began * MINUTE_MS,
+            _ms(spell.ended),
+            spell.worst,
+            UNIT_OF_WORST[spell.kind],
+        )
+
+
+def _notices(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
+    for delivery in reader.notices(from_ms, to_ms):
+        notice = delivery.notice
+        yield (
+            notice.made_ms,
+            notice.space,
+            notice.kind,
+            notice.weight.value,
+            notice.title,
+            notice.body,
+            delivery.address,
+            _ms(notice.spell_began),
+            delivery.sent_ms,
+            delivery.tries,
+            delivery.failure,
+            delivery.seen_ms,
+            delivery.paused_until_ms,
+        )
+
+
+def _minute(time_ms: int) -> int:
+    """The first whole minute at or after a time."""
+    return -(-time_ms // MINUTE_MS)
+
+
+def _ms(minute: int | None) -> int | None:
+    return None if minute is None else minute * MINUTE_MS
+
+
+WHAT: dict[str, Table] = {
+    "readings": Table(
+        {
+            "time": Cell.TIME,
+            "sensor": Cell.TEXT,
+            "space": Cell.TEXT,
+            "quantity": Cell.TEXT,
+            "value": Cell.NUMBER,
+            "unit": Cell.TEXT,
+            "flags": Cell.TEXT,
+        },
+        _readings,
+    ),
+    "air": Table(
+        {
+            "time": Cell.TIME,
+            "space": Cell.TEXT,
+            "temperature_c": Cell.NUMBER,
+            "relative_humidity_pct": Cell.NUMBER,
+            "illuminance_lx": Cell.NUMBER,
+            "dew_point_c": Cell.NUMBER,
+            "vpd_kpa": Cell.NUMBER,
+            "humidity_ratio_g_kg": Cell.NUMBER,
+            "absolute_humidity_g_m3": Cell.NUMBER,
+            "drying_load_kpa_h": Cell.NUMBER,
+            "light_dose_lx_h": Cell.NUMBER,
+            "readings": Cell.WHOLE,
+        },
+        _air,
+    ),
+    "spells": Table(
+        {
+            "space": Cell.TEXT,
+            "sensor": Cell.TEXT,
+            "kind": Cell.TEXT,
+            "began": Cell.TIME,
+            "ended": Cell.TIME,
+            "worst": Cell.NUMBER,
+            "unit": Cell.TEXT,
+        },
+        _spells,
+    ),
+    "notices": Table(
+        {
+            "made": Cell.TIME,
+            "space": Cell.TEXT,
+            "kind": Cell.TEXT,
+            "weight": Cell.TEXT,
+            "title": Cell.TEXT,
+            "body": Cell.TEXT,
+            "address": Cell.TEXT,
+            "spell_began": Cell.TIME,
+            "sent": Cell.TIME,
+            "tries": Cell.WHOLE,
+            "failure": Cell.TEXT,
+            "seen": Cell.TIME,
+            "paused_until": Cell.TIME,
+        },
+        _notices,
+    ),
+}

@@ -1,0 +1,163 @@
+"""Rows as CSV, JSON and Parquet, written a few at a time however many there are."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, datetime
+from enum import StrEnum
+from itertools import islice
+from typing import Any, BinaryIO
+
+_ROWS_AT_ONCE = 10_000
+
+
+class ExportError(ValueError):
+    """An export that cannot be made; str() is one plain sentence."""
+
+
+class Format(StrEnum):
+    """The forms an export can have."""
+
+    CSV = "csv"
+    JSON = "json"
+    PARQUET = "parquet"
+
+
+class Cell(StrEnum):
+    """What a column holds; times are UTC epoch milliseconds until they are written."""
+
+    TIME = "time"
+    TEXT = "text"
+    NUMBER = "number"
+    WHOLE = "whole"
+
+
+Value = str | float | int | None
+Row = tuple[Value, ...]
+
+
+Columns = dict[str, Cell]
+
+
+def write(form: Format, columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
+    """Write rows under these columns; returns their number. raises ExportError."""
+    return _WRITE[form](columns, rows, out)
+
+
+def time_text(epoch_ms: int) -> str:
+    """A time in ISO 8601 UTC, with milliseconds only where it is no whole second.
+
+    >>> time_text(1_783_153_800_000)
+    '2026-07-04T08:30:00Z'
+    >>> time_text(1_783_153_800_250)
+    '2026-07-04T08:30:00.250Z'
+    """
+    seconds, ms = divmod(epoch_ms, 1000)
+    # Without its offset the time is written as it is; the Z says the rest.
+    whole = datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None).isoformat()
+    return f"{whole}.{ms:03d}Z" if ms else f"{whole}Z"
+
+
+def _write_csv(columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
+    text = io.TextIOWrapper(out, encoding="utf-8", newline="", write_through=True)
+    try:
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow(columns)
+        turn = [_IN_CSV[cell] for cell in columns.values()]
+        count = 0
+        for part in _parts(rows):
+            writer.writerows(
+                [None if v is None else f(v) for f, v in zip(turn, row, strict=True)]
+                for row in part
+            )
+            count += len(part)
+        return count
+    finally:
+        text.detach()
+
+
+def _unharmful(value: str) -> str:
+    """Text that a spreadsheet would take for a formula, marked as text."""
+    return f"'{value}" if value.startswith(("=", "+", "-", "@")) else value
+
+
+def _same(value: Any) -> Any:
+    return value
+
+
+# Floats stay floats: csv and json write them as repr does, every digit of them.
+_IN_CSV: dict[Cell, Callable[[Any], Any]] = {
+    Cell.TIME: time_text,
+    Cell.TEXT: _unharmful,
+    Cell.NUMBER: _same,
+    Cell.WHOLE: _same,
+}
+
+
+_IN_JSON = _IN_CSV | {Cell.TEXT: _same}
+
+
+def _write_json(columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
+    names = tuple(columns)
+    turn = [_IN_JSON[cell] for cell in columns.values()]
+    count = 0
+    out.write(b"[")
+    for part in _parts(rows):
+        lines = [
+            json.dumps(
+                {
+                    name: None if v is None else f(v)
+                    for name, f, v in zip(names, turn, row, strict=True)
+                },
+                ensure_ascii=False,
+            )
+            for row in part
+        ]
+        out.write(((",\n" if count else "\n") + ",\n".join(lines)).encode())
+        count += len(part)
+    out.write(b"\n]\n")
+    return count
+
+
+def _write_parquet(columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
+    try:
+        import pyarrow as pa  # type: ignore[import-untyped]  # an extra: large, used here only
+        from pyarrow import parquet
+    except ImportError as error:
+        raise ExportError(
+            "Parquet needs a library that is not installed; install it with: "
+            "pip install 'drying-room-monitor[parquet]', or choose --format csv"
+        ) from error
+    types = {
+        Cell.TIME: pa.timestamp("ms", tz="UTC"),
+        Cell.TEXT: pa.string(),
+        Cell.NUMBER: pa.float64(),
+        Cell.WHOLE: pa.int64(),
+    }
+    schema = pa.schema([(name, types[cell]) for name, cell in columns.items()])
+    count = 0
+    with parquet.ParquetWriter(out, schema) as writer:
+        for part in _parts(rows, _ROWS_AT_ONCE * 10):
+            arrays = [
+                pa.array(values, type=field.type)
+                for values, field in zip(zip(*part, strict=True), schema, strict=True)
+            ]
+            writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
+            count += len(part)
+    return count
+
+
+def _parts(rows: Iterable[Row], size: int = _ROWS_AT_ONCE) -> Iterator[list[Row]]:
+    left = iter(rows)
+    while part := list(islice(left, size)):
+        yield part
+
+
+_WRITE: dict[Format, Callable[[Columns, Iterable[Row], BinaryIO], int]] = {
+    Format.CSV: _write_csv,
+    Format.JSON: _write_json,
+    Format.PARQUET: _write_parquet,
+}

@@ -1,0 +1,262 @@
+"""What the store holds, for the page, the exports and the reports: read-only, one snapshot."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any, NamedTuple, Self
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.room.air import MinuteOfAir
+from monitor.room.effects import Unread
+from monitor.room.entries import Entry
+from monitor.room.notices import Notice, Weight
+from monitor.room.readings import DOUBTFUL, Flag, Quantity, Reading
+from monitor.room.spells import Kind, Spell
+from monitor.store.connection import open_for_reading
+
+# Later than anything that is ever kept; it still fits SQLite's integers.
+FOREVER_MS = 2**62
+FOREVER = FOREVER_MS // 60_000
+
+_AIR = MinuteOfAir._fields[2:]
+_AIR_COLUMNS = ", ".join(f"a.{name}" for name in _AIR)
+_SPELL_COLUMNS = "kind, space, sensor, began, declared, ended, worst, urgent, settled"
+
+
+class Delivery(NamedTuple):
+    """One notice on its way to one address; times in UTC epoch ms.
+
+    address  None: it waits for the digest, nobody is written to
+    failure  why the last try failed, as a sentence
+    """
+
+    number: int
+    notice: Notice
+    address: str | None
+    sent_ms: int | None
+    tries: int
+    failure: str | None
+    seen_ms: int | None
+    paused_until_ms: int | None
+
+
+class KeptReport(NamedTuple):
+    """A weekly report that was made."""
+
+    week: str
+    made_ms: int
+    text: str
+    folder: str
+
+
+class Heard(NamedTuple):
+    """What a sensor told in a span: readings, of these used for the air, and each doubt's count."""
+
+    readings: int
+    used: int
+    doubts: dict[Flag, int]
+    first_ms: int
+    last_ms: int
+
+
+class Reader:
+    """A read-only connection for one request; everything it answers is of one moment.
+
+    Use it in a `with` block and leave it soon: a long reader keeps the write-ahead log growing.
+    raises StoreError where the store cannot be opened.
+    """
+
+    def __init__(self, file: Path) -> None:
+        self._db = open_for_reading(file)
+        self._db.execute("BEGIN")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Give the connection back. Safe to call twice."""
+        self._db.close()
+
+    # -- readings -------------------------------------------------------------------------------
+
+    def readings(self, from_ms: int = 0, to_ms: int = FOREVER_MS) -> Iterator[Reading]:
+        """Readings with from_ms ≤ time < to_ms by time, sensor and quantity, one at a time."""
+        # CROSS JOIN keeps the readings outermost: read in the order of their key, so only those
+        # of one moment are ever sorted.
+        rows = self._db.execute(
+            "SELECT r.time_ms, s.name, q.name, r.value, r.flags FROM reading r"
+            " CROSS JOIN sensor s ON s.id = r.sensor CROSS JOIN quantity q ON q.id = r.quantity"
+            " WHERE r.time_ms >= ? AND r.time_ms < ? ORDER BY r.time_ms, s.name, q.name",
+            (from_ms, to_ms),
+        )
+        for time_ms, sensor, quantity, value, flags in rows:
+            yield Reading(time_ms, sensor, Quantity(quantity), value, Flag(flags))
+
+    def last_readings(self, since_ms: int) -> dict[tuple[str, Quantity], Reading]:
+        """The last reading of each sensor and quantity since then."""
+        # SQLite gives the other columns of the row that holds the maximum.
+        rows = self._db.execute(
+            "SELECT max(r.time_ms), s.name, q.name, r.value, r.flags FROM reading r"
+            " CROSS JOIN sensor s ON s.id = r.sensor CROSS JOIN quantity q ON q.id = r.quantity"
+            " WHERE r.time_ms >= ? GROUP BY r.sensor, r.quantity",
+            (since_ms,),
+        )
+        last = (Reading(r[0], r[1], Quantity(r[2]), r[3], Flag(r[4])) for r in rows)
+        return {(reading.sensor, reading.quantity): reading for reading in last}
+
+    def heard(self, from_ms: int, to_ms: int) -> dict[str, Heard]:
+        """What each sensor told in from_ms ≤ time < to_ms; a silent one is not there."""
+        rows = self._db.execute(
+            "SELECT s.name, g.flags, g.readings, g.first_ms, g.last_ms FROM"
+            " (SELECT sensor, flags, count(*) AS readings, min(time_ms) AS first_ms,"
+            "  max(time_ms) AS last_ms FROM reading WHERE time_ms >= ? AND time_ms < ?"
+            "  GROUP BY sensor, flags) g JOIN sensor s ON s.id = g.sensor",
+            (from_ms, to_ms),
+        )
+        groups: dict[str, list[tuple[Flag, int, int, int]]] = {}
+        for sensor, flags, count, first_ms, last_ms in rows:
+            groups.setdefault(sensor, []).append((Flag(flags), count, first_ms, last_ms))
+        return {sensor: _heard(of_sensor) for sensor, of_sensor in sorted(groups.items())}
+
+    def unread(self, from_ms: int = 0, to_ms: int = FOREVER_MS) -> Iterator[Unread]:
+        """Payloads that could not be read, the newest first."""
+        rows = self._db.execute(
+            "SELECT arrived_ms, topic, sensor, payload, reason FROM unread"
+            " WHERE arrived_ms >= ? AND arrived_ms < ? ORDER BY id DESC",
+            (from_ms, to_ms),
+        )
+        return (Unread(*row) for row in rows)
+
+    # -- air ------------------------------------------------------------------------------------
+
+    def minutes(self, begin: int = 0, end: int = FOREVER) -> Iterator[MinuteOfAir]:
+        """Minutes of air with begin ≤ minute < end by minute and space, one at a time."""
+        rows = self._db.execute(
+            f"SELECT a.minute, s.name, {_AIR_COLUMNS} FROM air a"  # noqa: S608 (columns of ours)
+            " CROSS JOIN space s ON s.id = a.space"
+            " WHERE a.minute >= ? AND a.minute < ? ORDER BY a.minute, s.name",
+            (begin, end),
+        )
+        return (MinuteOfAir(*row) for row in rows)
+
+    def air_of(
+        self, space: str, begin: int, end: int, columns: tuple[str, ...] = _AIR
+    ) -> dict[str, npt.NDArray[np.float64]]:
+        """Columns of a space's air, one value a minute from begin to before end; NaN: not known.
+
+        columns  fields of MinuteOfAir
+        """
+        unknown = [name for name in columns if name not in _AIR]
+        if unknown:
+            raise ValueError(f"air has no column {unknown[0]}; it has {', '.join(_AIR)}")
+        rows = self._db.execute(
+            f"SELECT minute, {', '.join(columns)} FROM air"  # noqa: S608 (checked above)
+            " WHERE minute >= ? AND minute < ? AND space = (SELECT id FROM space WHERE name = ?)",
+            (begin, end, space),
+        )
+        table = np.full((len(columns), end - begin), np.nan)
+        while part := rows.fetchmany(10_000):
+            found = np.array(part, dtype=np.float64)  # None becomes NaN
+            table[:, found[:, 0].astype(np.int64) - begin] = found[:, 1:].T
+        return dict(zip(columns, table, strict=True))
+
+    def first_minute(self, space: str) -> int | None:
+        """The first minute in which anything of this space's air is known; None: never."""
+        row = self._db.execute(
+            "SELECT minute FROM air WHERE space = (SELECT id FROM space WHERE name = ?)"
+            " ORDER BY minute LIMIT 1",
+            (space,),
+        ).fetchone()
+        return None if row is None else int(row[0])
+
+    # -- spells, notices, entries, reports --------------------------------------------------------
+
+    def spells(self, begin: int = 0, end: int = FOREVER) -> list[Spell]:
+        """Spells that touch begin ≤ minute < end, by beginning, space, sensor and kind."""
+        rows = self._db.execute(
+            f"SELECT {_SPELL_COLUMNS} FROM spell"  # noqa: S608 (columns of ours)
+            " WHERE began < ? AND (ended IS NULL OR ended > ?)"
+            " ORDER BY began, space, sensor, kind",
+            (end, begin),
+        )
+        return [_spell(*row) for row in rows]
+
+    def notices(self, from_ms: int = 0, to_ms: int = FOREVER_MS) -> Iterator[Delivery]:
+        """Notices made in from_ms ≤ made < to_ms, oldest first, one for each address."""
+        rows = self._db.execute(
+            "SELECT n.id, n.made_ms, n.space, n.sensor, n.kind, n.part, n.weight, n.title, n.body,"
+            " n.place, n.spell_began, o.address, o.sent_ms, coalesce(o.tries, 0), o.failure,"
+            " n.seen_ms, n.paused_until_ms"
+            " FROM notice n LEFT JOIN outbox o ON o.notice = n.id"
+            " WHERE n.made_ms >= ? AND n.made_ms < ? ORDER BY n.made_ms, n.id, o.address",
+            (from_ms, to_ms),
+        )
+        return (_delivery(row) for row in rows)
+
+    def entries(self) -> list[Entry]:
+        """Everything entered, in order of number."""
+        rows = self._db.execute(
+            "SELECT id, made_ms, at_ms, verb, arguments, changes FROM entry ORDER BY id"
+        )
+        return [Entry(r[0], r[1], r[2], r[3], json.loads(r[4]), r[5]) for r in rows]
+
+    def reports(self) -> list[KeptReport]:
+        """The weekly reports, the newest week first."""
+        rows = self._db.execute("SELECT week, made_ms, text, folder FROM report ORDER BY week DESC")
+        return [KeptReport(*row) for row in rows]
+
+    def report(self, week: str) -> KeptReport | None:
+        """The report of one week, e.g. "2026-W29"; None: it was not made."""
+        row = self._db.execute(
+            "SELECT week, made_ms, text, folder FROM report WHERE week = ?", (week,)
+        ).fetchone()
+        return None if row is None else KeptReport(*row)
+
+
+def _heard(groups: list[tuple[Flag, int, int, int]]) -> Heard:
+    doubts: dict[Flag, int] = {}
+    for flags, count, _, _ in groups:
+        for flag in flags:
+            doubts[flag] = doubts.get(flag, 0) + count
+    return Heard(
+        readings=sum(g[1] for g in groups),
+        used=sum(g[1] for g in groups if not g[0] & DOUBTFUL),
+        doubts=dict(sorted(doubts.items())),
+        first_ms=min(g[2] for g in groups),
+        last_ms=max(g[3] for g in groups),
+    )
+
+
+def _spell(
+    kind: str,
+    space: str | None,
+    sensor: str | None,
+    began: int,
+    declared: int,
+    ended: int | None,
+    worst: float,
+    urgent: int,
+    settled: int | None,
+) -> Spell:
+    return Spell(Kind(kind), space, sensor, began, declared, ended, worst, bool(urgent), settled)
+
+
+def _delivery(row: tuple[Any, ...]) -> Delivery:
+    number, made_ms, space, sensor, kind, part, weight, title, body, place, spell_began = row[:11]
+    notice = Notice(
+        made_ms, space, sensor, kind, part, Weight(weight), title, body, place, spell_began
+    )
+    return Delivery(number, notice, *row[11:])
