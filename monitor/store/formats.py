@@ -79,7 +79,7 @@ def _write_csv(columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
         text.detach()
 
 
-def _unharmful(value: str) -> str:
+def no_formula(value: str) -> str:
     """Text that a spreadsheet would take for a formula, marked as text."""
     return f"'{value}" if value.startswith(("=", "+", "-", "@")) else value
 
@@ -91,7 +91,7 @@ def _same(value: Any) -> Any:
 # Floats stay floats: csv and json write them as repr does, every digit of them.
 _IN_CSV: dict[Cell, Callable[[Any], Any]] = {
     Cell.TIME: time_text,
-    Cell.TEXT: _unharmful,
+    Cell.TEXT: no_formula,
     Cell.NUMBER: _same,
     Cell.WHOLE: _same,
 }

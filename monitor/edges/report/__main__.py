@@ -1,0 +1,28 @@
+"""The report's process: an order on standard input, its answer on standard output.
+
+A failure is one sentence on standard error and exit code 1.
+"""
+
+from __future__ import annotations
+
+import sys
+
+from monitor.edges.report.build import build
+from monitor.edges.report.order import Order
+from monitor.store.connection import StoreError
+
+
+def main() -> int:
+    """Make one report; returns the exit code."""
+    order = Order.from_json(sys.stdin.read())
+    try:
+        answer = build(order)
+    except (ValueError, StoreError, OSError) as error:
+        print(error, file=sys.stderr)
+        return 1
+    print(answer.to_json())
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,184 @@
+"""The week's tables as CSV, one a topic; times in the site's zone with their offset."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from monitor.edges.report.gather import SiteWeek
+from monitor.edges.report.numbers import Extreme, SpaceWeek, by_day, by_hour, days_over_dose
+from monitor.room import words
+from monitor.room.readings import MINUTE_MS, Quantity
+from monitor.room.spaces import Site
+from monitor.room.spells import UNIT_OF_WORST
+from monitor.store.exports import flag_text
+from monitor.store.formats import no_formula
+
+
+def write_tables(week: SiteWeek, folder: Path) -> list[str]:
+    """Write every table of the week; returns the names of the files."""
+    for name, table in _TABLES.items():
+        table(week).to_csv(folder / name, index=False, lineterminator="\n")
+    return list(_TABLES)
+
+
+def local_text(minute: int | None, site: Site) -> str | None:
+    """A moment as ISO 8601 in the site's zone, to the minute: `2026-07-14T15:10+01:00`."""
+    if minute is None:
+        return None
+    return words.local(minute * MINUTE_MS, site.timezone).isoformat(timespec="minutes")
+
+
+def spaces_table(week: SiteWeek) -> pd.DataFrame:
+    """One row a space: hours known, extremes with their times, means, sums, spells."""
+    return pd.DataFrame([_space_row(week, s) for s in week.spaces], columns=_SPACE_COLUMNS)
+
+
+_SPACE_COLUMNS = [
+    *("space", "use", "from", "until", "hours"),
+    *("temperature_known_h", "humidity_known_h", "light_known_h"),
+    *("coldest_c", "coldest_at", "mean_temperature_c", "warmest_c", "warmest_at"),
+    *("driest_pct", "driest_at", "mean_humidity_pct", "dampest_pct", "dampest_at"),
+    *("mean_vpd_kpa", "drying_load_kpa_h", "drying_load_week_before_kpa_h"),
+    *("week_before_known_h", "light_dose_klx_h", "days_over_light_limit"),
+    *("spells", "spell_h"),
+]
+
+
+def _space_row(week: SiteWeek, space: SpaceWeek) -> dict[str, Any]:
+    before = week.before.get(space.space.name)
+    dose = space.light_dose_lx_h
+    return {
+        "space": _unharmful(space.space.name),
+        "use": space.space.use.value,
+        "from": local_text(space.begin, week.site),
+        "until": local_text(space.end, week.site),
+        "hours": space.hours,
+        "temperature_known_h": space.known_h.get(Quantity.TEMPERATURE),
+        "humidity_known_h": space.known_h.get(Quantity.HUMIDITY),
+        "light_known_h": space.known_h.get(Quantity.ILLUMINANCE),
+        **_extreme("coldest_c", "coldest_at", space.coldest, week.site),
+        "mean_temperature_c": space.mean_temperature_c,
+        **_extreme("warmest_c", "warmest_at", space.warmest, week.site),
+        **_extreme("driest_pct", "driest_at", space.driest, week.site),
+        "mean_humidity_pct": space.mean_humidity_pct,
+        **_extreme("dampest_pct", "dampest_at", space.dampest, week.site),
+        "mean_vpd_kpa": space.mean_vpd_kpa,
+        "drying_load_kpa_h": space.drying_load_kpa_h,
+        "drying_load_week_before_kpa_h": before.drying_load_kpa_h if before else None,
+        "week_before_known_h": before.air_known_h if before else None,
+        "light_dose_klx_h": None if dose is None else dose / 1000,
+        "days_over_light_limit": days_over_dose(space),
+        "spells": len(space.spells),
+        "spell_h": sum(s.hours for s in space.spells),
+    }
+
+
+def limits_table(week: SiteWeek) -> pd.DataFrame:
+    """One row a space and limit: hours past it, within it, and not known."""
+    rows = [
+        (_unharmful(space.space.name), limit.kind.value, *limit[1:])
+        for space in week.spaces
+        for limit in space.limits
+    ]
+    columns = ["space", "kind", "limit", "unit", "past_h", "within_h", "unknown_h"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def days_table(week: SiteWeek) -> pd.DataFrame:
+    """One row a space and local day."""
+    return _parts(week, "day", by_day)
+
+
+def hours_table(week: SiteWeek) -> pd.DataFrame:
+    """One row a space and hour."""
+    table = _parts(week, "hour", by_hour)
+    table["hour"] = [hour.isoformat(timespec="minutes") for hour in table["hour"]]
+    return table
+
+
+def spells_table(week: SiteWeek) -> pd.DataFrame:
+    """One row a spell of a space, a sensor or the whole feed."""
+    rows = [
+        {
+            "space": _unharmful(s.spell.space),
+            "sensor": _unharmful(s.spell.sensor),
+            "kind": s.spell.kind.value,
+            "began": local_text(s.spell.began, week.site),
+            "ended": local_text(s.spell.ended, week.site),
+            "hours_this_week": s.hours,
+            "worst": s.spell.worst,
+            "unit": UNIT_OF_WORST[s.spell.kind],
+        }
+        for s in [*(s for space in week.spaces for s in space.spells), *week.faults]
+    ]
+    columns = ["space", "sensor", "kind", "began", "ended", "hours_this_week", "worst", "unit"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def gaps_table(week: SiteWeek) -> pd.DataFrame:
+    """One row a run of minutes in which a quantity of a space is not known."""
+    rows = [
+        (
+            _unharmful(space.space.name),
+            gap.quantity.value,
+            local_text(gap.begin, week.site),
+            local_text(gap.end, week.site),
+            gap.hours,
+        )
+        for space in week.spaces
+        for gap in space.gaps
+    ]
+    return pd.DataFrame(rows, columns=["space", "quantity", "from", "until", "hours"])
+
+
+def sensors_table(week: SiteWeek) -> pd.DataFrame:
+    """One row a sensor: readings, those used, hours silent and stuck, doubts in words."""
+    rows = []
+    for sensor, heard, silent_h, stuck_h in week.sensors:
+        doubts = heard.doubts if heard else {}
+        rows.append(
+            {
+                "sensor": _unharmful(sensor.name),
+                "space": _unharmful(sensor.space),
+                "readings": heard.readings if heard else 0,
+                "used": heard.used if heard else 0,
+                "last": local_text(heard.last_ms // MINUTE_MS if heard else None, week.site),
+                "silent_h": silent_h,
+                "stuck_h": stuck_h,
+                "doubts": "; ".join(f"{flag_text(flag)}: {n}" for flag, n in doubts.items()),
+            }
+        )
+    columns = ["sensor", "space", "readings", "used", "last", "silent_h", "stuck_h", "doubts"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+_TABLES: dict[str, Callable[[SiteWeek], pd.DataFrame]] = {
+    "spaces.csv": spaces_table,
+    "limits.csv": limits_table,
+    "days.csv": days_table,
+    "hours.csv": hours_table,
+    "spells.csv": spells_table,
+    "gaps.csv": gaps_table,
+    "sensors.csv": sensors_table,
+}
+
+
+def _extreme(value: str, when: str, extreme: Extreme | None, site: Site) -> dict[str, Any]:
+    if extreme is None:
+        return {value: None, when: None}
+    return {value: extreme.value, when: local_text(extreme.minute, site)}
+
+
+def _parts(week: SiteWeek, part: str, divided: Callable[[SpaceWeek], pd.DataFrame]) -> pd.DataFrame:
+    tables = [divided(space).reset_index(names=part) for space in week.spaces]
+    for table, space in zip(tables, week.spaces, strict=True):
+        table.insert(0, "space", _unharmful(space.space.name))
+    return pd.concat(tables) if tables else pd.DataFrame(columns=["space", part])
+
+
+def _unharmful(text: str | None) -> str | None:
+    return None if text is None else no_formula(text)

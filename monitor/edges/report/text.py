@@ -1,0 +1,209 @@
+"""The week in at most ten lines, for the phone."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from monitor.edges.report.gather import SensorWeek, SiteWeek
+from monitor.edges.report.numbers import SpaceWeek, days_over_dose
+from monitor.room import words
+from monitor.room.readings import MINUTE_MS
+from monitor.room.spaces import OUTDOORS, Site
+from monitor.room.spells import Kind
+
+MOST_LINES = 10
+_MOST_SPACES = 4
+# Too little is missing, or known, for a word about it.
+_GAP_WORTH_SAYING_MIN = 30
+# Both weeks must be known this well before their sums are compared.
+_COMPARABLE_SHARE = 0.9
+# A difference smaller than this is no difference: sensors do not agree any better.
+_SAME_SHARE = 0.05
+
+# The worst for the flowers first.
+PASSED: dict[Kind, str] = {
+    Kind.MUSTY: "damp enough for mould",
+    Kind.DEWY: "close to dew",
+    Kind.DAMP: "too damp",
+    Kind.HOT: "too hot",
+    Kind.SUNNY: "too bright",
+    Kind.ARID: "too dry",
+    Kind.COLD: "too cold",
+}
+PULL_EXPLAINED = (
+    "Drying pull: how hard the air drew water from the flowers, hour by hour, added up."
+)
+
+
+def phone_text(week: SiteWeek) -> str:
+    """The report in at most ten lines; the first fits a lock screen."""
+    lines = [title(week), headline(week)]
+    if week.known_h:
+        indoors = [s for s in week.spaces if s.space.name != OUTDOORS and s.air_known_h]
+        told = indoors if len(indoors) <= _MOST_SPACES else indoors[: _MOST_SPACES - 1]
+        lines += [space_line(week, space) for space in told]
+        if len(told) < len(indoors):
+            more = words.count(len(indoors) - len(told), "more space")
+            lines.append(f"{words.named(more)} in the full report.")
+    lines += list(filter(None, (missing_line(week), sensor_line(week), notice_line(week))))
+    if any("rying pull" in line for line in lines):
+        lines.append(PULL_EXPLAINED)
+    return "\n".join(lines[:MOST_LINES])
+
+
+def title(week: SiteWeek) -> str:
+    """The site, the week and its days."""
+    first, last = week.week.monday, week.week.monday + timedelta(days=6)
+    so_far = "" if week.over else ", so far"
+    return words.title(
+        f"Week {week.week.number} at {words.named(week.site.name, 16)}: "
+        f"{words.day(first)} to {words.day(last)}{so_far}"
+    )
+
+
+def headline(week: SiteWeek) -> str:
+    """The week in one sentence."""
+    if not week.known_h:
+        return (
+            "Nothing is known of this week: no readings came. Look whether the sensors have power "
+            "and the broker runs."
+        )
+    worst = [passed for space in week.spaces if (passed := _worst(space))]
+    if worst:
+        sentences = [sentence for _, _, sentence in sorted(worst)[:2]]
+        return f"{words.named(words.listed(sentences), 200)}."
+    if all(space.added for space in week.spaces if space.air_known_h):
+        return "The first week here. No limit was passed for long."
+    return "A quiet week: no limit was passed for long."
+
+
+def space_line(week: SiteWeek, space: SpaceWeek) -> str:
+    """A space's air, how hard it dried, and what passed its limits."""
+    parts = [f"{words.named(space.space.name)}: {_range(week.site, space)}"]
+    if space.drying_load_kpa_h is not None:
+        parts.append(f"drying pull {words.two_figures(space.drying_load_kpa_h):,g} kPa·h")
+        before = week.before.get(space.space.name) if week.over else None
+        compared = compared_with(space, before)
+        if compared:
+            parts[-1] += f", {compared} the week before"
+    passed = [
+        f"{PASSED[limit.kind]} for {words.lasting(60 * limit.past_h)}"
+        for limit in space.limits
+        if limit.kind in PASSED and limit.past_h >= 1 / 60
+    ]
+    if days := days_over_dose(space):
+        passed.append(f"too much light on {words.count(days, 'day')}")
+    if passed:
+        parts.append(words.listed(passed))
+    if space.added:
+        parts.append(f"first heard {at(space.begin, week.site)}")
+    return "; ".join(parts) + "."
+
+
+def compared_with(space: SpaceWeek, before: SpaceWeek | None) -> str:
+    """Its drying pull against the week before: `a fifth more than` …; "" if not comparable."""
+    if before is None or not _well_known(space) or not _well_known(before):
+        return ""
+    now, then = space.drying_load_kpa_h, before.drying_load_kpa_h
+    if now is None or not then or before.added:
+        return ""
+    share = (now / space.air_known_h) / (then / before.air_known_h) - 1
+    if abs(share) < _SAME_SHARE:
+        return "much the same as"
+    if share >= 1:
+        return f"{words.two_figures(share + 1):g} times that of"
+    return f"{abs(share):.0%} {'more' if share > 0 else 'less'} than".replace("%", " %")
+
+
+def missing_line(week: SiteWeek) -> str:
+    """What is not known, and the longest gap's own time; "" where nothing is missing."""
+    missing = []
+    for space in week.spaces if week.known_h else ():
+        gaps = space.air_gaps
+        minutes = sum(end - begin for begin, end in gaps)
+        if minutes >= _GAP_WORTH_SAYING_MIN:
+            longest = max(gaps, key=lambda gap: gap[1] - gap[0])
+            when = ("longest " if len(gaps) > 1 else "") + between(*longest, week.site)
+            missing.append(f"{space.space.name} {words.lasting(minutes)} ({when})")
+    return f"Not known: {words.listed(missing, 3)}." if missing else ""
+
+
+def sensor_line(week: SiteWeek) -> str:
+    """Sensors that fell silent or stuck; "" if all were well."""
+    whole_h = (week.end - week.begin) / 60
+    ill = [told for s in week.sensors if week.known_h and (told := _ill(s, whole_h))]
+    feed = [
+        f"all at once ({s.spell.kind} {words.lasting(60 * s.hours)})"
+        for s in week.faults
+        if s.spell.sensor is None
+    ]
+    return f"Sensors: {words.listed(feed + ill, 4)}." if feed or ill else ""
+
+
+def notice_line(week: SiteWeek) -> str:
+    """Notices that were made, and whether any did not arrive; "" for none."""
+    notices = week.notices
+    if not notices.made:
+        return ""
+    seen = "none" if not notices.seen else words.count(notices.seen, "").strip()
+    line = f"{words.named(words.count(notices.made, 'notice'))}, {seen} marked as seen"
+    if notices.failed:
+        line += f", {notices.failed} did not reach the phone"
+    return f"{line}."
+
+
+def at(minute: int, site: Site) -> str:
+    """A moment by the site's clock: `Tue 14 Jul, 14:10`."""
+    there = words.local(minute * MINUTE_MS, site.timezone)
+    return f"{words.day(there.date())}, {there:%H:%M}"
+
+
+def between(begin: int, end: int, site: Site) -> str:
+    """A span by the site's clock: `Tue 14 Jul, 14:10 to 15:30`."""
+    first, last = at(begin, site), at(end, site)
+    day = f"{first.split(', ')[0]}, "
+    return f"{first} to {last.removeprefix(day)}"
+
+
+def _worst(space: SpaceWeek) -> tuple[int, float, str] | None:
+    """What mattered most of its spells: rank of the kind, hours (negative, to sort), sentence."""
+    kinds = [kind for kind in PASSED if any(s.spell.kind is kind for s in space.spells)]
+    if space.space.name == OUTDOORS or not kinds:
+        return None
+    kind = kinds[0]
+    # The time past the limit, as the space's own line has it; mould has no such limit.
+    hours = next(
+        (limit.past_h for limit in space.limits if limit.kind is kind),
+        sum(s.hours for s in space.spells if s.spell.kind is kind),
+    )
+    sentence = f"{space.space.name} was {PASSED[kind]} for {words.lasting(60 * hours)}"
+    return list(PASSED).index(kind), -hours, sentence
+
+
+def _range(site: Site, space: SpaceWeek) -> str:
+    told = []
+    if space.coldest and space.warmest:
+        coldest, warmest = (words.degrees(e.value, site) for e in (space.coldest, space.warmest))
+        told.append(_from_to(coldest, warmest))
+    if space.driest and space.dampest:
+        driest, dampest = (words.humidity(e.value) for e in (space.driest, space.dampest))
+        told.append(f"humidity {_from_to(driest, dampest)}")
+    return ", ".join(told)
+
+
+def _from_to(low: str, high: str) -> str:
+    """`14 to 33 °C`; `14 °C` where the two are said alike."""
+    return high if low == high else f"{low.rsplit(' ', 1)[0]} to {high}"
+
+
+def _well_known(space: SpaceWeek) -> bool:
+    return space.air_known_h >= _COMPARABLE_SHARE * space.hours
+
+
+def _ill(week: SensorWeek, whole_h: float) -> str:
+    told = [
+        f"{ill} {'all week' if hours >= whole_h else words.lasting(60 * hours)}"
+        for ill, hours in (("silent", week.silent_h), ("stuck", week.stuck_h))
+        if hours
+    ]
+    return f"{week.sensor.name} ({', '.join(told)})" if told else ""

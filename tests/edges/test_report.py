@@ -1,0 +1,507 @@
+"""The weekly report: golden weeks worked by hand, sums against independent sums, plain words."""
+
+import csv
+import io
+import json
+import math
+import re
+import subprocess
+import sys
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from monitor.edges.report.build import build
+from monitor.edges.report.gather import NotYetError, SiteWeek, gather
+from monitor.edges.report.numbers import SpaceWeek, by_day, by_hour, days_over_dose
+from monitor.edges.report.order import COMMAND, Answer, Order
+from monitor.edges.report.text import MOST_LINES, PULL_EXPLAINED, phone_text
+from monitor.edges.report.weeks import Week
+from monitor.room.air import MinuteOfAir
+from monitor.room.effects import Effects, Outgoing
+from monitor.room.notices import Notice, Weight
+from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor, TimeAt
+from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
+from monitor.room.spells import Kind, Spell
+from monitor.room.words import TITLE_LENGTH
+from monitor.science.moist_air import state
+from monitor.store.exports import export
+from monitor.store.reader import Reader
+from monitor.store.writer import Writer
+
+LATER_MS = 1_900_000_000_000  # 2030: every week of these tests is over
+
+ATTIC = Space(
+    "attic", Use.HANGING, Limits(hot_c=32.0, damp_pct=75.0, sun_lux=3000.0, light_klxh_a_day=1.0)
+)
+READS = {
+    Quantity.TEMPERATURE: ReadAs("°C", "/t"),
+    Quantity.HUMIDITY: ReadAs("%", "/h"),
+    Quantity.ILLUMINANCE: ReadAs("lx", "/l"),
+}
+
+
+def site_of(*spaces: Space, zone: str = "Europe/London", unit: str = "°C") -> Site:
+    return Site(
+        name="withy end",
+        latitude=52.0,
+        longitude=-3.0,
+        elevation_m=120.0,
+        timezone=zone,
+        temperature_unit=unit,
+        spaces={space.name: space for space in spaces},
+        sensors={
+            f"{space.name}-peg": Sensor(
+                f"{space.name}-peg", space.name, "withy/peg", 60.0, READS, TimeAt("/ts", "s")
+            )
+            for space in spaces
+        },
+    )
+
+
+def air(minute: int, space: str, t: float = 20.0, rh: float = 50.0, vpd: float = 0.5,
+        lx: float | None = None) -> MinuteOfAir:  # fmt: skip
+    return MinuteOfAir(minute, space, t, rh, lx, 9.0, vpd, 7.0, 8.5, None, 1)
+
+
+def stored(folder: Path, *effects: Effects) -> Path:
+    writer = Writer(folder / "store.sqlite")
+    for each in effects:
+        writer.apply(each, ["phone"])
+    writer.commit()
+    writer.close()
+    return folder / "store.sqlite"
+
+
+def gathered(file: Path, site: Site, week: str, now_ms: int = LATER_MS) -> SiteWeek:
+    with Reader(file) as reader:
+        return gather(reader, site, Week.parse(week), now_ms)
+
+
+def only(week: SiteWeek) -> SpaceWeek:
+    (space,) = week.spaces
+    return space
+
+
+# -- a golden week ----------------------------------------------------------------------------
+
+# Monday 12 January 2026, 00:00 in London, which is UTC in winter; from `date -u -d 2026-01-12 +%s`.
+MONDAY = 1_768_176_000 // 60
+HOUR, DAY = 60, 1440
+
+
+def golden_minute(at: int) -> MinuteOfAir | None:
+    """The air at a minute of the week: see the working below."""
+    day, of_day = divmod(at, DAY)
+    if day == 3 and 3 * HOUR <= of_day < 6 * HOUR:
+        return None
+    lx = 600.0 if 12 * HOUR <= of_day < 14 * HOUR else 0.0
+    if day == 2 and 12 * HOUR <= of_day < 13 * HOUR + 30:
+        return air(MONDAY + at, "attic", t=33.0, rh=40.0, vpd=2.0, lx=lx)
+    if day == 4 and of_day < 45:
+        return air(MONDAY + at, "attic", t=14.5, rh=80.0, lx=lx)
+    return air(MONDAY + at, "attic", lx=lx)
+
+
+@pytest.fixture
+def golden(tmp_path: Path) -> SiteWeek:
+    minutes = [m for at in range(7 * DAY) if (m := golden_minute(at))]
+    before = [air(MONDAY - 7 * DAY + at, "attic", vpd=0.25) for at in range(7 * DAY)]
+    began = MONDAY + 2 * DAY + 12 * HOUR
+    hot = Spell(Kind.HOT, "attic", None, began, began + 19, began + 90, 33.0)
+    # It began two days before the week and reaches ten hours into it.
+    damp = Spell(Kind.DAMP, "attic", None, MONDAY - 2 * DAY, MONDAY - DAY, MONDAY + 600, 81.0)
+    gap = MONDAY + 3 * DAY + 3 * HOUR
+    silent = Spell(Kind.SILENT, "attic", "attic-peg", gap, gap + 30, gap + 180, 3.0)
+    file = stored(tmp_path, Effects(air=before + minutes, spells_kept=[hot, damp, silent]))
+    return gathered(file, site_of(ATTIC), "2026-W03")
+
+
+def test_golden_week_hours_and_limits(golden: SiteWeek) -> None:
+    # 168 h, of which Thursday 03:00 to 06:00 is not known: 165 h.
+    space = only(golden)
+    assert (space.hours, space.air_known_h) == (168.0, 165.0)
+    assert space.known_h == dict.fromkeys(READS, 165.0)
+    # Over 32 °C: Wednesday 12:00 to 13:30, 90 min = 1.5 h; 165 - 1.5 = 163.5 h within.
+    # Over 75 %: Friday 00:00 to 00:45, 45 min = 0.75 h; 165 - 0.75 = 164.25 h within.
+    # Over 3000 lx: never.
+    assert [(each.kind, *each[3:]) for each in space.limits] == [
+        (Kind.HOT, 1.5, 163.5, 3.0),
+        (Kind.DAMP, 0.75, 164.25, 3.0),
+        (Kind.SUNNY, 0.0, 165.0, 3.0),
+    ]
+
+
+def test_golden_week_extremes_are_the_first_minute_that_reached_them(golden: SiteWeek) -> None:
+    space = only(golden)
+    assert space.warmest == (33.0, MONDAY + 2 * DAY + 720)
+    assert space.coldest == (14.5, MONDAY + 4 * DAY)
+    assert space.dampest == (80.0, MONDAY + 4 * DAY)
+    assert space.driest == (40.0, MONDAY + 2 * DAY + 720)
+
+
+def test_golden_week_sums_and_means(golden: SiteWeek) -> None:
+    space = only(golden)
+    # 1.5 h at 2.0 kPa and 163.5 h at 0.5 kPa: 3 + 81.75 = 84.75 kPa·h; by 165 h: 0.513636 kPa.
+    assert space.drying_load_kpa_h == pytest.approx(84.75, abs=1e-9)
+    assert space.mean_vpd_kpa == pytest.approx(84.75 / 165, abs=1e-12)
+    # Two hours a day at 600 lx: 7 · 1,200 = 8,400 lx·h; each day over its limit of 1 klx·h.
+    assert space.light_dose_lx_h == pytest.approx(8400.0, abs=1e-9)
+    assert days_over_dose(space) == 7
+    # (1.5 · 33 + 0.75 · 14.5 + 162.75 · 20) / 165 = 3315.375 / 165 = 20.0932 °C
+    assert space.mean_temperature_c == pytest.approx(3315.375 / 165)
+    # (1.5 · 40 + 0.75 · 80 + 162.75 · 50) / 165 = 8257.5 / 165 = 50.0455 %
+    assert space.mean_humidity_pct == pytest.approx(8257.5 / 165)
+    # The week before: 168 h at 0.25 kPa.
+    assert golden.before["attic"].drying_load_kpa_h == pytest.approx(42.0, abs=1e-9)
+
+
+def test_golden_week_spells_gaps_and_faults(golden: SiteWeek) -> None:
+    space = only(golden)
+    assert [(s.spell.kind, s.hours) for s in space.spells] == [(Kind.DAMP, 10.0), (Kind.HOT, 1.5)]
+    gap = MONDAY + 3 * DAY + 180
+    assert [(g.quantity, g.begin, g.end, g.hours) for g in space.gaps] == [
+        (quantity, gap, gap + 180, 3.0) for quantity in READS
+    ]
+    (sensor,) = golden.sensors
+    assert (sensor.heard, sensor.silent_h, sensor.stuck_h) == (None, 3.0, 0.0)
+
+
+def test_golden_week_by_day_and_hour(golden: SiteWeek) -> None:
+    days = by_day(only(golden))
+    assert list(days.index) == [date(2026, 1, d) for d in range(12, 19)]
+    assert list(days["known_h"]) == [24, 24, 24, 21, 24, 24, 24]
+    # Wednesday: 22.5 h at 0.5 and 1.5 h at 2.0 kPa = 14.25; Thursday: 21 h at 0.5 = 10.5 kPa·h.
+    assert list(days["drying_load_kpa_h"].round(9)) == [12, 12, 14.25, 10.5, 12, 12, 12]
+    assert list(days["temperature_max_c"])[2] == 33.0
+    hours = by_hour(only(golden))
+    assert len(hours) == 168
+    unknown = hours["drying_load_kpa_h"].isna()
+    assert [hour.isoformat()[:13] for hour in hours.index[unknown]] == [
+        "2026-01-15T03",
+        "2026-01-15T04",
+        "2026-01-15T05",
+    ]
+
+
+def test_golden_week_in_words(golden: SiteWeek) -> None:
+    assert phone_text(golden).splitlines() == [
+        "Week 3 at Withy end: Mon 12 Jan to Sun 18 Jan",
+        "Attic was too damp for 45 min.",
+        # 84.75 / 165 against 42 / 168 is 2.0545 to 1.
+        "Attic: 14 to 33 °C, humidity 40 to 80 %; drying pull 85 kPa·h, 2.1 times that of the "
+        "week before; too hot for 1 h 30 min, too damp for 45 min and too much light on seven "
+        "days.",
+        "Not known: attic 3 h (Thu 15 Jan, 03:00 to 06:00).",
+        "Sensors: attic-peg (silent 3 h).",
+        "Drying pull: how hard the air drew water from the flowers, hour by hour, added up.",
+    ]
+
+
+# -- weeks that are not like others -----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("week", "sunday", "hours"),
+    # The clocks of London went forward on 29 March 2026 and go back on 25 October 2026.
+    [("2026-W13", date(2026, 3, 29), 23), ("2026-W43", date(2026, 10, 25), 25)],
+)
+def test_weeks_in_which_the_clocks_change(
+    tmp_path: Path, week: str, sunday: date, hours: int
+) -> None:
+    begin, end = Week.parse(week).span("Europe/London")
+    whole = 144 + hours
+    assert end - begin == 60 * whole
+    minutes = [air(at, "attic", vpd=1.0, lx=100.0) for at in range(begin - 60, end + 60)]
+    space = only(gathered(stored(tmp_path, Effects(air=minutes)), site_of(ATTIC), week))
+    assert space.hours == space.air_known_h == whole
+    assert space.drying_load_kpa_h == pytest.approx(whole, abs=1e-9)
+    assert space.light_dose_lx_h == pytest.approx(100 * whole, abs=1e-9)
+    assert list(by_day(space)["hours"]) == [24] * 6 + [hours]
+    assert list(by_day(space).index)[-1] == sunday
+    by_the_hour = by_hour(space)
+    assert len(by_the_hour) == whole
+    assert (by_the_hour["known_h"] == 1).all()
+
+
+def test_weeks_are_named_as_iso_8601_does() -> None:
+    # ISO 8601: week 1 holds the year's first Thursday. 1 January 2027 is a Friday.
+    assert Week.parse("2026-W53").days()[4] == date(2027, 1, 1)
+    assert str(Week.parse("2026-w53").after()) == "2027-W01"
+    assert str(Week.holding(1_798_761_600_000, "Europe/London")) == "2026-W53"
+    # Monday 00:30 in Athens is still Sunday in London.
+    athens_monday = 1_768_176_000_000 - 90 * 60_000
+    assert str(Week.holding(athens_monday, "Europe/Athens")) == "2026-W03"
+    assert str(Week.holding(athens_monday, "Europe/London")) == "2026-W02"
+
+
+@pytest.mark.parametrize("text", ["2026-29", "2025-W53", "week 3", "", "2026-W00"])
+def test_what_is_no_week(text: str) -> None:
+    with pytest.raises(ValueError, match="is not a week; write the year and the week's number"):
+        Week.parse(text)
+
+
+def test_a_space_added_in_the_middle_counts_from_then(tmp_path: Path) -> None:
+    begin, _ = Week.parse("2026-W03").span("Europe/London")
+    shop = Space("shop", Use.SHOWING, Limits(hot_c=30.0))
+    later = Space("later", Use.STORING)
+    minutes = [air(at, "attic", vpd=1.0) for at in range(begin - 7 * DAY, begin + 7 * DAY)]
+    # From Friday 10:20: 2 days, 13 h 40 min = 61 h 40 min to the week's end.
+    friday = begin + 4 * DAY + 620
+    minutes += [air(at, "shop", vpd=1.0) for at in range(friday, begin + 7 * DAY)]
+    minutes += [air(begin + 7 * DAY, "later")]
+    file = stored(tmp_path, Effects(air=minutes))
+    week = gathered(file, site_of(ATTIC, shop, later), "2026-W03")
+    attic, added = week.spaces
+    assert (attic.added, added.added) == (False, True)
+    assert added.hours == pytest.approx(61 + 40 / 60)
+    assert added.limits[0].unknown_h == 0.0
+    assert added.gaps == [(Quantity.ILLUMINANCE, friday, begin + 7 * DAY)]
+    assert added.drying_load_kpa_h == pytest.approx(61 + 40 / 60, abs=1e-9)
+    text = phone_text(week)
+    assert "Shop: 20 °C, humidity 50 %; drying pull 62 kPa·h; first heard" in text
+    assert "first heard Fri 16 Jan, 10:20." in text
+    assert "later" not in text.lower()
+    assert "drying pull 170 kPa·h, much the same as the week before." in text
+
+
+def test_the_first_week_ever(tmp_path: Path) -> None:
+    begin, _ = Week.parse("2026-W03").span("Europe/London")
+    minutes = [air(at, "attic") for at in range(begin + 3 * DAY, begin + 7 * DAY)]
+    week = gathered(stored(tmp_path, Effects(air=minutes)), site_of(ATTIC), "2026-W03")
+    assert phone_text(week).splitlines()[1:3] == [
+        "The first week here. No limit was passed for long.",
+        "Attic: 20 °C, humidity 50 %; drying pull 48 kPa·h; first heard Thu 15 Jan, 00:00.",
+    ]
+
+
+def test_no_data_at_all(tmp_path: Path) -> None:
+    week = gathered(stored(tmp_path), site_of(ATTIC), "2026-W03")
+    space = only(week)
+    assert (space.drying_load_kpa_h, space.warmest, space.air_known_h) == (None, None, 0.0)
+    assert [limit.unknown_h for limit in space.limits] == [168.0] * 3
+    assert phone_text(week).splitlines()[1:] == [
+        "Nothing is known of this week: no readings came. Look whether the sensors have power "
+        "and the broker runs."
+    ]
+
+
+def test_a_week_that_goes_on_is_told_so_far_and_one_to_come_is_refused(tmp_path: Path) -> None:
+    begin, _ = Week.parse("2026-W03").span("Europe/London")
+    file = stored(tmp_path, Effects(air=[air(begin + at, "attic") for at in range(2 * DAY)]))
+    noon_of_tuesday = (begin + DAY + 720) * 60_000 + 59_999
+    week = gathered(file, site_of(ATTIC), "2026-W03", noon_of_tuesday)
+    assert (only(week).hours, only(week).gaps[0].quantity) == (36.0, Quantity.ILLUMINANCE)
+    assert phone_text(week).splitlines()[0].endswith("Sun 18 Jan, so far")
+    with pytest.raises(NotYetError, match="week 2026-W03 has not begun yet"):
+        gathered(file, site_of(ATTIC), "2026-W03", begin * 60_000)
+
+
+def test_a_damp_limit_on_the_daily_mean_is_compared_with_it(tmp_path: Path) -> None:
+    store = Space("box", Use.STORING, Limits(damp_pct=60.0, damp_is_daily_mean=True))
+    begin, end = Week.parse("2026-W03").span("Europe/London")
+
+    # 50 %, but 74 % all Tuesday. The mean is of 23 whole hours and the p minutes gone of this one.
+    # Tuesday, hour k: (60 k + p) min of (1380 + p) at 74 %; over 60 % where
+    # 24 (60 k + p) / (1380 + p) > 10: never up to k = 9, always from k = 10: from 10:00 on.
+    # Wednesday, hour k: 60 (23 - k) min at 74 %; over 60 % where 1440 (23 - k) > 10 (1380 + p):
+    # always up to k = 12; for k = 13 where 600 > 10 p, so for 59 min; never after: until 13:59.
+    # From Tuesday 10:00 to Wednesday 13:59: 27 h 59 min.
+    def humidity(at: int) -> float:
+        return 74.0 if DAY <= at < 2 * DAY else 50.0
+
+    span = range(begin - DAY, end)
+    minutes = [air(at, "box", rh=humidity(at - begin)) for at in span]
+    space = only(gathered(stored(tmp_path, Effects(air=minutes)), site_of(store), "2026-W03"))
+    assert space.limits[0].past_h == pytest.approx(27 + 59 / 60, abs=1e-9)
+    assert space.limits[0].unknown_h == 0.0
+
+
+# -- sums against independent sums -------------------------------------------------------------
+
+
+def fao56_vpd_kpa(t: "np.ndarray[tuple[int], np.dtype[np.float64]]", rh: float) -> object:
+    """Allen et al. 1998, FAO Irrigation and Drainage Paper 56, eq. 11: es = 0.6108 exp(…)."""
+    return 0.6108 * np.exp(17.27 * t / (t + 237.3)) * (1 - rh / 100)
+
+
+def test_sums_agree_with_the_exported_minutes_and_the_raw_readings(tmp_path: Path) -> None:
+    begin, end = Week.parse("2026-W29").span("Europe/London")
+    # Six readings a minute of a smooth week with a daily swing; a minute is their mean.
+    seconds = np.arange(begin * 60, end * 60, 10)
+    hours = (seconds - begin * 60) / 3600
+    t = 22 + 9 * np.sin(2 * np.pi * hours / 24) + 2 * np.sin(2 * np.pi * hours / 5.3)
+    by_minute = t.reshape(-1, 6).mean(axis=1)
+    minutes = []
+    for at, mean_t in enumerate(by_minute):
+        if at % 977 == 0:
+            continue
+        moist = state(float(mean_t), 55.0, 100_000.0)
+        minutes.append(
+            MinuteOfAir(begin + at, "attic", float(mean_t), 55.0, 10.0 + at % 7, moist.dew_point_c,
+                        moist.vpd_kpa, moist.humidity_ratio_g_kg, moist.absolute_humidity_g_m3,
+                        None, 6)
+        )  # fmt: skip
+    file = stored(tmp_path, Effects(air=minutes))
+    space = only(gathered(file, site_of(ATTIC), "2026-W29"))
+    out = io.BytesIO()
+    with Reader(file) as reader:
+        export(reader, site_of(ATTIC), "air", out)
+    rows = list(csv.DictReader(io.StringIO(out.getvalue().decode())))
+    load = math.fsum(float(row["drying_load_kpa_h"]) for row in rows)
+    dose = math.fsum(float(row["light_dose_lx_h"]) for row in rows)
+    assert space.drying_load_kpa_h == pytest.approx(load, rel=1e-9)
+    assert space.light_dose_lx_h == pytest.approx(dose, rel=1e-9)
+    raw = float(np.trapezoid(fao56_vpd_kpa(t, 55.0), hours))
+    known = len(minutes) / len(by_minute)
+    assert space.drying_load_kpa_h == pytest.approx(raw * known, rel=0.005)
+
+
+def test_the_mean_pull_is_the_mean_of_pulls_not_the_pull_at_the_mean(tmp_path: Path) -> None:
+    # FAO-56, table 2.3: e° is 1.228 kPa at 10 °C, 2.338 at 20 °C, 4.243 at 30 °C. Half the hours
+    # at 10 °C and half at 30 °C, at 50 %: 0.5 · (1.228 + 4.243) / 2 = 1.36775 kPa; at the mean
+    # temperature of 20 °C it would be 0.5 · 2.338 = 1.169 kPa.
+    begin, end = Week.parse("2026-W29").span("Europe/London")
+    minutes = []
+    for at in range(begin, end):
+        t = 10.0 if at // 60 % 2 else 30.0
+        minutes.append(air(at, "attic", t=t, vpd=state(t, 50.0, 100_000.0).vpd_kpa))
+    space = only(gathered(stored(tmp_path, Effects(air=minutes)), site_of(ATTIC), "2026-W29"))
+    assert space.mean_temperature_c == pytest.approx(20.0)
+    assert space.mean_vpd_kpa == pytest.approx(1.36775, abs=0.002)
+
+
+# -- words ------------------------------------------------------------------------------------
+
+JARGON = ("VPD", "RH", "lx", "deficit", "nan", "None", "null", "integral", "DST", "UTC", "!")
+
+
+def every_kind_of_week(folder: Path) -> Iterable[SiteWeek]:
+    begin, _ = Week.parse("2026-W29").span("Europe/London")
+    use = Use.HANGING
+    names = ["attic", "box", "cellar under the old mill house", "shop", "loft", "barn", OUTDOORS]
+    spaces = [replace(ATTIC, name=n, use=Use.OUTDOORS if n == OUTDOORS else use) for n in names]
+    minutes, spells, readings = [], [], []
+    for n, space in enumerate(spaces):
+        for at in range(0, 7 * DAY, 1 + n % 2):
+            minutes.append(air(begin + at, space.name, -3.4 + n, 40.0 + 9 * n, 0.1 * n, 5000.0))
+        for kind in (Kind.HOT, Kind.DAMP, Kind.MUSTY, Kind.DEWY, Kind.COLD):
+            spells.append(Spell(kind, space.name, None, begin + n, begin + n, begin + 99, 5.0))
+        peg = f"{space.name}-peg"
+        spells.append(Spell(Kind.STUCK, space.name, peg, begin + n, begin + n, None, 5.0))
+        spells.append(Spell(Kind.SILENT, space.name, peg, begin + n, begin + n, begin + 400, 5.0))
+        readings.append(Reading(begin * 60_000, peg, Quantity.TEMPERATURE, 9.0, Flag.STUCK))
+    spells.append(Spell(Kind.SILENT, None, None, begin + 9, begin + 9, begin + 800, 13.0))
+    notice = Notice(begin * 60_000, "attic", None, "hot", "began", Weight.NOW, "t", "b", "/", begin)
+    notices = [Outgoing(notice, 0), Outgoing(notice, None)]
+    effects = Effects(air=minutes, spells_kept=spells, readings=readings, notices=notices)
+    file = stored(folder, effects)
+    for unit in ("°C", "°F"):
+        yield gathered(file, site_of(*spaces, unit=unit), "2026-W29")
+        yield gathered(file, site_of(*spaces[:2], unit=unit), "2026-W28")
+        yield gathered(file, site_of(*spaces[:1], unit=unit), "2026-W30")
+
+
+def test_the_text_is_short_and_plain_whatever_happened(tmp_path: Path) -> None:
+    for week in every_kind_of_week(tmp_path):
+        text = phone_text(week)
+        lines = text.splitlines()
+        assert 2 <= len(lines) <= MOST_LINES
+        assert len(lines[0]) <= TITLE_LENGTH
+        assert all(lines)
+        assert ("rying pull" in text) == (lines[-1] == PULL_EXPLAINED)
+        assert not [word for word in JARGON if re.search(rf"(?<!\w){word}(?!\w)", text)], text
+        assert (week.site.temperature_unit in text) == bool(week.known_h)
+
+
+def test_fahrenheit_is_spoken_where_the_site_reads_it(golden: SiteWeek) -> None:
+    # 14.5 °C = 58.1 °F, 33 °C = 91.4 °F.
+    text = phone_text(replace(golden, site=replace(golden.site, temperature_unit="°F")))
+    assert "Attic: 58 to 91 °F," in text
+
+
+# -- the process ------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def ordered(tmp_path: Path) -> Callable[..., "subprocess.CompletedProcess[str]"]:
+    minutes = [m for at in range(7 * DAY) if (m := golden_minute(at))]
+    spell = Spell(Kind.HOT, "attic", None, MONDAY + 9, MONDAY + 30, None, 33.0)
+    file = stored(tmp_path, Effects(air=minutes, spells_kept=[spell]))
+    site = site_of(ATTIC, Space("=shed", Use.STORING))
+
+    def run(week: str, store: Path = file) -> "subprocess.CompletedProcess[str]":
+        order = Order(store, tmp_path / "reports", week, LATER_MS, site)
+        assert Order.from_json(order.to_json()) == order
+        return subprocess.run(  # noqa: S603 (this interpreter)
+            COMMAND, input=order.to_json(), capture_output=True, text=True, check=False
+        )
+
+    return run
+
+
+def test_the_process_answers_with_a_text_and_a_folder_of_tables(
+    ordered: Callable[..., "subprocess.CompletedProcess[str]"], tmp_path: Path
+) -> None:
+    done = ordered("2026-W03")
+    assert (done.returncode, done.stderr) == (0, "")
+    answer = Answer.from_json(done.stdout)
+    assert answer.folder == tmp_path / "reports" / "2026-W03"
+    assert {f.name for f in answer.folder.iterdir()} == set(answer.files)
+    assert (answer.folder / "week.txt").read_text() == answer.text + "\n"
+    spaces = pd.read_csv(answer.folder / "spaces.csv", index_col="space")
+    assert spaces.loc["attic", "drying_load_kpa_h"] == pytest.approx(84.75, abs=1e-9)
+    assert spaces.loc["attic", "warmest_at"] == "2026-01-14T12:00+00:00"
+    assert spaces.loc["'=shed", "temperature_known_h"] == 0
+    assert pd.isna(spaces.loc["'=shed", "drying_load_kpa_h"])
+    assert len(pd.read_csv(answer.folder / "hours.csv")) == 2 * 168
+    assert len(pd.read_csv(answer.folder / "days.csv")) == 2 * 7
+    assert pd.read_csv(answer.folder / "limits.csv")["past_h"].tolist() == [1.5, 0.75, 0.0]
+    assert pd.read_csv(answer.folder / "spells.csv")["ended"].isna().tolist() == [True]
+    # The shed's two quantities and light, and three gaps of the attic.
+    assert len(pd.read_csv(answer.folder / "gaps.csv")) == 6
+    assert pd.read_csv(answer.folder / "sensors.csv")["readings"].tolist() == [0, 0]
+    again = ordered("2026-W03")
+    assert json.loads(again.stdout) == json.loads(done.stdout)
+
+
+@pytest.mark.parametrize(
+    ("week", "sentence"),
+    [
+        (
+            "2026-3",
+            "“2026-3” is not a week; write the year and the week's number, such as 2026-W29",
+        ),
+        ("2031-W01", "week 2031-W01 has not begun yet; ask for one that has, such as the last"),
+    ],
+)
+def test_a_report_that_cannot_be_made_is_one_sentence(
+    ordered: Callable[..., "subprocess.CompletedProcess[str]"], week: str, sentence: str
+) -> None:
+    done = ordered(week)
+    assert (done.returncode, done.stdout, done.stderr) == (1, "", f"{sentence}\n")
+
+
+def test_no_store_is_one_sentence_too(
+    ordered: Callable[..., "subprocess.CompletedProcess[str]"], tmp_path: Path
+) -> None:
+    done = ordered("2026-W03", tmp_path / "none.sqlite")
+    assert done.returncode == 1
+    assert "there is no store yet" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_the_monitor_can_order_a_report_without_loading_pandas() -> None:
+    check = "import sys, monitor.edges.report.order; sys.exit('pandas' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", check], check=False).returncode == 0  # noqa: S603
+
+
+def test_an_order_can_be_built_in_this_process_too(tmp_path: Path) -> None:
+    file = stored(tmp_path, Effects(air=[air(MONDAY, "attic")]))
+    answer = build(Order(file, tmp_path, "2026-W03", LATER_MS, site_of(ATTIC)))
+    assert answer.week == "2026-W03"
