@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from typing import BinaryIO, NamedTuple
 
+from monitor.room.batches import Outcome, fold
+from monitor.room.entries import standing
 from monitor.room.readings import MINUTE_MS, UNIT, Flag
 from monitor.room.spaces import Site
 from monitor.room.spells import UNIT_OF_WORST
@@ -52,8 +54,8 @@ def export(
     """Write one table to `out`; returns the number of rows.
 
     what            a key of WHAT
-    from_ms, to_ms  half open, on the row's own time [UTC epoch ms]; spells: those that touch it;
-                    None: from the beginning, to the end
+    from_ms, to_ms  half open, on the row's own time [UTC epoch ms]; spells and batches: those
+                    that touch the span; None: from the beginning, to the end
     raises          ExportError
     """
     if what not in WHAT:
@@ -151,6 +153,30 @@ def _notices(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[R
         )
 
 
+def _batches(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
+    # What is still to lose is worked out by the drying model from the air; nothing knows it here.
+    still_to_lose_pct = moisture_pct_db = crisp_probability = None
+    for batch in fold(standing(reader.entries()), site.spaces).batches:
+        over = batch.taken_down_ms is not None and batch.taken_down_ms <= from_ms
+        if over or batch.hung_ms >= to_ms:
+            continue
+        yield (
+            batch.name,
+            batch.flower,
+            batch.colour,
+            batch.space,
+            batch.hung_ms,
+            batch.taken_down_ms,
+            batch.bunches,
+            batch.stems_per_bunch,
+            still_to_lose_pct,
+            moisture_pct_db,
+            crisp_probability,
+            batch.state.value,
+            *(batch.outcome or Outcome()),
+        )
+
+
 def _minute(time_ms: int) -> int:
     """The first whole minute at or after a time."""
     return -(-time_ms // MINUTE_MS)
@@ -219,5 +245,27 @@ WHAT: dict[str, Table] = {
             "paused_until": Cell.TIME,
         },
         _notices,
+    ),
+    "batches": Table(
+        {
+            "batch": Cell.TEXT,
+            "flower": Cell.TEXT,
+            "colour": Cell.TEXT,
+            "space": Cell.TEXT,
+            "hung": Cell.TIME,
+            "taken_down": Cell.TIME,
+            "bunches": Cell.WHOLE,
+            "stems_per_bunch": Cell.WHOLE,
+            "still_to_lose_pct": Cell.NUMBER,
+            "moisture_pct_db": Cell.NUMBER,
+            "crisp_probability": Cell.NUMBER,
+            "state": Cell.TEXT,
+            "heads_good": Cell.WHOLE,
+            "heads_mould": Cell.WHOLE,
+            "heads_opened": Cell.WHOLE,
+            "heads_faded": Cell.WHOLE,
+            "heads_shed": Cell.WHOLE,
+        },
+        _batches,
     ),
 }

@@ -12,6 +12,7 @@ import pytest
 
 from monitor.room.air import MinuteOfAir
 from monitor.room.effects import Effects, Outgoing
+from monitor.room.entries import Entry
 from monitor.room.notices import Notice, Weight
 from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor
 from monitor.room.spaces import Site, Space, Use
@@ -32,6 +33,9 @@ PROMISED = {
     "spells": "space sensor kind began ended worst unit",
     "notices": "made space kind weight title body address spell_began sent tries failure seen "
     "paused_until",
+    "batches": "batch flower colour space hung taken_down bunches stems_per_bunch "
+    "still_to_lose_pct moisture_pct_db crisp_probability state heads_good heads_mould "
+    "heads_opened heads_faded heads_shed",
 }
 
 SITE = Site(
@@ -184,6 +188,33 @@ def test_a_notice_is_a_row_for_each_address_and_its_text_no_formula(tmp_path: Pa
     as_json = json.loads(exported(file, "notices", Format.JSON))
     assert as_json[0]["title"] == "=1+1 in the loft"
     assert as_json[1]["address"] is None
+
+
+def test_batches_that_were_there_with_their_outcome(tmp_path: Path) -> None:
+    def entry(number: int, at_ms: int, verb: str, **said: str | int) -> Entry:
+        return Entry(number, at_ms, at_ms, verb, dict(said))
+
+    day = 86_400_000
+    hung = {"flower": "sea lavender", "space": "apple loft", "bunches": 6}
+    entries = [
+        entry(1, DAY_MS, "hang", name="lavender-1", colour="violet", **hung),
+        entry(2, DAY_MS + 1, "hang", name="lavender-2", stems_per_bunch=12, **hung),
+        entry(3, DAY_MS + 9 * day, "takedown", batch=1, good=60, mould=2),
+    ]
+    file = stored(tmp_path, Effects(entries=entries))
+    one, two = as_rows(exported(file, "batches"))
+    assert (one["batch"], one["colour"], one["state"], one["space"]) == (
+        "lavender-1",
+        "violet",
+        "taken down",
+        "",
+    )
+    assert (one["hung"], one["taken_down"]) == ("2026-07-14T00:00:00Z", "2026-07-23T00:00:00Z")
+    assert (one["heads_good"], one["heads_mould"], one["heads_shed"]) == ("60", "2", "")
+    assert (two["space"], two["stems_per_bunch"], two["taken_down"]) == ("apple loft", "12", "")
+    later = as_rows(exported(file, "batches", from_ms=DAY_MS + 9 * day))
+    assert [row["batch"] for row in later] == ["lavender-2"]
+    assert as_rows(exported(file, "batches", to_ms=DAY_MS)) == []
 
 
 def test_a_number_below_nought_stays_a_number(tmp_path: Path) -> None:
