@@ -28,6 +28,18 @@ _AIR_COLUMNS = ", ".join(f"a.{name}" for name in _AIR)
 _SPELL_COLUMNS = "kind, space, sensor, began, declared, ended, worst, urgent, settled"
 
 
+class _Flags(dict[int, Flag]):
+    """Numbers → flags, made once: there are millions of readings and few kinds."""
+
+    def __missing__(self, number: int) -> Flag:
+        self[number] = Flag(number)
+        return self[number]
+
+
+_FLAGS = _Flags()
+_QUANTITY: dict[str, Quantity] = {quantity.value: quantity for quantity in Quantity}
+
+
 class Delivery(NamedTuple):
     """One notice on its way to one address; times in UTC epoch ms.
 
@@ -103,7 +115,7 @@ class Reader:
             (from_ms, to_ms),
         )
         for time_ms, sensor, quantity, value, flags in rows:
-            yield Reading(time_ms, sensor, Quantity(quantity), value, Flag(flags))
+            yield Reading(time_ms, sensor, _QUANTITY[quantity], value, _FLAGS[flags])
 
     def last_readings(self, since_ms: int) -> dict[tuple[str, Quantity], Reading]:
         """The last reading of each sensor and quantity since then."""
