@@ -74,7 +74,7 @@ def test_all_problems_at_once() -> None:
 
 
 def test_broken_text_says_where() -> None:
-    with pytest.raises(flowers.BookError, match="line 1|end of document"):
+    with pytest.raises(flowers.BookError, match=r"line 1|end of document"):
         flowers.read_book("[flower")
 
 

@@ -1,0 +1,248 @@
+"""How well the day of crisp is foretold, in invented seasons the model knows nothing of.
+
+    python -m tests.benchmarks.bench_dryness [--quick] [--two-nodes]
+
+Prints for each lead time (days before truly dry) the mean absolute error of p50, its bias, the
+coverage, width and interval score of p10-p90, beside two baselines in the same run: the book's
+days, and an exponential fitted to the weighings.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from monitor.room import dryness, flowers, members, outlook
+from monitor.room.hours import HourlyAir, hourly
+from tests.benchmarks import drying_simulator as simulator
+
+LEADS = ((0, 1), (1, 2), (2, 4), (4, 7), (7, 14))
+BOOK = flowers.read_book(
+    (Path(__file__).parents[2] / "config" / "flowers.toml").read_text(encoding="utf-8")
+)
+ASK_EVERY_H = 12
+LONGEST_DAYS = 45
+
+Interval = tuple[float, float, float]  # p10, p50, p90 [epoch hours]
+
+
+@dataclass
+class Answers:
+    """One forecaster's answers, one entry an asking."""
+
+    dry: list[float] = field(default_factory=list)  # truth [epoch hours]
+    asked: list[float] = field(default_factory=list)
+    dates: list[Interval] = field(default_factory=list)
+
+    def add(self, asked: float, dry: float, dates: Interval) -> None:
+        self.asked.append(asked)
+        self.dry.append(dry)
+        self.dates.append(dates)
+
+    def table(self, low: float, high: float) -> dict[str, float]:
+        """Figures of the answers given `low` to `high` days before truly dry [d]."""
+        dry, asked, dates = np.array(self.dry), np.array(self.asked), np.array(self.dates)
+        lead = (dry - asked) / 24
+        chosen = (lead >= low) & (lead < high)
+        if not chosen.any():
+            return {"count": 0}
+        p10, p50, p90 = dates[chosen].T / 24
+        truth = dry[chosen] / 24
+        score = (p90 - p10) + 10 * (np.maximum(p10 - truth, 0) + np.maximum(truth - p90, 0))
+        return {
+            "count": int(chosen.sum()),
+            "error": float(np.abs(p50 - truth).mean()),
+            "bias": float((p50 - truth).mean()),
+            "coverage": float(((truth >= p10) & (truth <= p90)).mean()),
+            "width": float((p90 - p10).mean()),
+            "score": float(score.mean()),
+        }
+
+
+# Baselines --------------------------------------------------------------------------------
+
+
+def by_the_book(season: simulator.Season, asked: float) -> Interval:
+    """The book's days from when it was hung, never earlier than now."""
+    low, high = season.flower.book_days
+    days = (low, math.sqrt(low * high), high)
+    p10, p50, p90 = (max(season.hung / 60 + 24 * day, asked) for day in days)
+    return p10, p50, p90
+
+
+RATES = np.geomspace(0.002, 0.1, 200)
+SHARE_LEFT_WHEN_DRY = (13 - 9.27) / (300 - 9.27)
+
+
+def by_a_fitted_exponential(season: simulator.Season, asked: float) -> Interval:
+    """Asymptote and size by least squares for each rate, the rates weighed by how well they fit.
+
+    Dry when the share of a middling batch at 20 °C and 50 % is left; by the book before the third
+    weighing.
+    """
+    told = [(minute, grams) for minute, grams in season.weighings if minute / 60 <= asked]
+    if len(told) < 3:
+        return by_the_book(season, asked)
+    hours = np.array([minute - season.hung for minute, _ in told]) / 60
+    grams = np.array([mass for _, mass in told])
+    noise = 0.003 * grams + 0.5
+    log_weight = np.full(RATES.size, -np.inf)
+    for i, rate in enumerate(RATES):
+        shape = np.stack([np.ones_like(hours), np.exp(-rate * hours)], axis=1)
+        fit, *_ = np.linalg.lstsq(shape / noise[:, None], grams / noise, rcond=None)
+        if fit[0] > 0 and fit[1] > 0:
+            log_weight[i] = -0.5 * float((((shape @ fit - grams) / noise) ** 2).sum())
+    if not np.isfinite(log_weight).any():
+        return by_the_book(season, asked)
+    weight = np.exp(log_weight - log_weight.max())
+    dry = season.hung / 60 - math.log(SHARE_LEFT_WHEN_DRY) / RATES
+    order = np.argsort(dry)
+    share = np.cumsum(weight[order]) / weight.sum()
+    p10, p50, p90 = (
+        float(np.clip(dry[order][np.searchsorted(share, q)], asked, season.hung / 60 + 1440))
+        for q in (0.1, 0.5, 0.9)
+    )
+    return p10, p50, p90
+
+
+# The model --------------------------------------------------------------------------------
+
+
+def air_of(season: simulator.Season, days: int) -> HourlyAir:
+    first = season.hung // 60
+    air = season.measured
+    return hourly(
+        air.minute, air.temperature_c, air.relative_humidity_pct, first, first + 24 * days
+    )
+
+
+def ask(
+    season: simulator.Season,
+    name: str,
+    *,
+    weighed: bool,
+    prior: members.Prior | None = None,
+    target_told: bool = False,
+) -> Iterator[tuple[float, outlook.Outlook]]:
+    """What the model says each half day, from half a day after hanging to when it is dry."""
+    prior = prior or members.book_prior()
+    flower = BOOK.flowers[season.flower.name]
+    hung = members.Hung(
+        name, season.hung, flower, target_pct_db=season.target_pct_db if target_told else None
+    )
+    last = LONGEST_DAYS * 24 if season.dry is None else (season.dry - season.hung) // 60
+    air = air_of(season, min(last // 24 + 2, simulator.DAYS))
+    ensemble, used = dryness.begin(hung, prior), 0
+    every = ASK_EVERY_H if season.dry is not None else 2 * ASK_EVERY_H
+    for after in range(ASK_EVERY_H, last + 1, every):
+        now = hung.hour + after
+        told = [
+            dryness.Weighing(minute, grams)
+            for minute, grams in season.weighings
+            if weighed and minute < now * 60
+        ]
+        if len(told) > max(used, 1):
+            ensemble = dryness.recompute(hung, prior, air.before(now), told)
+            used = len(told)
+        else:
+            ensemble = dryness.step(ensemble, air.before(now))
+        yield now, outlook.outlook(ensemble, outlook.like_recent_days(ensemble, air))
+
+
+@dataclass
+class Run:
+    """All that a run over many seasons counts."""
+
+    model: Answers = field(default_factory=Answers)
+    book: Answers = field(default_factory=Answers)
+    fitted: Answers = field(default_factory=Answers)
+    states_when_dry: dict[str, int] = field(default_factory=dict)
+    states_when_never: dict[str, int] = field(default_factory=dict)
+
+
+def run(
+    seasons: list[simulator.Season],
+    *,
+    weighed: bool,
+    prior: members.Prior | None = None,
+    target_told: bool = False,
+) -> Run:
+    out = Run()
+    for i, season in enumerate(seasons):
+        for now, said in ask(
+            season, f"batch {i}", weighed=weighed, prior=prior, target_told=target_told
+        ):
+            states = out.states_when_never if season.dry is None else out.states_when_dry
+            states[said.state] = states.get(said.state, 0) + 1
+            if season.dry is None or said.crisp_p50 is None:
+                continue
+            assert said.crisp_p10 is not None
+            assert said.crisp_p90 is not None
+            dry = season.dry / 60
+            out.model.add(
+                now, dry, (said.crisp_p10 / 60, said.crisp_p50 / 60, said.crisp_p90 / 60)
+            )
+            out.book.add(now, dry, by_the_book(season, now))
+            if weighed:
+                out.fitted.add(now, dry, by_a_fitted_exponential(season, now))
+    return out
+
+
+def show(title: str, result: Run) -> None:
+    print(f"\n{title}")
+    print("lead, d   answers  MAE model   book  fitted  /best   bias  cover  width  "
+          "score model   book  fitted")
+    for low, high in LEADS:
+        model, book = result.model.table(low, high), result.book.table(low, high)
+        fitted = result.fitted.table(low, high) if result.fitted.dry else {"count": 0}
+        if not model["count"]:
+            continue
+        best = min(book["error"], fitted.get("error", math.inf))
+        print(
+            f"{low:>2}-{high:<6} {model['count']:>7} {model['error']:>9.2f} {book['error']:>7.2f}"
+            f" {fitted.get('error', math.nan):>7.2f} {model['error'] / best:>6.2f}"
+            f" {model['bias']:>6.2f} {model['coverage']:>6.2f} {model['width']:>6.2f}"
+            f" {model['score']:>12.2f} {book['score']:>6.2f} {fitted.get('score', math.nan):>7.2f}"
+        )
+    for name, states in (
+        ("that get dry", result.states_when_dry),
+        ("that never get dry", result.states_when_never),
+    ):
+        total = sum(states.values())
+        shares = ", ".join(
+            f"{state} {100 * count / total:.1f} %" for state, count in sorted(states.items())
+        )
+        print(f"batches {name}: {total} answers: {shares}")
+
+
+def main(quick: bool = False, two_nodes: bool = False) -> None:
+    count = 40 if quick else 160
+    physics, seed = (
+        (simulator.two_nodes, simulator.SEED_TWO_NODES)
+        if two_nodes
+        else (simulator.one_node, simulator.SEED_ONE_NODE)
+    )
+    seasons = list(simulator.seasons(count, seed, physics))
+    began = time.perf_counter()
+    for weighed in (True, False):
+        for told in (False, True):
+            title = f"{'with' if weighed else 'without'} weighings, target {'told' if told else 'not told'}"
+            show(title, run(seasons, weighed=weighed, target_told=told))
+            print(f"({time.perf_counter() - began:.0f} s)")
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--two-nodes", action="store_true")
+    arguments = parser.parse_args()
+    main(arguments.quick, arguments.two_nodes)
