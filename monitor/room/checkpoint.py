@@ -1,0 +1,83 @@
+"""The fold's state as bytes, as it is kept at every full hour."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from typing import Any
+
+from monitor.room import quality
+from monitor.room.faults import Faults
+from monitor.room.fold import SensorState, SpaceState, State
+from monitor.room.limits import DailyMean
+from monitor.room.readings import Quantity
+from monitor.room.spells import Kind, Watch
+from monitor.room.stuck import Feed
+
+# Raised when the shape below changes: a state of another shape is not read but folded anew.
+SHAPE = 1
+
+
+def dump(state: State) -> bytes:
+    """The state as compressed JSON."""
+    plain = {
+        "shape": SHAPE,
+        "minute": state.minute,
+        "sensors": {name: _sensor_to_plain(s) for name, s in state.sensors.items()},
+        "spaces": {
+            name: [{k: list(w) for k, w in s.watches.items()}, s.humidity.hours]
+            for name, s in state.spaces.items()
+        },
+        "silent": {name: list(w) for name, w in state.faults.silent.items()},
+        "stuck": {name: list(w) for name, w in state.faults.stuck.items()},
+        "faults": [
+            list(state.faults.feed_silent),
+            list(state.faults.feed_stuck),
+            state.faults.feed_back,
+        ],
+        "feed": list(state.feed),
+    }
+    return zlib.compress(json.dumps(plain, separators=(",", ":")).encode(), 1)
+
+
+def load(kept: bytes) -> State | None:
+    """The state that was dumped; None if it was kept in another shape."""
+    plain = json.loads(zlib.decompress(kept))
+    if plain["shape"] != SHAPE:
+        return None
+    feed_silent, feed_stuck, feed_back = plain["faults"]
+    return State(
+        plain["minute"],
+        {name: _sensor_from_plain(s) for name, s in plain["sensors"].items()},
+        {
+            name: SpaceState(
+                {Kind(k): Watch(*w) for k, w in watches.items()},
+                DailyMean(tuple((h[0], h[1], h[2]) for h in hours)),
+            )
+            for name, (watches, hours) in plain["spaces"].items()
+        },
+        Faults(
+            {name: Watch(*w) for name, w in plain["silent"].items()},
+            {name: Watch(*w) for name, w in plain["stuck"].items()},
+            Watch(*feed_silent),
+            Watch(*feed_stuck),
+            feed_back,
+        ),
+        Feed(*plain["feed"]),
+    )
+
+
+def _sensor_to_plain(state: SensorState) -> list[Any]:
+    held = {quantity.value: list(last) for quantity, last in state.held.items()}
+    return [state.since, quality.to_plain(state.track), held, state.last_ms, state.doubted]
+
+
+def _sensor_from_plain(plain: list[Any]) -> SensorState:
+    since, track, held, last_ms, doubted = plain
+    return SensorState(
+        since,
+        quality.from_plain(track),
+        {Quantity(quantity): (last[0], last[1]) for quantity, last in held.items()},
+        last_ms,
+        doubted,
+    )

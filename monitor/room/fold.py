@@ -1,0 +1,291 @@
+"""The fold: one minute of everything, from the state before it.
+
+Every flag, minute of air and spell comes from stepping one immutable `State` through the minutes
+in order. The state is kept at every full hour; when readings come late, the engine goes back to
+the state kept before them and folds again, so the outcome is a function of the set of readings
+and never of the order in which they came.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import NamedTuple
+
+from monitor.room import faults, quality, stuck
+from monitor.room.air import MinuteOfAir, SensorMinute, minute_of_air
+from monitor.room.calibrations import Calibration, holding
+from monitor.room.limits import DailyMean, limits_of, measured
+from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Sensor
+from monitor.room.spaces import OUTDOORS, Site, Space
+from monitor.room.spells import INSIDE, Kind, Limit, Spell, Watch, spell_of, step
+from monitor.science.moist_air import standard_pressure
+
+# What one sensor told at one time: quantity → (value, flags as stored).
+Record = Mapping[Quantity, tuple[float, Flag]]
+# The records of one minute: sensor → time [ms] → record.
+Records = Mapping[str, Mapping[int, Record]]
+# Finds what a sensor told next after a time, of each quantity, if it is there yet.
+Following = Callable[[str, int], tuple[int, Record] | None]
+
+# Flags that the fold gives; all others were given when the reading was accepted.
+JUDGED = Flag.STEP | Flag.STUCK | Flag.FEED | Flag.IN_THE_SUN | Flag.DISAGREES
+_UNUSABLE = Flag.RANGE | Flag.TOO_OLD
+
+
+class SensorState(NamedTuple):
+    """What is remembered of a sensor.
+
+    since    minute from which it was expected
+    track    see quality
+    held     quantity → (time [ms], value) of its last good reading
+    last_ms  time of its last record; None: never heard
+    doubted  minute of its last record, if that waits for the next one to confirm a jump
+    """
+
+    since: int
+    track: quality.Track = quality.Track()
+    held: Mapping[Quantity, tuple[int, float]] = {}
+    last_ms: int | None = None
+    doubted: int | None = None
+
+
+class SpaceState(NamedTuple):
+    """What is remembered of a space: a watch a limit, and the humidity of its last day."""
+
+    watches: Mapping[Kind, Watch] = {}
+    humidity: DailyMean = DailyMean()
+
+
+class State(NamedTuple):
+    """Everything that is remembered between minutes; `minute` is the next one to fold."""
+
+    minute: int
+    sensors: Mapping[str, SensorState] = {}
+    spaces: Mapping[str, SpaceState] = {}
+    faults: faults.Faults = faults.Faults({}, {})
+    feed: stuck.Feed = stuck.NO_FEED
+
+
+class Folded(NamedTuple):
+    """What one minute gave.
+
+    flags  (time [ms], sensor, quantity) → flags, where they differ from those stored
+    air    one a space of which anything is known
+    ended  spells that ended
+    """
+
+    state: State
+    flags: dict[tuple[int, str, Quantity], Flag]
+    air: list[MinuteOfAir]
+    ended: list[Spell]
+
+
+class Fold:
+    """The step from one minute to the next, for one site as its settings are now."""
+
+    def __init__(self, site: Site, calibrations: Sequence[Calibration]) -> None:
+        self._site = site
+        self._calibrations = {
+            name: of_sensor
+            for name in site.sensors
+            if (of_sensor := [c for c in calibrations if c.sensor == name])
+        }
+        self._pressure_pa = standard_pressure(site.elevation_m)
+        self._limits: dict[str, tuple[Limit, ...]] = {
+            name: limits_of(space) for name, space in site.spaces.items()
+        }
+        self._sensors_of = {name: site.sensors_of(name) for name in site.spaces}
+        # Outdoors first: surfaces known by their factor need its temperature.
+        self._spaces: list[Space] = sorted(site.spaces.values(), key=lambda s: s.name != OUTDOORS)
+
+    def fit(self, state: State) -> State:
+        """The same state for these settings: new sensors and spaces start unknown."""
+        sensors = self._site.sensors
+        return State(
+            state.minute,
+            {n: state.sensors.get(n) or SensorState(since=state.minute) for n in sensors},
+            {n: state.spaces.get(n) or SpaceState() for n in self._site.spaces},
+            state.faults._replace(
+                silent={n: w for n, w in state.faults.silent.items() if n in sensors},
+                stuck={n: w for n, w in state.faults.stuck.items() if n in sensors},
+            ),
+            state.feed,
+        )
+
+    def step(self, state: State, records: Records, following: Following) -> Folded:
+        """Fold the state's next minute."""
+        minute = state.minute
+        flags: dict[tuple[int, str, Quantity], Flag] = {}
+        sensors: dict[str, SensorState] = {}
+        told: dict[str, SensorMinute] = {}
+        for name, sensor in self._site.sensors.items():
+            sensors[name], told[name] = self._sensor(
+                sensor, state.sensors[name], state.feed, minute, records.get(name, {}),
+                following, flags,
+            )  # fmt: skip
+        air = self._air(minute, told, self._pressure(sensors, minute))
+        spaces, ended = self._watch(state, minute, air)
+        feed = stuck.watch(state.feed, [s.track.pulse for s in sensors.values()], minute)
+        heard = {
+            n: faults.Heard(s.since, s.last_ms, quality.stuck_since(s.track, minute))
+            for n, s in sensors.items()
+        }
+        watched, over = faults.step(self._site, state.faults, minute, heard, feed.since)
+        new = State(minute + 1, sensors, spaces, watched, feed)
+        return Folded(new, flags, list(air.values()), ended + over)
+
+    def going_on(self, state: State) -> list[Spell]:
+        """The spells that are declared and not over."""
+        found = [
+            spell_of(watch, kind, name)
+            for name, space in state.spaces.items()
+            for kind, watch in space.watches.items()
+        ]
+        return [s for s in found if s is not None] + faults.going_on(self._site, state.faults)
+
+    def _sensor(
+        self,
+        sensor: Sensor,
+        state: SensorState,
+        feed: stuck.Feed,
+        minute: int,
+        records: Mapping[int, Record],
+        following: Following,
+        flags: dict[tuple[int, str, Quantity], Flag],
+    ) -> tuple[SensorState, SensorMinute]:
+        good: dict[Quantity, list[float]] = {}
+        for time_ms in sorted(records):
+            record = records[time_ms]
+            if all(flag & Flag.TOO_OLD for _, flag in record.values()):
+                continue
+            values = self._values(sensor.name, time_ms, record)
+            track = self._track(sensor.name, state, time_ms)
+            judged, track, doubted = self._judge(
+                sensor.name, track, feed, time_ms, values, following
+            )
+            held = dict(state.held)
+            for quantity, (_, stored) in record.items():
+                flag = (stored & ~JUDGED) | judged.get(quantity, Flag.NONE)
+                if flag != stored:
+                    flags[(time_ms, sensor.name, quantity)] = flag
+                if not flag & DOUBTFUL:
+                    good.setdefault(quantity, []).append(values[quantity])
+                    held[quantity] = (time_ms, values[quantity])
+            state = SensorState(state.since, track, held, time_ms, minute if doubted else None)
+        return state, _sensor_minute(sensor, state, minute, good)
+
+    def _values(self, sensor: str, time_ms: int, record: Record) -> dict[Quantity, float]:
+        """The usable values of a record, calibrated."""
+        values = {q: value for q, (value, flag) in record.items() if not flag & _UNUSABLE}
+        if changes := self._calibrations.get(sensor):
+            for quantity, value in values.items():
+                slope, offset = holding(changes, sensor, quantity, time_ms)
+                values[quantity] = slope * value + offset
+        return values
+
+    def _track(self, sensor: str, state: SensorState, time_ms: int) -> quality.Track:
+        """What is remembered of a sensor before a record: nothing where it was swapped since."""
+        last_ms = -1 if state.last_ms is None else state.last_ms
+        for change in self._calibrations.get(sensor, ()):
+            if change.swapped and last_ms < change.from_ms <= time_ms:
+                return quality.Track()
+        return state.track
+
+    def _judge(
+        self,
+        sensor: str,
+        track: quality.Track,
+        feed: stuck.Feed,
+        time_ms: int,
+        values: Mapping[Quantity, float],
+        following: Following,
+    ) -> tuple[dict[Quantity, Flag], quality.Track, bool]:
+        """Flags, new track, and whether a jump still waits for the next record."""
+        judged, new = quality.judge(track, time_ms, values, None, feed)
+        jumps = [quantity for quantity, flag in judged.items() if flag & Flag.STEP]
+        if not jumps:
+            return judged, new, False
+        after = following(sensor, time_ms)
+        if after is None:
+            return judged, new, True
+        following_values = (after[0], self._values(sensor, after[0], after[1]))
+        judged, new = quality.judge(track, time_ms, values, following_values, feed)
+        return judged, new, any(quantity not in after[1] for quantity in jumps)
+
+    def _pressure(self, sensors: Mapping[str, SensorState], minute: int) -> float:
+        """Air pressure of the site [Pa]: a sensor's, else what its elevation gives."""
+        for name, sensor in self._site.sensors.items():
+            if Quantity.PRESSURE in sensor.reads:
+                value = _held(sensor, sensors[name], minute, Quantity.PRESSURE)
+                if value is not None:
+                    return value
+        return self._pressure_pa
+
+    def _air(
+        self, minute: int, told: Mapping[str, SensorMinute], pressure_pa: float
+    ) -> dict[str, MinuteOfAir]:
+        air: dict[str, MinuteOfAir] = {}
+        for space in self._spaces:
+            outdoors = air.get(OUTDOORS)
+            of_space = minute_of_air(
+                space,
+                minute,
+                [told[s.name] for s in self._sensors_of[space.name]],
+                pressure_pa,
+                outdoors.temperature_c if outdoors else None,
+            )
+            if of_space is not None:
+                air[space.name] = of_space
+        return air
+
+    def _watch(
+        self, state: State, minute: int, air: Mapping[str, MinuteOfAir]
+    ) -> tuple[dict[str, SpaceState], list[Spell]]:
+        spaces: dict[str, SpaceState] = {}
+        ended: list[Spell] = []
+        for name, space in self._site.spaces.items():
+            of_space = air.get(name)
+            before = state.spaces[name]
+            humidity = before.humidity
+            if space.limits.damp_is_daily_mean:
+                value = of_space.relative_humidity_pct if of_space else None
+                humidity = humidity.with_minute(minute, value)
+            watches: dict[Kind, Watch] = {}
+            for limit in self._limits[name]:
+                watches[limit.kind], over = step(
+                    before.watches.get(limit.kind, INSIDE),
+                    limit,
+                    name,
+                    minute,
+                    measured(limit.kind, space, of_space, humidity),
+                )
+                if over is not None:
+                    ended.append(over)
+            spaces[name] = SpaceState(watches, humidity)
+        return spaces, ended
+
+
+def _held(sensor: Sensor, state: SensorState, minute: int, quantity: Quantity) -> float | None:
+    """The last good value while it may stand for a minute without one."""
+    last = state.held.get(quantity)
+    if last is None or minute * MINUTE_MS - last[0] > faults.held_ms(sensor.every_s):
+        return None
+    return last[1]
+
+
+def _sensor_minute(
+    sensor: Sensor, state: SensorState, minute: int, good: Mapping[Quantity, list[float]]
+) -> SensorMinute:
+    def value(quantity: Quantity) -> float | None:
+        values = good.get(quantity)
+        if values:
+            return values[0] if len(values) == 1 else sum(values) / len(values)
+        return _held(sensor, state, minute, quantity)
+
+    return SensorMinute(
+        value(Quantity.TEMPERATURE),
+        value(Quantity.HUMIDITY),
+        value(Quantity.ILLUMINANCE),
+        value(Quantity.SURFACE_TEMPERATURE),
+        sum(len(values) for values in good.values()),
+    )
