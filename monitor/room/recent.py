@@ -1,0 +1,112 @@
+"""The readings of the last minutes in memory, and the older ones in slices from the store."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Protocol
+
+from monitor.room.fold import Record, Records
+from monitor.room.readings import MINUTE_MS, Flag, Quantity, Reading
+
+KEPT_MIN = 30
+SLICE_MIN = 60
+# A jump older than this is not looked for, neither before a late reading nor after a doubted one.
+REACH_MIN = 60
+
+_Minute = dict[str, dict[int, dict[Quantity, tuple[float, Flag]]]]
+
+
+class Kept(Protocol):
+    """Where older readings are."""
+
+    def records(self, begin: int, end: int) -> dict[int, dict[str, dict[int, Record]]]:
+        """The records of the minutes begin ≤ minute < end."""
+
+    def holds(self, time_ms: int, sensor: str, quantity: Quantity) -> bool:
+        """Whether this reading is kept."""
+
+
+class Recent:
+    """Records by minute. What is older than memory reaches is read from the store."""
+
+    def __init__(self, kept: Kept, first_minute: int) -> None:
+        self._kept = kept
+        self._minutes: dict[int, _Minute] = {}
+        self._first = first_minute
+        self._slice: tuple[int, int, Mapping[int, Records]] = (0, 0, {})
+
+    def add(self, reading: Reading) -> bool:
+        """Take in a reading; False if it is there already."""
+        minute = reading.time_ms // MINUTE_MS
+        if minute < self._first:
+            return not self._kept.holds(reading.time_ms, reading.sensor, reading.quantity)
+        of_minute = self._minutes.setdefault(minute, {})
+        record = of_minute.setdefault(reading.sensor, {}).setdefault(reading.time_ms, {})
+        if reading.quantity in record:
+            return False
+        record[reading.quantity] = (reading.value, reading.flags)
+        return True
+
+    def stale(self) -> None:
+        """The store has new readings: read it again."""
+        self._slice = (0, 0, {})
+
+    def minute(self, minute: int) -> Records:
+        """The records of one minute."""
+        if minute >= self._first:
+            return self._minutes.get(minute, {})
+        begin, end, records = self._slice
+        if not begin <= minute < end:
+            begin, end = minute, min(minute + SLICE_MIN, self._first)
+            records = self._kept.records(begin, end)
+            self._slice = (begin, end, records)
+        return records.get(minute, {})
+
+    def reflag(self, time_ms: int, sensor: str, quantity: Quantity, flags: Flag) -> None:
+        """Note flags that the fold gave."""
+        record = self._minutes.get(time_ms // MINUTE_MS, {}).get(sensor, {}).get(time_ms)
+        if record is not None:
+            record[quantity] = (record[quantity][0], flags)
+
+    def following(self, sensor: str, time_ms: int) -> tuple[int, Record] | None:
+        """What a sensor told next after a time, temperature and humidity each, if it is there.
+
+        Does not disturb the slice that is being folded.
+        """
+        found: dict[Quantity, tuple[float, Flag]] = {}
+        found_ms = 0
+        first = time_ms // MINUTE_MS
+        for minute in range(first, first + REACH_MIN + 1):
+            for after_ms, record in sorted(self._at(minute, sensor).items()):
+                if after_ms > time_ms:
+                    found_ms = found_ms or after_ms
+                    found = {**record, **found}
+            if Quantity.TEMPERATURE in found and Quantity.HUMIDITY in found:
+                break
+        return (found_ms, found) if found else None
+
+    def preceding_minute(self, sensor: str, time_ms: int) -> int:
+        """The minute from which a late reading may change what follows: its sensor's record before.
+
+        Where memory does not reach, as far back as a jump is looked for.
+        """
+        last = time_ms // MINUTE_MS
+        for minute in range(last, max(last - REACH_MIN, self._first) - 1, -1):
+            if any(before < time_ms for before in self._minutes.get(minute, {}).get(sensor, {})):
+                return minute
+        return last - REACH_MIN
+
+    def forget_before(self, minute: int) -> None:
+        """Let go of what is older than memory shall reach at this minute."""
+        first = minute - KEPT_MIN
+        for old in [m for m in self._minutes if m < first]:
+            del self._minutes[old]
+        self._first = max(self._first, first)
+
+    def _at(self, minute: int, sensor: str) -> Mapping[int, Record]:
+        if minute >= self._first:
+            return self._minutes.get(minute, {}).get(sensor, {})
+        begin, end, records = self._slice
+        if not begin <= minute < end:
+            records = self._kept.records(minute, minute + 1)
+        return records.get(minute, {}).get(sensor, {})
