@@ -1,0 +1,84 @@
+"""What follows from an event: everything to be written in one transaction."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from monitor.room.air import MinuteOfAir
+from monitor.room.entries import Entry
+from monitor.room.notices import Notice
+from monitor.room.readings import Flag, Quantity, Reading
+from monitor.room.spells import Spell
+
+
+class Unread(NamedTuple):
+    """A payload that could not be read, kept as it came; reason is a plain sentence."""
+
+    arrived_ms: int
+    topic: str
+    sensor: str | None
+    payload: bytes
+    reason: str
+
+
+class Outgoing(NamedTuple):
+    """A notice, its number, and when it may first be sent; None: it waits for the digest."""
+
+    number: int
+    notice: Notice
+    deliver_at_ms: int | None
+
+
+class Settlement(NamedTuple):
+    """What settling a minute came to.
+
+    removed   spells that late readings undid or moved, as they were kept
+    kept      spells to keep, new or changed
+    rekeyed   (spell as kept, its new beginning): what was said of it follows
+    """
+
+    removed: list[Spell]
+    kept: list[Spell]
+    rekeyed: list[tuple[Spell, int]]
+    notices: list[Outgoing]
+
+
+@dataclass(slots=True)
+class Effects:
+    """Rows to write, in the order of the fields.
+
+    released        readings that no longer wait, for their leap in time was confirmed
+    refolded        minutes whose air is replaced
+    states_dropped  states kept for later minutes than this one no longer hold
+    settled         the minute up to which spells and notices are settled
+    seen, paused    (number of a notice, time [ms]): when seen, until when paused
+    """
+
+    readings: list[Reading] = field(default_factory=list)
+    waiting: list[Reading] = field(default_factory=list)
+    released: list[Reading] = field(default_factory=list)
+    unread: list[Unread] = field(default_factory=list)
+    flags: list[tuple[int, str, Quantity, Flag]] = field(default_factory=list)
+    refolded: list[int] = field(default_factory=list)
+    air: list[MinuteOfAir] = field(default_factory=list)
+    states_dropped: int | None = None
+    states: list[tuple[int, bytes]] = field(default_factory=list)
+    settlements: list[Settlement] = field(default_factory=list)
+    settled: int | None = None
+    entries: list[Entry] = field(default_factory=list)
+    seen: list[tuple[int, int | None]] = field(default_factory=list)
+    paused: list[tuple[int, int | None]] = field(default_factory=list)
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing to write."""
+        return self == _NOTHING
+
+    @property
+    def urgent(self) -> bool:
+        """Whether somebody waits for this: commit at once."""
+        return bool(self.entries or any(s.notices for s in self.settlements))
+
+
+_NOTHING = Effects()
