@@ -1,0 +1,292 @@
+"""The engine: events in, effects out. It owns what is remembered between them.
+
+`receive` takes messages, `enter` what people enter, `advance` folds the minutes that are over.
+Each returns the effects to be written before the next call: the engine reads older readings back
+from the store, so the store must hold what it was told. After a failed write the engine is
+thrown away and made anew from the store.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Mapping
+from typing import Protocol
+
+from monitor.room import checkpoint, quality
+from monitor.room.air import MinuteOfAir
+from monitor.room.arrival import NO_TIME, ReadingsClock, time_live
+from monitor.room.calibrations import Calibration
+from monitor.room.circumstances import Circumstances
+from monitor.room.effects import Effects, Unread
+from monitor.room.entries import Entry, Request
+from monitor.room.fold import Fold, State
+from monitor.room.logbook import Entered, Logbook
+from monitor.room.notices import Notice, Policy
+from monitor.room.payloads import Decoder, Message
+from monitor.room.readings import MINUTE_MS, Flag, Reading
+from monitor.room.recent import KEPT_MIN, Kept, Recent
+from monitor.room.snapshot import SensorNow, Snapshot
+from monitor.room.spaces import Site
+from monitor.room.spells import Spell
+from monitor.room.teller import Archive as TellerArchive
+from monitor.room.teller import Teller
+from monitor.science.moist_air import standard_pressure
+
+DAY_MS = 86_400_000
+
+
+class Archive(Kept, TellerArchive, Protocol):
+    """What the engine reads back from the store."""
+
+    def first_ms(self) -> int | None:
+        """Time of the oldest usable reading."""
+
+    def newest_ms(self) -> int | None:
+        """Time of the newest reading."""
+
+    def waiting(self) -> list[Reading]:
+        """Readings whose leap in time waits to be confirmed."""
+
+    def state_for(self, minute: int) -> bytes | None:
+        """The newest kept state that folds on from this minute or before."""
+
+    def entries(self) -> list[Entry]:
+        """Everything entered, in order of number."""
+
+
+class Engine:
+    """All that happens in the rooms of one site.
+
+    flowers           every word a flower goes by → the name it is kept under
+    replay_until_ms   the clock is the readings themselves, up to this time; None: live
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        policy: Policy,
+        flowers: Mapping[str, str],
+        archive: Archive,
+        replay_until_ms: int | None = None,
+    ) -> None:
+        self._site = site
+        self._archive = archive
+        self._logbook = Logbook(site, flowers, archive.entries())
+        self._teller = Teller(site, policy, archive)
+        self._until_ms = replay_until_ms
+        self._decoder = Decoder(site.sensors)
+        newest = archive.newest_ms()
+        self._clock = ReadingsClock(newest, archive.waiting(), len(site.sensors))
+        self._recent = Recent(archive, 0 if newest is None else newest // MINUTE_MS + 1)
+        self._fold = Fold(site, self._logbook.calibrations)
+        self._first_ms = archive.first_ms()
+        self._air: dict[str, MinuteOfAir] = {}
+        self._unread: dict[str, tuple[int, str]] = {}  # how often, and why the last time
+        self._settled = archive.settled() or 0
+        self._states: deque[State] = deque(maxlen=KEPT_MIN)
+        self._state: State | None = None
+        # Since the last settling: the lowest minute folded, and the spells that ended.
+        self._round_from = 0
+        self._ended: list[Spell] = []
+        if newest is not None:
+            self._go_back_to(self._settled if self._settled else newest // MINUTE_MS)
+
+    # -- time -------------------------------------------------------------------------------------
+
+    def now_ms(self, wall_ms: int) -> int:
+        """Now: the wall's time, or in a replay the readings' own, up to where it ends."""
+        if self._until_ms is None:
+            return wall_ms
+        return min(self._clock.now_ms or 0, self._until_ms)
+
+    def behind(self, now_ms: int) -> bool:
+        """Whether minutes that are over still wait to be folded."""
+        return self._state is not None and self._state.minute < now_ms // MINUTE_MS
+
+    # -- events -----------------------------------------------------------------------------------
+
+    def receive(self, messages: Iterable[Message]) -> Effects:
+        """Decode and accept messages."""
+        effects = Effects()
+        dirty: list[int] = []
+        for message in messages:
+            decoded = self._decoder.decode(message)
+            for sensor, quantity, value, own_ms in decoded.readings:
+                if own_ms is None and message.retained:
+                    continue  # of unknown age: never dated now
+                value, flags = quality.admit(quantity, value)
+                reading = Reading(own_ms or 0, sensor, quantity, value, flags)
+                self._date(reading, own_ms, message, effects, dirty)
+            for failed, why in decoded.failures:
+                self._not_read(message, failed, str(why), effects)
+        self._recent.stale()
+        if dirty:
+            self._go_back_to(min(dirty))
+            effects.states_dropped = min(dirty)
+        return effects
+
+    def _date(
+        self,
+        reading: Reading,
+        own_ms: int | None,
+        message: Message,
+        effects: Effects,
+        dirty: list[int],
+    ) -> None:
+        if self._until_ms is None:
+            time_ms, flag = time_live(own_ms, message.arrived_ms)
+            reading = reading._replace(time_ms=time_ms, flags=reading.flags | flag)
+            self._accept(reading, message.arrived_ms, effects, dirty)
+            return
+        if own_ms is None:
+            self._not_read(message, reading.sensor, NO_TIME, effects)
+            return
+        offered = self._clock.offer(reading)
+        if offered.waits:
+            effects.waiting.append(reading)
+        if offered.refused:
+            self._not_read(message, reading.sensor, offered.refused, effects)
+        for accepted in offered.accepted:
+            if accepted is not reading:
+                effects.released.append(accepted)
+            self._accept(accepted, self._clock.now_ms or 0, effects, dirty)
+
+    def _accept(self, reading: Reading, now_ms: int, effects: Effects, dirty: list[int]) -> None:
+        if now_ms - reading.time_ms > self._site.raw_days * DAY_MS:
+            effects.readings.append(reading._replace(flags=reading.flags | Flag.TOO_OLD))
+            return
+        if not self._recent.add(reading):
+            return
+        effects.readings.append(reading)
+        if self._first_ms is None or reading.time_ms < self._first_ms:
+            self._first_ms = reading.time_ms
+        minute = reading.time_ms // MINUTE_MS
+        if self._state is None:
+            self._begin_at(minute)
+            return
+        if minute < self._state.minute:
+            dirty.append(self._recent.preceding_minute(reading.sensor, reading.time_ms))
+        doubted = self._state.sensors[reading.sensor].doubted
+        if doubted is not None:
+            dirty.append(doubted)
+
+    def _not_read(
+        self, message: Message, sensor: str | None, reason: str, effects: Effects
+    ) -> None:
+        effects.unread.append(
+            Unread(message.arrived_ms, message.topic, sensor, message.payload, reason)
+        )
+        if sensor is not None:
+            self._unread[sensor] = (self._unread.get(sensor, (0, ""))[0] + 1, reason)
+
+    def _begin_at(self, minute: int) -> None:
+        self._state = self._fold.fit(State(minute))
+        self._round_from = minute
+
+    def _go_back_to(self, minute: int) -> None:
+        """Take up the newest state that was there before this minute was folded."""
+        while self._states and self._states[-1].minute > minute:
+            self._states.pop()
+        state = self._states[-1] if self._states else self._kept_state(minute)
+        self._state = state
+        self._round_from = min(self._round_from or state.minute, state.minute)
+        self._ended = [s for s in self._ended if (s.settled or 0) < state.minute]
+
+    def _kept_state(self, minute: int) -> State:
+        kept = self._archive.state_for(minute)
+        state = None if kept is None else checkpoint.load(kept)
+        if state is None:
+            first_ms = minute * MINUTE_MS if self._first_ms is None else self._first_ms
+            state = State(first_ms // MINUTE_MS)
+        return self._fold.fit(state)
+
+    def enter(self, request: Request, now_ms: int) -> tuple[Entered, Effects]:
+        """Take in what someone entered; raises RequestError with one sentence."""
+        before = self._logbook.calibrations
+        entered = self._logbook.enter(request, self._teller.notices, now_ms)
+        effects = self._teller.answer(self._logbook.standing)
+        effects.entries.append(entered.entry)
+        if self._logbook.calibrations != before:
+            self._calibrate(before, effects)
+        return entered, effects
+
+    def tell(self, notice: Notice) -> Effects:
+        """Take up a notice that speaks of no spell."""
+        return Effects(settlements=[self._teller.tell(notice)])
+
+    def _calibrate(self, before: list[Calibration], effects: Effects) -> None:
+        """Fold anew from the first change to a sensor that is new or gone."""
+        after = self._logbook.calibrations
+        changed = [c.from_ms for c in [*before, *after] if (c in before) != (c in after)]
+        self._fold = Fold(self._site, after)
+        self._states.clear()
+        if self._state is not None and changed:
+            minute = min(min(changed) // MINUTE_MS, self._state.minute)
+            effects.states_dropped = minute
+            self._go_back_to(minute)
+
+    def snapshot(self, now_ms: int) -> Snapshot:
+        """How everything stands now."""
+        state = self._fold.fit(State(0)) if self._state is None else self._state
+        return Snapshot(
+            now_ms,
+            dict(self._air),
+            tuple(self._fold.going_on(state)),
+            {
+                name: SensorNow(s.last_ms, s.held, *self._unread.get(name, (0, None)))
+                for name, s in state.sensors.items()
+            },
+            tuple(self._logbook.entries),
+            self._logbook.history,
+            dict(self._teller.notices),
+        )
+
+    # -- minutes ----------------------------------------------------------------------------------
+
+    def advance(self, now_ms: int, most: int) -> Effects:
+        """Fold at most so many of the minutes that are over."""
+        effects = Effects()
+        target = now_ms // MINUTE_MS
+        for _ in range(most):
+            if self._state is None or self._state.minute >= target:
+                break
+            self._fold_minute(self._state, effects)
+            if self._state.minute >= self._settled and (
+                self._until_ms is not None or self._state.minute == target
+            ):
+                self._settle(self._state, now_ms, effects)
+        return effects
+
+    def _fold_minute(self, state: State, effects: Effects) -> None:
+        minute = state.minute
+        folded = self._fold.step(state, self._recent.minute(minute), self._recent.following)
+        for (time_ms, sensor, quantity), flags in folded.flags.items():
+            effects.flags.append((time_ms, sensor, quantity, flags))
+            self._recent.reflag(time_ms, sensor, quantity, flags)
+        if minute < self._settled:
+            effects.refolded.append(minute)
+        effects.air.extend(folded.air)
+        self._air = {air.space: air for air in folded.air}
+        self._ended.extend(folded.ended)
+        self._state = folded.state
+        self._states.append(folded.state)
+        if folded.state.minute % 60 == 0:
+            effects.states.append((folded.state.minute, checkpoint.dump(folded.state)))
+            self._recent.forget_before(folded.state.minute)
+
+    def _settle(self, state: State, now_ms: int, effects: Effects) -> None:
+        """Caught up: compare the spells with those known before, and say what is to be said."""
+        at_ms = now_ms if self._until_ms is None else state.minute * MINUTE_MS
+        after = self._ended + self._fold.going_on(state)
+        circumstances = self._circumstances(at_ms)
+        settlement = self._teller.settle(self._round_from, after, circumstances, at_ms)
+        if settlement is not None:
+            effects.settlements.append(settlement)
+        self._settled = effects.settled = self._round_from = state.minute
+        self._ended = []
+        if state.minute % 60 == 0:
+            self._teller.forget_before(state.minute)
+
+    def _circumstances(self, now_ms: int) -> Circumstances:
+        pressure = standard_pressure(self._site.elevation_m)
+        return Circumstances(self._site, pressure, self._logbook.at_risk(now_ms), self._air)
