@@ -36,6 +36,15 @@ MIGRATIONS: tuple[str, ...] = (
         PRIMARY KEY (minute, space)
     ) STRICT, WITHOUT ROWID;
 
+    -- Ten-minute means of minutes that are no longer kept.
+    CREATE TABLE air_ten_minutes (
+        minute INTEGER NOT NULL, space INTEGER NOT NULL,
+        temperature_c REAL, relative_humidity_pct REAL, illuminance_lx REAL,
+        dew_point_c REAL, vpd_kpa REAL, humidity_ratio_g_kg REAL, absolute_humidity_g_m3 REAL,
+        surface_margin_k REAL, minutes INTEGER NOT NULL,
+        PRIMARY KEY (minute, space)
+    ) STRICT, WITHOUT ROWID;
+
     CREATE TABLE checkpoint (minute INTEGER PRIMARY KEY, state BLOB NOT NULL) STRICT;
 
     CREATE TABLE spell (
@@ -62,10 +71,12 @@ MIGRATIONS: tuple[str, ...] = (
     -- One row a notice and address, written with what caused the notice.
     CREATE TABLE outbox (
         notice INTEGER NOT NULL REFERENCES notice (id), address TEXT NOT NULL,
-        sent_ms INTEGER, tries INTEGER NOT NULL DEFAULT 0, next_try_ms INTEGER NOT NULL,
+        sent_ms INTEGER, tries INTEGER NOT NULL DEFAULT 0,
+        next_try_ms INTEGER, -- NULL: sent, or refused for good
         failure TEXT,
         PRIMARY KEY (notice, address)
     ) STRICT, WITHOUT ROWID;
+    CREATE INDEX outbox_waiting ON outbox (next_try_ms) WHERE next_try_ms IS NOT NULL;
 
     CREATE TABLE report (
         week TEXT PRIMARY KEY, made_ms INTEGER NOT NULL, text TEXT NOT NULL, folder TEXT NOT NULL

@@ -1,0 +1,130 @@
+"""Opening the database: pragmas, migrations, and the refusals that keep it whole."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+from monitor.store.schema import MIGRATIONS
+
+READ_WAIT_S = 2.0
+
+
+class StoreError(Exception):
+    """The store cannot be used; str() is one plain sentence."""
+
+
+def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
+    """The one read-write connection, and the lock that keeps a second monitor out.
+
+    Creates the file (0600) and brings it up to date.
+    raises StoreError
+    """
+    file.parent.mkdir(parents=True, exist_ok=True)
+    lock = _lock(file)
+    try:
+        if not file.exists():
+            os.close(os.open(file, os.O_CREAT | os.O_RDWR, 0o600))
+        # Opened where the daemon starts, then used by the worker's thread alone.
+        connection = sqlite3.connect(
+            file, isolation_level=None, timeout=READ_WAIT_S, check_same_thread=False
+        )
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+        migrate(connection, file)
+    except sqlite3.Error as error:
+        lock.close()
+        raise StoreError(_cannot_open(file, error)) from error
+    except BaseException:
+        lock.close()
+        raise
+    return connection, lock
+
+
+def open_for_reading(file: Path) -> sqlite3.Connection:
+    """A read-only connection of one's own; close it soon, a long reader keeps the log growing.
+
+    raises StoreError
+    """
+    if not file.exists():
+        raise StoreError(f"{file}: there is no store yet; start the monitor once, it makes one")
+    try:
+        connection = sqlite3.connect(
+            f"file:{file}?mode=ro", uri=True, isolation_level=None, timeout=READ_WAIT_S
+        )
+        _refuse_newer(connection, file)
+    except sqlite3.Error as error:
+        raise StoreError(_cannot_open(file, error)) from error
+    return connection
+
+
+def migrate(connection: sqlite3.Connection, file: Path) -> None:
+    """Bring the store up to this program's shape: each step and its record commit together."""
+    _refuse_newer(connection, file)
+    for version in range(_version(connection), len(MIGRATIONS)):
+        with transaction(connection):
+            for statement in _statements(MIGRATIONS[version]):
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {version + 1}")
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """One write transaction: committed at the end, rolled back if anything is raised."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _version(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _refuse_newer(connection: sqlite3.Connection, file: Path) -> None:
+    found = _version(connection)
+    if found > len(MIGRATIONS):
+        raise StoreError(
+            f"{file}: was written by a newer version of this program (store version {found}, this "
+            f"program knows up to {len(MIGRATIONS)}); install the newer program, or restore a "
+            f"backup made before the change"
+        )
+
+
+def _statements(script: str) -> Iterator[str]:
+    statement = ""
+    for line in script.splitlines(keepends=True):
+        statement += line
+        if sqlite3.complete_statement(statement):
+            yield statement
+            statement = ""
+
+
+def _lock(file: Path) -> IO[str]:
+    lock = open(file.with_name(file.name + ".lock"), "w")  # noqa: SIM115 (held while the store is open)
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        lock.close()
+        raise StoreError(
+            f"{file}: another monitor is already running on this store; stop it first, or give "
+            f"this one a store file of its own"
+        ) from error
+    return lock
+
+
+def _cannot_open(file: Path, error: sqlite3.Error) -> str:
+    return (
+        f"{file}: cannot be opened as a store ({error}); if the disk and the file's rights are "
+        f"fine, bring back a backup with: drying-room restore"
+    )
