@@ -1,0 +1,137 @@
+"""The timetable: what is done at set hours of the site's day.
+
+`due` is the whole of it and pure. Live, APScheduler wakes us at those times; where the clock is the
+readings' own, their clock steps it. Nothing is set between one and four in the morning, the hours
+that a change to or from summer time takes away or gives twice.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MISSED, JobExecutionEvent
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.cron import CronTrigger
+
+log = logging.getLogger(__name__)
+
+UPKEEP = "upkeep"
+REPORT = "report"
+_WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """Something done every day at a time, or on one weekday (0: Monday).
+
+    grace_s   how late it may still be done [s]; later it is missed, and said so
+    """
+
+    name: str
+    at: time
+    weekday: int | None
+    grace_s: int
+
+
+def due(job: Job, since_ms: int, now_ms: int, zone: ZoneInfo) -> list[int]:
+    """The times in (since, now] at which a job is due [UTC epoch ms]."""
+    day = _local(since_ms, zone).date() - timedelta(days=1)
+    last = _local(now_ms, zone).date()
+    times: list[int] = []
+    while day <= last:
+        if job.weekday is None or day.weekday() == job.weekday:
+            at_ms = int(datetime.combine(day, job.at, zone).timestamp() * 1000)
+            if since_ms < at_ms <= now_ms:
+                times.append(at_ms)
+        day += timedelta(days=1)
+    return times
+
+
+def _local(epoch_ms: int, zone: ZoneInfo) -> datetime:
+    return datetime.fromtimestamp(epoch_ms / 1000, UTC).astimezone(zone)
+
+
+def last_week(at_ms: int, zone: ZoneInfo) -> str:
+    """The ISO week that ended before this time, e.g. "2026-W28"."""
+    year, week, _ = (_local(at_ms, zone) - timedelta(days=7)).isocalendar()
+    return f"{year}-W{week:02}"
+
+
+class Stepper:
+    """The timetable in a replay: stepped by the readings' clock."""
+
+    def __init__(self, jobs: Iterable[Job], zone: ZoneInfo, do: Callable[[Job, int], None]) -> None:
+        self._jobs = tuple(jobs)
+        self._zone = zone
+        self._do = do
+        self._since_ms: int | None = None
+
+    def step(self, now_ms: int) -> None:
+        """Do what has become due since the last step, in order of time."""
+        if self._since_ms is None:
+            self._since_ms = now_ms
+        times = [
+            (at_ms, job)
+            for job in self._jobs
+            for at_ms in due(job, self._since_ms, now_ms, self._zone)
+        ]
+        self._since_ms = max(self._since_ms, now_ms)
+        for at_ms, job in sorted(times, key=lambda pair: pair[0]):
+            self._do(job, at_ms)
+
+
+class Timetable:
+    """The timetable live. `do` is called in a thread of the scheduler, with the time due [ms].
+
+    missed   called with a job's name and why it was not done, in words
+    """
+
+    def __init__(
+        self,
+        jobs: Iterable[Job],
+        zone: ZoneInfo,
+        do: Callable[[Job, int], None],
+        missed: Callable[[str, str], None],
+        clock: Callable[[], int],
+    ) -> None:
+        self._scheduler = BackgroundScheduler(timezone=zone)
+        self._missed = missed
+        for job in jobs:
+            self._scheduler.add_job(
+                lambda job=job: do(job, clock()),
+                CronTrigger(
+                    hour=job.at.hour,
+                    minute=job.at.minute,
+                    day_of_week=None if job.weekday is None else _WEEKDAYS[job.weekday],
+                    timezone=zone,
+                ),
+                id=job.name,
+                coalesce=True,
+                max_instances=1,
+                misfire_grace_time=job.grace_s,
+            )
+        self._scheduler.add_listener(self._listen, EVENT_JOB_MISSED | EVENT_JOB_ERROR)
+
+    def start(self) -> None:
+        """Begin; APScheduler runs in threads of its own."""
+        self._scheduler.start()
+
+    @property
+    def alive(self) -> bool:
+        """Whether it still runs."""
+        return bool(self._scheduler.running)
+
+    def close(self) -> None:
+        """End without waiting for a job that is under way."""
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
+
+    def _listen(self, event: JobExecutionEvent) -> None:
+        if event.code == EVENT_JOB_MISSED:
+            self._missed(event.job_id, "the machine was asleep or too busy at its time")
+        else:
+            self._missed(event.job_id, f"it failed: {event.exception}")

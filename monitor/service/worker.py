@@ -1,0 +1,317 @@
+"""The worker: one thread that owns everything that changes.
+
+It drives the MQTT socket, hands messages and what people enter to the engine, writes what follows
+in one transaction, and only after the commit acknowledges to the broker and wakes the sender.
+If a commit fails, what is in memory is thrown away and made anew from the last commit, and the
+broker is asked to deliver again.
+"""
+
+from __future__ import annotations
+
+import logging
+import selectors
+import sqlite3
+from collections import deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from socket import socketpair
+from typing import Protocol
+
+from monitor.edges.mqtt import Incoming, Link
+from monitor.room.effects import Effects
+from monitor.room.engine import Engine
+from monitor.room.entries import Request, RequestError
+from monitor.room.logbook import Entered
+from monitor.room.payloads import Message
+from monitor.room.snapshot import Snapshot
+from monitor.store.writer import Writer
+
+log = logging.getLogger(__name__)
+
+MINUTES_AT_A_TIME = 120  # folded before the socket has its turn again: some 50 ms
+STORE_RETRY_S = 5.0
+SAID_AGAIN_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Enter:
+    """Somebody enters something; the answer is what was entered, or RequestError."""
+
+    request: Request
+    answer: Future[Entered] = field(default_factory=Future)
+
+
+class Task(Protocol):
+    """Something that has to be done in the worker's thread, between commits."""
+
+    def __call__(self, worker: Worker) -> None: ...
+
+
+Event = Enter | Task
+
+
+class Worker:
+    """The one owner. `post` and `snapshot` may be used from any thread, the rest from its own.
+
+    make_engine   builds the engine from the store: at the start and after a failed commit
+    make_link     builds the link to the broker under the worker's selector; None: no broker
+    clock         now [UTC epoch ms]
+    commit_every_s  at most so long between a change and its commit [s]
+    addresses     names of the addresses to which notices go
+    """
+
+    def __init__(
+        self,
+        store: Path,
+        make_engine: Callable[[Writer], Engine],
+        make_link: Callable[[selectors.BaseSelector], Link] | None,
+        clock: Callable[[], int],
+        monotonic: Callable[[], float],
+        commit_every_s: float = 60.0,
+        addresses: Sequence[str] = (),
+    ) -> None:
+        self._clock = clock
+        self._monotonic = monotonic
+        self._commit_every_s = commit_every_s
+        self._addresses = tuple(addresses)
+        self._make_engine = make_engine
+        self._selector = selectors.DefaultSelector()
+        self._wake_receive, self._wake_send = socketpair()
+        self._wake_receive.setblocking(False)
+        self._wake_send.setblocking(False)
+        self._selector.register(self._wake_receive, selectors.EVENT_READ)
+        self._events: deque[Event] = deque()
+        self.writer = Writer(store)
+        self.engine = make_engine(self.writer)
+        self.link = make_link(self._selector) if make_link else None
+        self.snapshot = Snapshot()
+        self.after_commit: list[Callable[[], None]] = []
+        self.before_minutes: list[Callable[[], None]] = []
+        self.after_minutes: list[Callable[[], None]] = []
+        self.heard_s = monotonic()
+        self.beat_s = monotonic()
+        self.trouble: str | None = None
+        self._snapshot_at = 0.0
+        self._commit_due = 0.0
+        self._answers: list[tuple[Future[Entered], Entered]] = []
+        self.handled = 0  # messages since the start
+        self._taken = 0  # serial of the last message given to the engine
+        self._stopping = False
+        self._said: dict[str, float] = {}
+
+    # -- from any thread --------------------------------------------------------------------------
+
+    def post(self, event: Event) -> None:
+        """Give the worker something to do."""
+        self._events.append(event)
+        self.wake()
+
+    def wake(self) -> None:
+        """End the worker's sleep; the pipe being full means it is awake."""
+        with suppress(OSError):
+            self._wake_send.send(b"\0")
+
+    def stop(self) -> None:
+        """Finish the turn, commit, and end."""
+        self._stopping = True
+        self.wake()
+
+    # -- its own thread ---------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Work until stopped; raises only what nobody foresaw."""
+        try:
+            if self.link is not None:
+                self.link.start()
+            while not self._stopping:
+                self._turn()
+            self._commit()
+        finally:
+            self._close()
+
+    def _turn(self) -> None:
+        ready = self._selector.select(self._sleep_s())
+        self.beat_s = self._monotonic()
+        if any(key.fileobj is self._wake_receive for key, _ in ready):
+            self._drain_wake()
+        if self.link is not None:
+            self.link.service(ready)
+        try:
+            self._take_in()
+            for call in self.before_minutes:
+                call()
+            self._advance()
+            self._do_events()
+            for call in self.after_minutes:
+                call()
+            if self._commit_now():
+                self._commit()
+        except (sqlite3.ProgrammingError, sqlite3.InterfaceError):
+            raise  # our own mistake, not the store's
+        except sqlite3.Error as error:
+            self._start_over(error)
+        self._refresh()
+
+    def _sleep_s(self) -> float:
+        now_ms = self._clock()
+        if self._events or self.engine.behind(self.engine.now_ms(now_ms)):
+            return 0.0
+        until_minute = (60_000 - now_ms % 60_000) / 1000
+        sleep = min(until_minute, 1.0 if self.writer.open_transaction else 5.0)
+        return min(sleep, self.link.timeout_s()) if self.link is not None else sleep
+
+    def _drain_wake(self) -> None:
+        try:
+            while self._wake_receive.recv(4096):
+                pass
+        except BlockingIOError:
+            pass
+
+    def _take_in(self) -> None:
+        if self.link is None:
+            return
+        incoming = self.link.take()
+        if incoming:
+            self.heard_s = self._monotonic()
+            self.write(self.engine.receive(_message(one) for one in incoming))
+            self._taken = incoming[-1].serial
+            self.handled += len(incoming)
+
+    def _advance(self) -> None:
+        now_ms = self.now_ms()
+        if self.engine.behind(now_ms):
+            self.write(self.engine.advance(now_ms, MINUTES_AT_A_TIME))
+
+    def _do_events(self) -> None:
+        for _ in range(len(self._events)):
+            event = self._events.popleft()
+            if isinstance(event, Enter):
+                self._enter(event)
+            else:
+                event(self)
+
+    def _enter(self, event: Enter) -> None:
+        try:
+            entered = self.enter(event.request)
+        except RequestError as refused:
+            event.answer.set_exception(refused)
+        else:
+            self._answers.append((event.answer, entered))
+
+    def enter(self, request: Request, now_ms: int | None = None) -> Entered:
+        """Take in an entry and write it; raises RequestError."""
+        at_ms = self.engine.now_ms(self._clock()) if now_ms is None else now_ms
+        entered, effects = self.engine.enter(request, at_ms)
+        self.write(effects)
+        self._commit_due = 0.0
+        return entered
+
+    def write(self, effects: Effects) -> None:
+        """Write effects into the open transaction."""
+        if effects.empty:
+            return
+        if not self.writer.open_transaction:
+            self._commit_due = self._monotonic() + self._commit_every_s
+        self.writer.apply(effects, self._addresses)
+        if effects.urgent:
+            self._commit_due = 0.0
+        for unread in effects.unread:
+            self._say(
+                f"{unread.sensor or unread.topic}",
+                "A payload could not be read: %s",
+                unread.reason,
+            )
+
+    def _commit_now(self) -> bool:
+        window_half_full = (
+            self.link is not None and self.link.unacknowledged * 2 >= self.link.window
+        )
+        return window_half_full or (
+            self.writer.open_transaction and self._monotonic() >= self._commit_due
+        )
+
+    def _commit(self) -> None:
+        """Commit, then acknowledge, answer and wake those who wait for it."""
+        self.writer.commit()
+        self.trouble = None
+        if self.link is not None and self._taken:
+            self.link.acknowledge(self._taken)
+        for answer, entered in self._answers:
+            answer.set_result(entered)
+        self._answers.clear()
+        for call in self.after_commit:
+            call()
+
+    def now_ms(self) -> int:
+        """Now, by the wall or the readings [UTC epoch ms]."""
+        return self.engine.now_ms(self._clock())
+
+    def commit(self) -> None:
+        """Commit now, for a task that reads the store next."""
+        self._commit()
+
+    def _start_over(self, error: sqlite3.Error) -> None:
+        """The store failed: go back to the last commit and ask the broker to deliver again."""
+        self.trouble = str(error)
+        self._say(
+            "store", "The store could not be written (%s); going back to what it holds.", error
+        )
+        for answer, _ in self._answers:
+            answer.set_exception(RequestError(_STORE_FAILED))
+        self._answers.clear()
+        self._taken = 0
+        if self.link is not None:
+            self.link.drop()
+        try:
+            self.writer.rollback()
+            self.engine = self._make_engine(self.writer)
+        except sqlite3.Error as again:
+            log.error("The store cannot be read either: %s", again)
+        self._wait(STORE_RETRY_S)
+
+    def _wait(self, seconds: float) -> None:
+        """Let the store recover, still listening to the broker's socket and to `stop`."""
+        until = self._monotonic() + seconds
+        while not self._stopping and self._monotonic() < until:
+            ready = self._selector.select(0.2)
+            self.beat_s = self._monotonic()
+            self._drain_wake()
+            if self.link is not None:
+                self.link.service(ready)
+
+    def _refresh(self) -> None:
+        """Swap the snapshot, at most once a second."""
+        if self._monotonic() - self._snapshot_at >= 1.0:
+            self._snapshot_at = self._monotonic()
+            self.snapshot = self.engine.snapshot(self.engine.now_ms(self._clock()))
+
+    def _say(self, about: str, sentence: str, *words: object) -> None:
+        """Log a sentence, once an hour about one thing."""
+        now = self._monotonic()
+        if now - self._said.get(about, -SAID_AGAIN_S) >= SAID_AGAIN_S:
+            self._said[about] = now
+            log.warning(sentence, *words)
+
+    def _close(self) -> None:
+        for event in self._events:
+            if isinstance(event, Enter):
+                event.answer.set_exception(RequestError(_GOING))
+        for answer, _ in self._answers:
+            answer.set_exception(RequestError(_STORE_FAILED))
+        if self.link is not None:
+            self.link.close()
+        self.writer.close()
+        self._selector.close()
+        self._wake_receive.close()
+        self._wake_send.close()
+
+
+def _message(incoming: Incoming) -> Message:
+    return Message(incoming.topic, incoming.payload, incoming.arrived_ms, incoming.retained)
+
+
+_STORE_FAILED = "it could not be stored; see that the disk is not full, then enter it again"
+_GOING = "the monitor is stopping; enter it again once it runs"
