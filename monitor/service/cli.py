@@ -1,0 +1,311 @@
+"""The command `drying-room`: one function a command.
+
+Exit codes: 0 done, 1 it failed, 2 asked wrongly. An error is one sentence on standard error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from monitor.edges import clock
+from monitor.room.entries import RequestError
+from monitor.service import requests
+from monitor.service.requests import Words, add_entry_commands
+from monitor.service.settings import Settings, SettingsError, load
+from monitor.service.times import read_time
+
+DEFAULT_CONFIG = (Path("drying-room.toml"), Path("/etc/drying-room/drying-room.toml"))
+
+
+class AskedWronglyError(Exception):
+    """The command's words are wrong; str() is one or more sentences."""
+
+
+class FailedError(Exception):
+    """The command could not do it; str() is one sentence."""
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    try:
+        asked = _parser().parse_args(words)
+        command: Callable[[argparse.Namespace], int | None] = _COMMANDS.get(asked.verb, _enter)
+        return command(asked) or 0
+    except (RequestError, AskedWronglyError, SettingsError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    except (FailedError, OSError) as error:
+        print(error, file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 1
+
+
+def _parser() -> Words:
+    parser = Words(
+        prog="drying-room",
+        description="Watches the rooms in which cut flowers hang to dry.",
+        epilog="example: drying-room demo",
+        allow_abbrev=False,
+    )
+    common = Words(add_help=False)
+    common.add_argument(
+        "--config", type=Path, metavar="FILE", help="the settings (default: ./drying-room.toml)"
+    )
+    common.add_argument("--json", action="store_true", help="answer in JSON, for programs")
+    commands = parser.add_subparsers(
+        dest="verb", required=True, metavar="COMMAND", parser_class=Words
+    )
+
+    def add(name: str, summary: str, example: str) -> Words:
+        return commands.add_parser(
+            name,
+            help=summary,
+            description=f"{summary[0].upper()}{summary[1:]}.",
+            epilog=f"example: drying-room {example}",
+            parents=[common],
+            allow_abbrev=False,
+        )
+
+    demo = add("demo", "show the whole job on sample readings", "demo")
+    demo.add_argument("--folder", type=Path, metavar="DIR", help="where to put what it makes")
+    demo.add_argument("--amqtt", action="store_true", help="use the small broker in Python")
+
+    run = add("run", "run the monitor", "run --config drying-room.toml")
+    run.add_argument("--clock", choices=("wall", "readings"), default="wall", help="what tells now")
+    run.add_argument("--until", metavar="TIME", help="with --clock readings: where to end")
+    run.add_argument("--entries", type=Path, metavar="FILE", help="with --clock readings: entries")
+
+    listen = add("listen", "show what is on the broker", "listen --for 30")
+    listen.add_argument("--for", dest="seconds", type=float, default=20.0, metavar="SECONDS")
+    listen.add_argument("--topic", default="#", help="only topics like this")
+
+    add("now", "show the air, the spells and the bunches of every space", "now")
+
+    report = add("report", "make a week's report", "report --week 2026-W29")
+    report.add_argument("--week", metavar="WEEK", help="ISO week (default: the last full one)")
+
+    replay = add("replay", "publish a file of messages to the broker", "replay messages.jsonl.gz")
+    replay.add_argument("file", type=Path, metavar="FILE")
+    replay.add_argument("--speed", default="max", metavar="N", help="times real time, or max")
+
+    export = add("export", "write a table for other programs", "export air --from 2026-07-06")
+    export.add_argument("what", metavar="WHAT", help="readings, air, spells, notices, …")
+    export.add_argument("--from", dest="begin", metavar="TIME")
+    export.add_argument("--to", dest="end", metavar="TIME")
+    export.add_argument("--format", choices=("csv", "json", "parquet"), default="csv")
+
+    batches = add("batches", "show what hangs where", "batches --history")
+    batches.add_argument("--history", action="store_true", help="show every entry by its number")
+
+    add("messages", "print every message the monitor can send", "messages")
+
+    add_entry_commands(commands, parents=[common])
+    return parser
+
+
+def _settings(asked: argparse.Namespace) -> Settings:
+    if asked.config is not None:
+        return load(asked.config)
+    return load(next((file for file in DEFAULT_CONFIG if file.exists()), DEFAULT_CONFIG[0]))
+
+
+def _time(settings: Settings, text: str | None) -> int | None:
+    if text is None:
+        return None
+    return read_time(text, clock.now_ms(), ZoneInfo(settings.site.timezone))
+
+
+# -- the commands --------------------------------------------------------------------------------
+
+
+def _run(asked: argparse.Namespace) -> int:
+    from monitor.service.daemon import Daemon
+
+    settings = _settings(asked)
+    logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
+    zone = ZoneInfo(settings.site.timezone)
+    if asked.clock == "wall":
+        if asked.until or asked.entries:
+            raise AskedWronglyError("--until and --entries go with --clock readings")
+        return _guarded(Daemon(settings).run)
+    if asked.until is None:
+        raise AskedWronglyError("--clock readings needs --until TIME, the time at which to end")
+    until_ms = read_time(asked.until, None, zone)
+    entries = []
+    if asked.entries is not None:
+        try:
+            entries = requests.read_entries_file(asked.entries.read_text("utf-8"), zone)
+        except requests.EntriesError as error:
+            lines = [f"{asked.entries}:{line}: {what}" for line, what in error.problems]
+            raise AskedWronglyError("\n".join(lines)) from error
+    return _guarded(Daemon(settings, until_ms, entries).run)
+
+
+def _guarded(run: Callable[[], int]) -> int:
+    """Run what may fail by the broker, the store or the socket, each with its sentence."""
+    from monitor.edges.mqtt import BrokerError
+    from monitor.edges.socket import SocketError
+    from monitor.store.connection import StoreError
+
+    try:
+        return run()
+    except (BrokerError, SocketError, StoreError) as error:
+        raise FailedError(str(error)) from error
+
+
+def _demo(asked: argparse.Namespace) -> int:
+    from monitor.service.demo import demo
+
+    return _guarded(lambda: demo(asked.folder, asked.amqtt))
+
+
+def _listen(asked: argparse.Namespace) -> None:
+    from monitor.edges.listen import listen, report
+    from monitor.service.daemon import broker_of
+
+    broker = broker_of(_settings(asked))
+
+    def hear() -> int:
+        print(report(listen(broker, asked.seconds, asked.topic), asked.seconds))
+        return 0
+
+    _guarded(hear)
+
+
+def _now(asked: argparse.Namespace) -> None:
+    from monitor.service import views
+
+    settings = _settings(asked)
+    answer = _ask(settings, {"show": "now"})
+    _print(asked, answer, lambda: views.now_words(answer, settings.site, answer["now_ms"]))
+
+
+def _batches(asked: argparse.Namespace) -> None:
+    from monitor.service import views
+
+    settings = _settings(asked)
+    if asked.history:
+        answer = _ask(settings, {"show": "history"})
+        _print(asked, answer["history"], lambda: "\n".join(answer["lines"]))
+        return
+    answer = _ask(settings, {"show": "batches"})
+    batches = answer["batches"]
+    _print(asked, batches, lambda: views.batches_words(batches, settings.site, answer["now_ms"]))
+
+
+def _enter(asked: argparse.Namespace) -> None:
+    settings = _settings(asked)
+    zone = ZoneInfo(settings.site.timezone)
+    request = requests.request_from(requests.fields_of(asked), clock.now_ms(), zone)
+    answer = _ask(settings, requests.to_json(request))
+    _print(asked, answer, lambda: "\n".join([answer["said"], *answer["upset"]]))
+
+
+def _ask(settings: Settings, request: dict[str, Any]) -> Any:
+    from monitor.edges.socket import SocketError, ask
+    from monitor.service.daemon import socket_file
+
+    try:
+        answer: Any = ask(socket_file(settings), request)
+    except SocketError as error:
+        raise FailedError(str(error)) from error
+    if "error" in answer:
+        raise RequestError(answer["error"])
+    return answer
+
+
+def _print(asked: argparse.Namespace, plain: object, words: Callable[[], str]) -> None:
+    print(json.dumps(plain, ensure_ascii=False, indent=1) if asked.json else words())
+
+
+def _report(asked: argparse.Namespace) -> None:
+    from monitor.edges.report.order import Order
+    from monitor.service.errands import ErrandError, make_report
+    from monitor.service.jobs import last_week
+
+    settings = _settings(asked)
+    now_ms = clock.now_ms()
+    week = asked.week or last_week(now_ms, ZoneInfo(settings.site.timezone))
+    order = Order(settings.store.file, settings.report.folder, week, now_ms, settings.site)
+    try:
+        answer = make_report(order)
+    except ErrandError as error:
+        raise FailedError(str(error)) from error
+    plain = {"week": answer.week, "text": answer.text, "folder": str(answer.folder)}
+    _print(asked, plain, lambda: f"{answer.text}\n\nThe tables are in {answer.folder}")
+
+
+def _replay(asked: argparse.Namespace) -> None:
+    from monitor.edges.recordings import RecordingError, replay
+    from monitor.service.daemon import broker_of
+
+    broker = broker_of(_settings(asked))
+    speed = None if asked.speed == "max" else _positive(asked.speed)
+
+    def publish() -> int:
+        try:
+            done = replay(asked.file, broker, speed)
+        except RecordingError as error:
+            raise FailedError(str(error)) from error
+        print(f"{done.messages:,} messages published in {done.seconds:.1f} s.")
+        return 0
+
+    _guarded(publish)
+
+
+def _positive(text: str) -> float:
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = 0.0
+    if not 0 < speed < float("inf"):
+        raise AskedWronglyError(f"--speed is {text}; write a number above 0, or max")
+    return speed
+
+
+def _export(asked: argparse.Namespace) -> None:
+    from monitor.store.connection import StoreError
+    from monitor.store.exports import export
+    from monitor.store.formats import ExportError, Format
+    from monitor.store.reader import Reader
+
+    settings = _settings(asked)
+    begin, end = _time(settings, asked.begin), _time(settings, asked.end)
+    form = Format.JSON if asked.json else Format(asked.format)
+    try:
+        with Reader(settings.store.file) as reader:
+            export(reader, settings.site, asked.what, sys.stdout.buffer, form, begin, end)
+    except ExportError as error:
+        raise AskedWronglyError(str(error)) from error
+    except StoreError as error:
+        raise FailedError(str(error)) from error
+    except BrokenPipeError:
+        sys.stderr.close()
+
+
+def _messages(asked: argparse.Namespace) -> None:
+    from monitor.room.phrasebook import every_message
+
+    for name, notice in every_message():
+        print(f"[{name}]\n{notice.title}\n{notice.body}\n")
+
+
+_COMMANDS: dict[str, Callable[[argparse.Namespace], int | None]] = {
+    "demo": _demo,
+    "run": _run,
+    "listen": _listen,
+    "now": _now,
+    "report": _report,
+    "replay": _replay,
+    "export": _export,
+    "batches": _batches,
+    "messages": _messages,
+}

@@ -1,0 +1,274 @@
+"""The daemon: builds everything from the settings, starts it in order, stops it in order."""
+
+from __future__ import annotations
+
+import logging
+import os
+import selectors
+import signal
+import threading
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from datetime import time
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from monitor.edges import clock, systemd
+from monitor.edges import mqtt as mqtt_edge
+from monitor.edges.mqtt import Link
+from monitor.edges.sender import Delivered, Outcome, Sender, Waiting
+from monitor.edges.socket import Listener
+from monitor.room.engine import Engine
+from monitor.room.flowers import BookError, read_book
+from monitor.room.notices import Policy
+from monitor.room.payloads import Decoder
+from monitor.service.desk import Desk
+from monitor.service.errands import Errands
+from monitor.service.jobs import Stepper, Timetable
+from monitor.service.replay import Replay
+from monitor.service.requests import EntryLine
+from monitor.service.settings import Notices, Settings, SettingsError, read_secret
+from monitor.service.shipped import shipped
+from monitor.service.worker import Worker
+from monitor.store.outbox import unsent
+from monitor.store.writer import Writer
+
+log = logging.getLogger(__name__)
+
+LOOK_EVERY_S = 5.0
+FRESH_S = 60.0  # a thread not heard of for longer is taken for dead
+LAST_NOTICES_S = 10.0  # so long a replay waits at its end for notices to be delivered
+
+
+class Daemon:
+    """Everything that runs, of one settings file.
+
+    until_ms  the clock is the readings themselves, up to this time; None: live
+    entries   entries that take effect when the readings' clock reaches them
+    """
+
+    def __init__(
+        self, settings: Settings, until_ms: int | None = None, entries: Sequence[EntryLine] = ()
+    ) -> None:
+        self._settings = settings
+        self._until_ms = until_ms
+        self._entries = list(entries)
+        self._zone = ZoneInfo(settings.site.timezone)
+        self._stop = threading.Event()
+        self._failed: str | None = None
+        self._sender_beat_s = clock.monotonic_s()
+
+    def run(self) -> int:
+        """Run until told to stop, or until the replay's end; returns the exit code.
+
+        raises  StoreError, SocketError, BrokerError: what keeps it from starting
+        """
+        with ExitStack() as stack:
+            worker = self._worker()
+            working = threading.Thread(target=self._guard(worker.run), name="worker")
+            errands = Errands(self._settings, worker)
+            stack.callback(working.join)
+            stack.callback(worker.stop)
+            sender = self._sender(worker)
+            sending = threading.Thread(target=self._guard(sender.run), name="sender")
+            worker.after_commit.append(sender.wake)
+            stack.callback(sending.join)
+            stack.callback(sender.stop)
+            desk = Desk(worker, self._settings.site)
+            stack.callback(Listener(socket_file(self._settings), desk.submit).close)
+            self._keep_time(worker, errands, stack)
+            self._catch_signals(stack)
+            working.start()
+            sending.start()
+            systemd.tell("READY=1")
+            self._watch(worker, working, sending)
+            systemd.tell("STOPPING=1")
+            if self._until_ms is not None and self._failed is None:
+                self._deliver_last(worker)
+        if self._failed is not None:
+            log.error("%s", self._failed)
+            return 1
+        return 0
+
+    def stop(self) -> None:
+        """End `run` soon; from any thread."""
+        self._stop.set()
+
+    # -- parts --------------------------------------------------------------------------------
+
+    def _worker(self) -> Worker:
+        settings = self._settings
+
+        policy, flowers = policy_of(settings.notices), words_for_flowers(settings)
+
+        def make_engine(writer: Writer) -> Engine:
+            return Engine(settings.site, policy, flowers, writer, self._until_ms)
+
+        def make_link(selector: selectors.BaseSelector) -> Link:
+            filters = Decoder(settings.site.sensors).filters()
+            return Link(
+                broker_of(settings),
+                [topic for topic, timed in filters if timed],
+                [topic for topic, timed in filters if not timed],
+                selector,
+                clock.now_ms,
+                clock.monotonic_s,
+            )
+
+        return Worker(
+            settings.store.file,
+            make_engine,
+            make_link,
+            clock.now_ms,
+            clock.monotonic_s,
+            settings.store.commit_every_s,
+            [address.name for address in settings.notices.addresses],
+        )
+
+    def _sender(self, worker: Worker) -> Sender:
+        addresses = {a.name: a.url() for a in self._settings.notices.addresses}
+        outbox = _Outbox(self._settings.store.file, self._settings.page.address)
+
+        def report(outcome: Outcome) -> None:
+            worker.post(lambda owner: _record(owner, outcome))
+
+        def beat() -> None:
+            self._sender_beat_s = clock.monotonic_s()
+
+        return Sender(outbox, addresses, report, worker.now_ms, beat)
+
+    def _keep_time(self, worker: Worker, errands: Errands, stack: ExitStack) -> None:
+        if self._until_ms is not None:
+            stepper = Stepper(errands.jobs(), self._zone, errands.now)
+            Replay(worker, self._until_ms, self._entries, stepper, clock.monotonic_s)
+            return
+        timetable = Timetable(
+            errands.jobs(), self._zone, errands.soon, errands.missed, clock.now_ms
+        )
+        timetable.start()
+        stack.callback(timetable.close)
+
+    def _catch_signals(self, stack: ExitStack) -> None:
+        if threading.current_thread() is not threading.main_thread():
+            return
+        for number in (signal.SIGTERM, signal.SIGINT):
+            before = signal.signal(number, lambda *_: self.stop())
+            stack.callback(signal.signal, number, before)
+
+    # -- while it runs --------------------------------------------------------------------------
+
+    def _guard(self, run: Callable[[], None]) -> Callable[[], None]:
+        """A thread that ends by an error takes the daemon with it: systemd starts it anew."""
+
+        def guarded() -> None:
+            try:
+                run()
+            except Exception as error:
+                log.exception("A part of the monitor failed")
+                self._failed = f"the monitor stops: {error}"
+            finally:
+                self._stop.set()
+
+        return guarded
+
+    def _watch(self, worker: Worker, *threads: threading.Thread) -> None:
+        while not self._stop.wait(LOOK_EVERY_S if self._until_ms is None else 0.2):
+            oldest = min(worker.beat_s, self._sender_beat_s)
+            if clock.monotonic_s() - oldest < FRESH_S and all(t.is_alive() for t in threads):
+                systemd.tell("WATCHDOG=1")
+
+    def _deliver_last(self, worker: Worker) -> None:
+        """At a replay's end, give the notices that are due the time to be delivered."""
+        until = clock.monotonic_s() + LAST_NOTICES_S
+        now_ms = worker.now_ms()
+        while clock.monotonic_s() < until and any(
+            row.next_try_ms <= now_ms for row in unsent(self._settings.store.file)
+        ):
+            threading.Event().wait(0.1)
+
+
+class _Outbox:
+    """The outbox as the sender reads it, with links to the page."""
+
+    def __init__(self, store: Path, page: str) -> None:
+        self._store = store
+        self._page = page.rstrip("/")
+
+    def unsent(self) -> list[Waiting]:
+        return [
+            Waiting(
+                row.notice,
+                row.address,
+                row.title,
+                row.body,
+                f"{self._page}{row.place}" if self._page else "",
+                row.tries,
+                row.next_try_ms,
+            )
+            for row in unsent(self._store)
+        ]
+
+
+def _record(worker: Worker, outcome: Outcome) -> None:
+    now_ms = worker.now_ms()
+    if isinstance(outcome, Delivered):
+        worker.writer.delivered(outcome.notice, outcome.address, now_ms)
+        return
+    again_ms = None if outcome.permanent else now_ms + round(1000 * outcome.wait_s)
+    worker.writer.not_delivered(outcome.notice, outcome.address, outcome.reason, again_ms)
+
+
+def broker_of(settings: Settings) -> mqtt_edge.Broker:
+    """The broker of the settings; raises SettingsError if its password cannot be read."""
+    mqtt = settings.mqtt
+    return mqtt_edge.Broker(
+        host=mqtt.host,
+        port=mqtt.port,
+        client_id=mqtt.client_id,
+        user=mqtt.user,
+        password=None if mqtt.password_file is None else read_secret(mqtt.password_file),
+        ca_file=mqtt.ca_file,
+        client_certificate_file=mqtt.client_cert_file,
+        client_key_file=mqtt.client_key_file,
+        session_expiry_s=mqtt.session_kept_s,
+        keepalive_s=mqtt.keepalive_s,
+    )
+
+
+def words_for_flowers(settings: Settings) -> dict[str, str]:
+    """Every word a flower goes by → the name it is kept under.
+
+    raises SettingsError where the settings' own flowers are wrong
+    """
+    text = shipped("config/flowers.toml").read_text("utf-8")
+    try:
+        book = read_book(text, settings.flowers)
+    except BookError as error:
+        raise SettingsError(
+            [f"{settings.file}: {problem}" for problem in error.problems]
+        ) from error
+    return {word: f.key for f in book.flowers.values() for word in (f.key, *f.names)}
+
+
+def policy_of(notices: Notices) -> Policy:
+    """When the phone may ring, as the settings say."""
+    rest = notices.night_rest or (time(0), time(0))
+    return Policy(
+        night_rest_from=_minute(rest[0]),
+        night_rest_until=_minute(rest[1]),
+        daily_cap=notices.most_a_day,
+        reminder_every_min=round(notices.reminder_every_s / 60),
+        all_well_at=None if notices.all_well_at is None else _minute(notices.all_well_at),
+        digest_at=_minute(notices.digest_at),
+    )
+
+
+def _minute(at: time) -> int:
+    return at.hour * 60 + at.minute
+
+
+def socket_file(settings: Settings) -> Path:
+    """Where the commands reach the monitor: the service's runtime folder, else beside the store."""
+    given = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    folder = Path(given) if given else settings.store.file.parent
+    return folder / f"{settings.store.file.stem}.sock"

@@ -1,0 +1,82 @@
+"""The desk: requests of the commands and the page, and the answers to them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Future
+from zoneinfo import ZoneInfo
+
+from monitor.edges.socket import Message
+from monitor.room.entries import RequestError
+from monitor.room.logbook import Entered
+from monitor.room.snapshot import Snapshot
+from monitor.room.spaces import Site
+from monitor.room.told import history_lines
+from monitor.service import requests, views
+from monitor.service.worker import Enter, Worker
+
+
+class Desk:
+    """Answers requests: entries through the worker, questions from its snapshot."""
+
+    def __init__(self, worker: Worker, site: Site) -> None:
+        self._worker = worker
+        zone = ZoneInfo(site.timezone)
+        self._shows: dict[str, Callable[[Snapshot], Message]] = {
+            "health": lambda _: _health(worker),
+            "now": lambda s: views.now_plain(s, site),
+            "batches": lambda s: {"batches": views.batches_plain(s.history.batches)},
+            "history": lambda s: {
+                "history": views.history_plain(s.entries),
+                "lines": list(history_lines(s.entries, s.history, zone)),
+            },
+        }
+
+    def submit(self, request: Message, answer: Future[Message]) -> None:
+        """Take a request of the socket; the answer comes when it is there."""
+        if "enter" in request:
+            self._enter(request, answer)
+            return
+        show = self._shows.get(str(request.get("show")))
+        if show is None:
+            asked = ", ".join(self._shows)
+            answer.set_result({"error": f"this cannot be asked; what can be shown is {asked}"})
+            return
+        snapshot = self._worker.snapshot
+        answer.set_result({"now_ms": snapshot.now_ms, **show(snapshot)})
+
+    def _enter(self, request: Message, answer: Future[Message]) -> None:
+        try:
+            event = Enter(requests.from_json(request))
+        except RequestError as refused:
+            answer.set_result(_refusal(refused))
+            return
+        event.answer.add_done_callback(lambda done: answer.set_result(_told(done)))
+        self._worker.post(event)
+
+
+def _health(worker: Worker) -> Message:
+    link = worker.link
+    return {
+        "connected": link is not None and link.state.connected,
+        "broker": "no broker" if link is None else link.state.sentence,
+        "messages": worker.handled,
+        "store": worker.trouble,
+    }
+
+
+def _told(done: Future[Entered]) -> Message:
+    refused = done.exception()
+    if isinstance(refused, RequestError):
+        return _refusal(refused)
+    entered = done.result()
+    return {
+        "entry": entered.entry.id,
+        "said": entered.said,
+        "batch": entered.batch,
+        "upset": list(entered.upset),
+    }
+
+
+def _refusal(refused: RequestError) -> Message:
+    return {"error": refused.sentence, "field": refused.field}

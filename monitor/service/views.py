@@ -1,0 +1,149 @@
+"""How everything stands, as the commands show it: plain values first, words from them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from monitor.room.batches import Batch, described, hanging_in, kept_in
+from monitor.room.entries import JSON, Entry
+from monitor.room.readings import MINUTE_MS
+from monitor.room.snapshot import Snapshot
+from monitor.room.spaces import OUTDOORS, Site, Use
+from monitor.room.spells import Spell
+from monitor.room.words import degrees, humidity, light, listed, named, two_figures, when_minute
+
+Plain = dict[str, JSON]
+
+
+def iso(epoch_ms: int) -> str:
+    """A moment as ISO 8601 in UTC, to the second."""
+    return datetime.fromtimestamp(epoch_ms // 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def now_plain(snapshot: Snapshot, site: Site) -> Plain:
+    """The air, spells and bunches of every space now."""
+    return {
+        "at": iso(snapshot.now_ms) if snapshot.now_ms else None,
+        "spaces": [_space_plain(name, snapshot, site) for name in _in_order(site)],
+        "faults": [_spell_plain(s) for s in snapshot.going_on if s.space is None],
+    }
+
+
+def _in_order(site: Site) -> list[str]:
+    indoors = [name for name in site.spaces if name != OUTDOORS]
+    has_outdoors = any(s.space == OUTDOORS for s in site.sensors.values())
+    return indoors + ([OUTDOORS] if has_outdoors else [])
+
+
+def _space_plain(name: str, snapshot: Snapshot, site: Site) -> Plain:
+    air = snapshot.air.get(name)
+    batches = snapshot.history.batches
+    there = hanging_in(batches, name, snapshot.now_ms) + kept_in(batches, name, snapshot.now_ms)
+    return {
+        "space": name,
+        "use": site.spaces[name].use.value,
+        "temperature_c": air.temperature_c if air else None,
+        "relative_humidity_pct": air.relative_humidity_pct if air else None,
+        "dew_point_c": air.dew_point_c if air else None,
+        "vpd_kpa": air.vpd_kpa if air else None,
+        "illuminance_lx": air.illuminance_lx if air else None,
+        "spells": [_spell_plain(s) for s in snapshot.going_on if s.space == name],
+        "batches": [described(b) for b in there],
+    }
+
+
+def _spell_plain(spell: Spell) -> Plain:
+    return {
+        "kind": spell.kind.value,
+        "sensor": spell.sensor,
+        "began": iso(spell.began * MINUTE_MS),
+        "worst": spell.worst,
+    }
+
+
+def now_words(plain: Plain, site: Site, now_ms: int) -> str:
+    """The same in words, a few lines a space."""
+    spaces: Any = plain["spaces"]
+    faults: Any = plain["faults"]
+    lines = [line for space in spaces for line in _space_words(space, site, now_ms)]
+    lines += [f"All sensors: {_spell_words(fault, site, now_ms)}." for fault in faults]
+    return "\n".join(lines)
+
+
+def _space_words(space: Any, site: Site, now_ms: int) -> list[str]:
+    use = "" if space["use"] == Use.OUTDOORS else f" ({space['use']})"
+    lines = [f"{named(space['space'])}{use}: {_air_words(space, site)}"]
+    for spell in space["spells"]:
+        lines.append(f"  {_spell_words(spell, site, now_ms)}.")
+    if space["batches"]:
+        verb = "here hang" if space["use"] == Use.HANGING else "here are"
+        lines.append(f"  {verb} {listed(space['batches'])}.")
+    return lines
+
+
+def _air_words(space: Any, site: Site) -> str:
+    parts = []
+    if space["temperature_c"] is not None:
+        parts.append(degrees(space["temperature_c"], site))
+    if space["relative_humidity_pct"] is not None:
+        parts.append(f"humidity {humidity(space['relative_humidity_pct'])}")
+    if space["vpd_kpa"] is not None:
+        parts.append(f"pull on the water {two_figures(space['vpd_kpa'])} kPa")
+    if space["dew_point_c"] is not None:
+        parts.append(f"dew settles on anything below {degrees(space['dew_point_c'], site)}")
+    if space["illuminance_lx"] is not None:
+        parts.append(light(space["illuminance_lx"]))
+    return ", ".join(parts) + "." if parts else "nothing heard yet."
+
+
+def _spell_words(spell: Any, site: Site, now_ms: int) -> str:
+    began = int(datetime.fromisoformat(spell["began"]).timestamp()) // 60
+    whose = f"sensor {spell['sensor']} " if spell["sensor"] else ""
+    return f"{whose}{spell['kind']} since {when_minute(began, now_ms, site.timezone)}"
+
+
+def batches_plain(batches: Iterable[Batch]) -> list[JSON]:
+    """The batches, newest first."""
+    return [
+        {
+            "batch": b.name,
+            "what": described(b),
+            "space": b.space,
+            "state": b.state.value,
+            "hung": iso(b.hung_ms),
+            "taken_down": None if b.taken_down_ms is None else iso(b.taken_down_ms),
+        }
+        for b in reversed(list(batches))
+    ]
+
+
+def batches_words(plain: Sequence[Any], site: Site, now_ms: int) -> str:
+    """The same in words, a line a batch."""
+    if not plain:
+        return 'Nothing was hung yet. Begin with: drying-room hang statice --space "…" --bunches 6'
+    lines = []
+    for batch in plain:
+        hung = int(datetime.fromisoformat(batch["hung"]).timestamp()) // 60
+        where = f" in {batch['space']}" if batch["space"] else ""
+        lines.append(
+            f"{batch['batch']}: {batch['what']}, {batch['state']}{where},"
+            f" hung {when_minute(hung, now_ms, site.timezone)}"
+        )
+    return "\n".join(lines)
+
+
+def history_plain(entries: Iterable[Entry]) -> list[JSON]:
+    """Everything entered, by number."""
+    return [
+        {
+            "entry": e.id,
+            "made": iso(e.made_ms),
+            "at": iso(e.at_ms),
+            "verb": e.verb,
+            "arguments": dict(e.arguments),
+            "changes": e.changes,
+        }
+        for e in entries
+    ]
