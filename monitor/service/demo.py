@@ -1,0 +1,155 @@
+"""The demo: broker, monitor, sample readings and a small phone, in one command."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitor.edges import broker as broker_edge
+from monitor.edges.broker import RunningBroker
+from monitor.edges.clock import monotonic_s
+from monitor.edges.phone import Message, Phone, as_text
+from monitor.edges.recordings import replay
+from monitor.edges.report.order import Order
+from monitor.edges.socket import SocketError, ask
+from monitor.service.daemon import socket_file
+from monitor.service.errands import make_report
+from monitor.service.settings import Settings, load
+from monitor.service.shipped import shipped
+
+READINGS = "sample_readings/nine_days"
+UNTIL = datetime(2026, 7, 12, 23, 59, tzinfo=UTC)  # the last reading
+WEEK = "2026-W28"
+START_WITHIN_S = 30.0
+# A broker that loses what piles up is fed no faster than the monitor keeps up.
+AHEAD_OF_AMQTT = 200
+
+
+def demo(folder: Path | None, amqtt: bool) -> int:
+    """Run the nine days through everything; returns the exit code."""
+    home = folder or Path(tempfile.mkdtemp(prefix="drying-room-demo-"))
+    home.mkdir(parents=True, exist_ok=True)
+    began = monotonic_s()
+    print("Nine days at Thornlaw, an invented garden: four places, seven sensors.")
+    with Phone(_ring) as phone, _broker(home, amqtt) as broker:
+        settings = _settings(home, broker, phone.address)
+        print(f"Broker: {broker.kind}, on this machine only. Files: {home}\n")
+        with _monitor(home, settings) as monitor:
+            sent = _publish(broker, settings)
+            code = monitor.wait()
+    if code:
+        print(f"The monitor ended with code {code}; {home / 'monitor.log'} says why.")
+        return 1
+    answer = make_report(
+        Order(
+            settings.store.file,
+            settings.report.folder,
+            WEEK,
+            round(UNTIL.timestamp() * 1000),
+            settings.site,
+        )
+    )
+    print(f"\n{answer.text}\n")
+    print(f"{sent:,} messages in {monotonic_s() - began:.0f} s. What it made:")
+    print(f"  the settings     {settings.file}")
+    print(f"  the week         {answer.folder}")
+    print(f"  all readings     drying-room export readings --config {settings.file}")
+    print(f"  all spells       drying-room export spells --config {settings.file}")
+    return 0
+
+
+def _ring(message: Message) -> None:
+    print(as_text(message), flush=True)
+
+
+@contextmanager
+def _broker(home: Path, amqtt: bool) -> Iterator[RunningBroker]:
+    folder = home / "broker"
+    folder.mkdir(exist_ok=True)
+    running = broker_edge.start(folder, home / "broker.log", "amqtt" if amqtt else None)
+    try:
+        yield running
+    finally:
+        running.stop()
+
+
+def _settings(home: Path, broker: RunningBroker, phone: str) -> Settings:
+    """The sample's settings, with this machine's broker, phone and folders."""
+    text = shipped(f"{READINGS}.toml").read_text("utf-8")
+    text += f"""
+[mqtt]
+host = "{broker.host}"
+port = {broker.port}
+
+[store]
+file = "{home / "drying-room.sqlite"}"
+backup_folder = "{home / "backups"}"
+
+[report]
+folder = "{home / "reports"}"
+
+[[address]]
+name = "phone"
+url = "{phone}"
+"""
+    file = home / "drying-room.toml"
+    file.write_text(text, "utf-8")
+    return load(file)
+
+
+@contextmanager
+def _monitor(home: Path, settings: Settings) -> Iterator[subprocess.Popen[bytes]]:
+    """The real daemon, with the readings as its clock, in a process of its own."""
+    until = UNTIL.strftime("%Y-%m-%dT%H:%M:%SZ")
+    words = ["run", "--config", str(settings.file), "--clock", "readings", "--until", until]
+    words += ["--entries", str(shipped(f"{READINGS}.entries"))]
+    with (home / "monitor.log").open("wb") as log:
+        process = subprocess.Popen(  # noqa: S603 (ourselves, no shell)
+            [sys.executable, "-m", "monitor", *words], stdout=log, stderr=log
+        )
+    try:
+        yield process
+    finally:
+        if process.poll() is None:
+            process.terminate()
+        process.wait()
+
+
+def _publish(broker: RunningBroker, settings: Settings) -> int:
+    """Send the readings once the monitor listens; returns the number of messages."""
+    control = socket_file(settings)
+    _wait_for_monitor(control)
+
+    def handled() -> int:
+        return int(str(ask(control, {"show": "health"})["messages"]))
+
+    def progress(_: int, reached_ms: int) -> None:
+        day = datetime.fromtimestamp(reached_ms / 1000, UTC).strftime("%d July, %H:%M")
+        if sys.stdout.isatty():
+            print(f"\r{day} ", end="", flush=True)
+
+    slow = broker.kind == "amqtt"
+    return replay(
+        shipped(f"{READINGS}.jsonl.gz"),
+        broker.address,
+        None,
+        pace=handled if slow else None,
+        ahead=AHEAD_OF_AMQTT,
+        progress=progress,
+    ).messages
+
+
+def _wait_for_monitor(control: Path) -> None:
+    until = monotonic_s() + START_WITHIN_S
+    while monotonic_s() < until:
+        try:
+            if ask(control, {"show": "health"})["connected"]:
+                return
+        except SocketError:
+            pass
+    raise SocketError("the monitor did not come up; its log says why")
