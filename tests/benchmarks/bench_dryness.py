@@ -188,9 +188,7 @@ def run(
             assert said.crisp_p10 is not None
             assert said.crisp_p90 is not None
             dry = season.dry / 60
-            out.model.add(
-                now, dry, (said.crisp_p10 / 60, said.crisp_p50 / 60, said.crisp_p90 / 60)
-            )
+            out.model.add(now, dry, (said.crisp_p10 / 60, said.crisp_p50 / 60, said.crisp_p90 / 60))
             out.book.add(now, dry, by_the_book(season, now))
             if weighed:
                 out.fitted.add(now, dry, by_a_fitted_exponential(season, now))
@@ -199,8 +197,10 @@ def run(
 
 def show(title: str, result: Run) -> None:
     print(f"\n{title}")
-    print("lead, d   answers  MAE model   book  fitted  /best   bias  cover  width  "
-          "score model   book  fitted")
+    print(
+        "lead, d   answers  MAE model   book  fitted  /best   bias  cover  width  "
+        "score model   book  fitted"
+    )
     for low, high in LEADS:
         model, book = result.model.table(low, high), result.book.table(low, high)
         fitted = result.fitted.table(low, high) if result.fitted.dry else {"count": 0}

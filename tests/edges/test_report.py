@@ -23,7 +23,7 @@ from monitor.edges.report.order import COMMAND, Answer, Order
 from monitor.edges.report.text import MOST_LINES, PULL_EXPLAINED, phone_text
 from monitor.edges.report.weeks import Week
 from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects, Outgoing
+from monitor.room.effects import Effects, Outgoing, Settlement
 from monitor.room.notices import Notice, Weight
 from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor, TimeAt
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
@@ -67,6 +67,10 @@ def site_of(*spaces: Space, zone: str = "Europe/London", unit: str = "°C") -> S
 def air(minute: int, space: str, t: float = 20.0, rh: float = 50.0, vpd: float = 0.5,
         lx: float | None = None) -> MinuteOfAir:  # fmt: skip
     return MinuteOfAir(minute, space, t, rh, lx, 9.0, vpd, 7.0, 8.5, None, 1)
+
+
+def kept(*spells: Spell) -> Settlement:
+    return Settlement([], list(spells), [], [])
 
 
 def stored(folder: Path, *effects: Effects) -> Path:
@@ -118,7 +122,7 @@ def golden(tmp_path: Path) -> SiteWeek:
     damp = Spell(Kind.DAMP, "attic", None, MONDAY - 2 * DAY, MONDAY - DAY, MONDAY + 600, 81.0)
     gap = MONDAY + 3 * DAY + 3 * HOUR
     silent = Spell(Kind.SILENT, "attic", "attic-peg", gap, gap + 30, gap + 180, 3.0)
-    file = stored(tmp_path, Effects(air=before + minutes, spells_kept=[hot, damp, silent]))
+    file = stored(tmp_path, Effects(air=before + minutes, settlements=[kept(hot, damp, silent)]))
     return gathered(file, site_of(ATTIC), "2026-W03")
 
 
@@ -398,8 +402,10 @@ def every_kind_of_week(folder: Path) -> Iterable[SiteWeek]:
         readings.append(Reading(begin * 60_000, peg, Quantity.TEMPERATURE, 9.0, Flag.STUCK))
     spells.append(Spell(Kind.SILENT, None, None, begin + 9, begin + 9, begin + 800, 13.0))
     notice = Notice(begin * 60_000, "attic", None, "hot", "began", Weight.NOW, "t", "b", "/", begin)
-    notices = [Outgoing(notice, 0), Outgoing(notice, None)]
-    effects = Effects(air=minutes, spells_kept=spells, readings=readings, notices=notices)
+    notices = [Outgoing(1, notice, 0), Outgoing(2, notice, None)]
+    effects = Effects(
+        air=minutes, settlements=[Settlement([], spells, [], notices)], readings=readings
+    )
     file = stored(folder, effects)
     for unit in ("°C", "°F"):
         yield gathered(file, site_of(*spaces, unit=unit), "2026-W29")
@@ -432,7 +438,7 @@ def test_fahrenheit_is_spoken_where_the_site_reads_it(golden: SiteWeek) -> None:
 def ordered(tmp_path: Path) -> Callable[..., "subprocess.CompletedProcess[str]"]:
     minutes = [m for at in range(7 * DAY) if (m := golden_minute(at))]
     spell = Spell(Kind.HOT, "attic", None, MONDAY + 9, MONDAY + 30, None, 33.0)
-    file = stored(tmp_path, Effects(air=minutes, spells_kept=[spell]))
+    file = stored(tmp_path, Effects(air=minutes, settlements=[kept(spell)]))
     site = site_of(ATTIC, Space("=shed", Use.STORING))
 
     def run(week: str, store: Path = file) -> "subprocess.CompletedProcess[str]":
