@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import logging
 import selectors
-import sqlite3
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
@@ -27,6 +26,7 @@ from monitor.room.entries import Request, RequestError
 from monitor.room.logbook import Entered
 from monitor.room.payloads import Message
 from monitor.room.snapshot import Snapshot
+from monitor.store.connection import OWN_MISTAKES, WriteError
 from monitor.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -149,9 +149,9 @@ class Worker:
                 call()
             if self._commit_now():
                 self._commit()
-        except (sqlite3.ProgrammingError, sqlite3.InterfaceError):
-            raise  # our own mistake, not the store's
-        except sqlite3.Error as error:
+        except OWN_MISTAKES:
+            raise
+        except WriteError as error:
             self._start_over(error)
         self._refresh()
 
@@ -253,7 +253,7 @@ class Worker:
         """Commit now, for a task that reads the store next."""
         self._commit()
 
-    def _start_over(self, error: sqlite3.Error) -> None:
+    def _start_over(self, error: WriteError) -> None:
         """The store failed: go back to the last commit and ask the broker to deliver again."""
         self.trouble = str(error)
         self._say(
@@ -268,7 +268,7 @@ class Worker:
         try:
             self.writer.rollback()
             self.engine = self._make_engine(self.writer)
-        except sqlite3.Error as again:
+        except WriteError as again:
             log.error("The store cannot be read either: %s", again)
         self._wait(STORE_RETRY_S)
 

@@ -14,6 +14,10 @@ from monitor.store.schema import MIGRATIONS
 
 READ_WAIT_S = 2.0
 
+# What writing raises when the disk or the card fails, and what only a mistake of ours raises.
+WriteError = sqlite3.Error
+OWN_MISTAKES = (sqlite3.ProgrammingError, sqlite3.InterfaceError)
+
 
 class StoreError(Exception):
     """The store cannot be used; str() is one plain sentence."""
