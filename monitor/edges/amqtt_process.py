@@ -7,12 +7,11 @@ wait for the daemon's progress. Run as `python -m monitor.edges.amqtt_process PO
 from __future__ import annotations
 
 import asyncio
-import signal
 import sys
 
 
 async def serve(port: int) -> None:
-    """Serve on the loopback address until asked to stop by SIGTERM or SIGINT."""
+    """Serve on the loopback address until killed: there is nothing to put in order."""
     from amqtt.broker import Broker  # type: ignore[import-untyped]  # it carries no types
 
     settings = {
@@ -21,13 +20,8 @@ async def serve(port: int) -> None:
             "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True},
         },
     }
-    broker = Broker(settings)
-    stop = asyncio.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        asyncio.get_running_loop().add_signal_handler(number, stop.set)
-    await broker.start()
-    await stop.wait()
-    await broker.shutdown()
+    await Broker(settings).start()
+    await asyncio.Event().wait()
 
 
 if __name__ == "__main__":
