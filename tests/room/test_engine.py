@@ -1,0 +1,204 @@
+"""The engine on a real store: the order of arrival, doubles and restarts change nothing."""
+
+from __future__ import annotations
+
+import json
+import random
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from monitor.room.engine import Engine
+from monitor.room.entries import Request
+from monitor.room.notices import Policy
+from monitor.room.payloads import Message
+from monitor.room.readings import MINUTE_MS, Quantity, ReadAs, Sensor, TimeAt
+from monitor.room.spaces import Delays, Limits, Site, Space, Use
+from monitor.store.writer import Writer
+
+START_MS = 1_783_123_200_000  # 2026-07-04T00:00Z
+HOUR_MS = 60 * MINUTE_MS
+FOREVER_MS = 2**52
+
+
+def sensor(name: str, space: str) -> Sensor:
+    reads = {
+        Quantity.TEMPERATURE: ReadAs(unit="°C", pointer="/t"),
+        Quantity.HUMIDITY: ReadAs(unit="%", pointer="/rh"),
+    }
+    return Sensor(name, space, f"barn/{name}", 60.0, reads, TimeAt("/ts", "ms"))
+
+
+SPACES = {
+    "loft": Space("loft", Use.HANGING, Limits(hot_c=30, damp_pct=75), Delays(damp=60), None, 0.6),
+    "outdoors": Space("outdoors", Use.OUTDOORS),
+}
+SENSORS = {s.name: s for s in (sensor("a", "loft"), sensor("b", "loft"), sensor("o", "outdoors"))}
+SITE = Site("Barn", 54.9, -2.1, 140.0, "Europe/London", "°C", SPACES, SENSORS)
+
+
+def message(name: str, minute: float, t: float, rh: float) -> Message:
+    time_ms = START_MS + round(minute * MINUTE_MS)
+    payload = json.dumps({"ts": time_ms, "t": t, "rh": rh}).encode()
+    return Message(f"barn/{name}", payload, 0, False)
+
+
+def day(hours: float = 10.0, seed: int = 1) -> list[Message]:
+    """A morning with a hot and a damp stretch, a spike, a silence and some noise."""
+    rng = random.Random(seed)  # noqa: S311 (no secret)
+    messages = []
+    for minute in range(round(hours * 60)):
+        warm = 22 + 12 * max(0.0, 1 - abs(minute - 250) / 120)
+        damp = 55 + 35 * max(0.0, 1 - abs(minute - 480) / 100)
+        for name in SENSORS:
+            if name == "b" and 330 <= minute < 420:
+                continue
+            t = round(warm + rng.gauss(0, 0.2), 1) if name != "o" else 14.0 + minute % 7 / 10
+            t = 55.0 if (name, minute) == ("a", 100) else t
+            messages.append(message(name, minute + 0.3, t, round(damp + rng.gauss(0, 0.5), 1)))
+    return messages
+
+
+def rows(file: Path, sql: str) -> list[Any]:
+    with closing(sqlite3.connect(file)) as db:
+        return db.execute(sql).fetchall()
+
+
+def run(
+    file: Path, messages: Sequence[Message], batch: int = 97, restart_every: int = 0
+) -> dict[str, list[Any]]:
+    """Take messages in through the store; returns what is kept in the end."""
+    writer = Writer(file)
+    engine = Engine(SITE, Policy(), {"statice": "statice"}, writer, FOREVER_MS)
+    for turn, begin in enumerate(range(0, len(messages), batch)):
+        writer.apply(engine.receive(messages[begin : begin + batch]), ["phone"])
+        now_ms = engine.now_ms(0)
+        while engine.behind(now_ms):
+            writer.apply(engine.advance(now_ms, 50), ["phone"])
+        writer.commit()
+        if restart_every and turn % restart_every == restart_every - 1:
+            writer.close()
+            writer = Writer(file)
+            engine = Engine(SITE, Policy(), {"statice": "statice"}, writer, FOREVER_MS)
+    kept = {
+        "flags": sorted(
+            (at, name, q, f)
+            for minute in writer.records(0, 2**40).values()
+            for name, records in minute.items()
+            for at, record in records.items()
+            for q, (_, f) in record.items()
+        ),
+        "air": rows(file, "SELECT * FROM air ORDER BY minute, space"),
+        "spells": sorted(writer.spells_since(0), key=str),
+        "notices": rows(file, "SELECT kind, space, sensor, spell_began, part FROM notice"),
+    }
+    writer.close()
+    return kept
+
+
+@cache
+def in_order() -> dict[str, list[Any]]:
+    with TemporaryDirectory() as folder:
+        return run(Path(folder) / "x.sqlite", day())
+
+
+def test_the_day_holds_what_it_should() -> None:
+    kinds = sorted(s.kind.value for s in in_order()["spells"])
+    assert kinds == ["damp", "hot", "silent"]
+    assert [f for *_, f in in_order()["flags"] if f] != []
+
+
+def told(kept: dict[str, list[Any]]) -> set[Any]:
+    stands = {(s.kind, s.space, s.sensor, s.began) for s in kept["spells"]}
+    return {row[:4] for row in kept["notices"] if row[:4] in stands}
+
+
+@settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
+@given(seed=st.integers(0, 2**32), within_h=st.floats(0.01, 6), batch=st.integers(150, 700))
+def test_any_order_and_any_doubling_end_the_same(seed: int, within_h: float, batch: int) -> None:
+    rng = random.Random(seed)  # noqa: S311 (no secret)
+    messages = day()
+    per_hour = len(messages) / 10
+    keyed = [(i + rng.uniform(0, within_h * per_hour), i, m) for i, m in enumerate(messages)]
+    keyed += [(at + rng.uniform(0, per_hour), i, m) for at, i, m in keyed if rng.random() < 0.5]
+    with TemporaryDirectory() as folder:
+        shuffled = run(Path(folder) / "x.sqlite", [m for *_, m in sorted(keyed)], batch)
+    for what in ("flags", "air", "spells"):
+        assert shuffled[what] == in_order()[what], what
+    assert told(shuffled) == told(in_order())
+
+
+def test_restarts_change_nothing(tmp_path: Path) -> None:
+    restarted = run(tmp_path / "x.sqlite", day(), 61, restart_every=2)
+    assert restarted == in_order()
+
+
+def test_a_second_copy_with_another_value_changes_nothing(tmp_path: Path) -> None:
+    once = run(tmp_path / "1.sqlite", [message("a", 0.5, 20, 50), message("a", 3, 20, 50)])
+    twice = run(
+        tmp_path / "2.sqlite",
+        [message("a", 0.5, 20, 50), message("a", 0.5, 25, 60), message("a", 3, 20, 50)],
+    )
+    assert twice == once
+
+
+def test_a_calibration_refolds_from_its_time_on_and_can_be_undone(tmp_path: Path) -> None:
+    writer = Writer(tmp_path / "x.sqlite")
+    engine = Engine(SITE, Policy(), {}, writer, FOREVER_MS)
+    messages = [message("a", minute + 0.5, 20.0, 50.0) for minute in range(120)]
+    writer.apply(engine.receive(messages))
+
+    def temperatures() -> list[float]:
+        while engine.behind(engine.now_ms(0)):
+            writer.apply(engine.advance(engine.now_ms(0), 1000))
+        writer.commit()
+        return [r[0] for r in rows(writer.file, "SELECT temperature_c FROM air ORDER BY minute")]
+
+    assert temperatures() == [20.0] * 119
+    at_ms = START_MS + 60 * MINUTE_MS
+    offset = Request("calibrate", {"sensor": "a", "quantity": "temperature", "offset": 1.5}, at_ms)
+    entered, effects = engine.enter(offset, engine.now_ms(0))
+    writer.apply(effects)
+    assert temperatures() == [20.0] * 60 + [21.5] * 59
+    _, effects = engine.enter(Request("undo", {}, None, entered.entry.id), engine.now_ms(0))
+    writer.apply(effects)
+    assert temperatures() == [20.0] * 119
+    writer.close()
+
+
+def test_a_leap_of_days_waits_for_a_second_sensor(tmp_path: Path) -> None:
+    writer = Writer(tmp_path / "x.sqlite")
+    engine = Engine(SITE, Policy(), {}, writer, FOREVER_MS)
+    writer.apply(engine.receive([message("a", 1, 20, 50)]))
+    before = engine.now_ms(0)
+    leap = 30 * 24 * 60
+    writer.apply(engine.receive([message("a", leap, 20, 50), message("a", leap + 1, 20, 50)]))
+    assert engine.now_ms(0) == before
+    assert len(writer.waiting()) == 4
+    writer.commit()
+    again = Engine(SITE, Policy(), {}, writer, FOREVER_MS)  # a restart remembers what waits
+    writer.apply(again.receive([message("b", leap + 1, 20, 50)]))
+    assert again.now_ms(0) == START_MS + (leap + 1) * MINUTE_MS
+    assert writer.waiting() == []
+    writer.close()
+
+
+def test_a_time_of_1970_is_kept_unread_in_a_replay_and_replaced_live(tmp_path: Path) -> None:
+    old = Message("barn/a", b'{"ts": 12000, "t": 20, "rh": 50}', START_MS, False)
+    replay, live = Writer(tmp_path / "1.sqlite"), Writer(tmp_path / "2.sqlite")
+    effects = Engine(SITE, Policy(), {}, replay, FOREVER_MS).receive([old])
+    assert effects.readings == []
+    assert "before the year 2000" in effects.unread[0].reason
+    effects = Engine(SITE, Policy(), {}, live).receive([old])
+    assert {(r.time_ms, str(r.flags.name)) for r in effects.readings} == {
+        (START_MS, "TIME_OF_ARRIVAL")
+    }
+    replay.close()
+    live.close()
