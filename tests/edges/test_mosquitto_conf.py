@@ -42,7 +42,7 @@ def passwords(file: Path, **users: str) -> None:
     for user, password in users.items():
         name = user.replace("_", "-")
         command = ["mosquitto_passwd", "-b", str(file), name, password]
-        subprocess.run(command, check=True)  # noqa: S603  our own words
+        subprocess.run(command, check=True)
 
 
 def house(start_brokers: Brokers, folder: Path, port: int) -> brokers.RunningBroker:

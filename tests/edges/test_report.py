@@ -444,7 +444,7 @@ def ordered(tmp_path: Path) -> Callable[..., "subprocess.CompletedProcess[str]"]
     def run(week: str, store: Path = file) -> "subprocess.CompletedProcess[str]":
         order = Order(store, tmp_path / "reports", week, LATER_MS, site)
         assert Order.from_json(order.to_json()) == order
-        return subprocess.run(  # noqa: S603 (this interpreter)
+        return subprocess.run(
             COMMAND, input=order.to_json(), capture_output=True, text=True, check=False
         )
 
@@ -504,7 +504,7 @@ def test_no_store_is_one_sentence_too(
 
 def test_the_monitor_can_order_a_report_without_loading_pandas() -> None:
     check = "import sys, monitor.edges.report.order; sys.exit('pandas' in sys.modules)"
-    assert subprocess.run([sys.executable, "-c", check], check=False).returncode == 0  # noqa: S603
+    assert subprocess.run([sys.executable, "-c", check], check=False).returncode == 0
 
 
 def test_an_order_can_be_built_in_this_process_too(tmp_path: Path) -> None:

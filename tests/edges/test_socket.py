@@ -219,7 +219,7 @@ def test_a_socket_left_by_a_killed_monitor_is_replaced(path: Path) -> None:
         "Listener(pathlib.Path(sys.argv[1]), lambda r, a: None); "
         "print('up', flush=True); sys.stdin.read()"
     )
-    with subprocess.Popen(  # noqa: S603 (our own interpreter and program)
+    with subprocess.Popen(
         [sys.executable, "-c", program, str(path)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,

@@ -52,7 +52,7 @@ def message(name: str, minute: float, t: float, rh: float) -> Message:
 
 def day(hours: float = 10.0, seed: int = 1) -> list[Message]:
     """A morning with a hot and a damp stretch, a spike, a silence and some noise."""
-    rng = random.Random(seed)  # noqa: S311 (no secret)
+    rng = random.Random(seed)
     messages = []
     for minute in range(round(hours * 60)):
         warm = 22 + 12 * max(0.0, 1 - abs(minute - 250) / 120)
@@ -123,7 +123,7 @@ def told(kept: dict[str, list[Any]]) -> set[Any]:
 @settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
 @given(seed=st.integers(0, 2**32), within_h=st.floats(0.01, 6), batch=st.integers(150, 700))
 def test_any_order_and_any_doubling_end_the_same(seed: int, within_h: float, batch: int) -> None:
-    rng = random.Random(seed)  # noqa: S311 (no secret)
+    rng = random.Random(seed)
     messages = day()
     per_hour = len(messages) / 10
     keyed = [(i + rng.uniform(0, within_h * per_hour), i, m) for i, m in enumerate(messages)]

@@ -380,7 +380,7 @@ def answers(python_path):
     """What a fresh Python answers that finds its modules there."""
     project = str(Path(moist_air.__file__).parents[2])
     search = os.pathsep.join([*python_path, project])
-    child = subprocess.run(  # noqa: S603 - our own words above, no shell
+    child = subprocess.run(
         [sys.executable, "-c", ANSWERS],
         env={**os.environ, "PYTHONPATH": search},
         capture_output=True,

@@ -28,7 +28,7 @@ def test_a_file_is_found_where_the_program_is_installed(tmp_path):
     shutil.copytree(CHECKOUT / "monitor", tmp_path / "monitor")
     shutil.copytree(CHECKOUT / "config", tmp_path / "monitor" / "config")
     ask = "from monitor.service.shipped import shipped; print(shipped('config/drying-room.toml'))"
-    told = subprocess.run(  # noqa: S603 - our own words, our own interpreter
+    told = subprocess.run(
         [sys.executable, "-c", ask], cwd=tmp_path, capture_output=True, text=True, check=True
     )
     assert told.stdout.strip() == str(tmp_path / "monitor" / "config" / "drying-room.toml")

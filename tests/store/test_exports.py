@@ -282,7 +282,7 @@ def test_twenty_times_the_readings_take_no_more_memory(tmp_path: Path, form: For
         writer.apply(Effects(readings=readings))
     writer.commit()
     writer.close()
-    done = subprocess.run(  # noqa: S603 (this interpreter, text of ours)
+    done = subprocess.run(
         [sys.executable, "-c", _GROWTH, str(tmp_path / "store.sqlite"), str(DAY_MS), form.value],
         capture_output=True,
         text=True,

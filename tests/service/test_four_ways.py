@@ -1,0 +1,116 @@
+"""The nine days through real brokers in four ways: the answers must be the same.
+
+In order through mosquitto; with the daemon killed at ten random moments; shuffled within six
+hours and doubled; through the small broker in Python, paced.
+"""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import io
+import random
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+from tempfile import mkdtemp
+
+from monitor.edges import broker as broker_edge
+from monitor.edges.broker import Kind, RunningBroker
+from monitor.edges.recordings import replay
+from tests.service.trial import NINE_DAYS, SAMPLES, Trial, settings_in
+
+KILLS = 10
+SHUFFLED_WITHIN_H = 6.0
+
+
+@contextmanager
+def trial(folder: Path, kind: Kind) -> Iterator[tuple[RunningBroker, Trial]]:
+    (folder / "broker").mkdir()
+    broker = broker_edge.start(folder / "broker", folder / "broker.log", kind)
+    # An address nobody listens at: what is told is the same whether it arrives or not.
+    address = '[[address]]\nname = "phone"\nurl = "json://127.0.0.1:9/nobody"\n'
+    try:
+        running = Trial(settings_in(folder, broker, SAMPLES / "nine_days.toml", address))
+        try:
+            yield broker, running
+        finally:
+            running.stop()
+    finally:
+        broker.stop()
+
+
+@cache
+def in_order() -> dict[str, str]:
+    with trial(Path(mkdtemp()), "mosquitto") as (broker, running):
+        running.start()
+        replay(NINE_DAYS, broker.address, None)
+        running.finish()
+        return {what: running.export(what) for what in ("air", "spells", "notices")}
+
+
+def recorded_lines() -> list[str]:
+    with gzip.open(NINE_DAYS, "rt", encoding="utf-8") as file:
+        return file.read().splitlines()
+
+
+def compare(other: Trial) -> None:
+    same = in_order()
+    assert other.export("air") == same["air"]
+    assert other.export("spells") == same["spells"]
+    spells = {
+        (row["kind"], row["space"], row["began"])
+        for row in csv.DictReader(io.StringIO(same["spells"]))
+    }
+    assert spells
+
+    def told(table: str) -> set[tuple[str, str, str]]:
+        rows = csv.DictReader(io.StringIO(table))
+        return {(row["kind"], row["space"], row["spell_began"]) for row in rows} & spells
+
+    assert told(same["notices"]) == spells
+    assert told(other.export("notices")) == spells
+
+
+def test_killed_at_ten_random_moments(tmp_path: Path) -> None:
+    rng = random.Random(7)
+    with trial(tmp_path, "mosquitto") as (broker, running):
+        running.start()
+        publishing = threading.Thread(target=replay, args=(NINE_DAYS, broker.address, None))
+        publishing.start()
+        for _ in range(KILLS):
+            time.sleep(rng.uniform(0.1, 0.9))
+            running.kill()
+            running.start()
+        publishing.join()
+        running.finish()
+        compare(running)
+
+
+def test_shuffled_within_six_hours_and_doubled(tmp_path: Path) -> None:
+    rng = random.Random(11)
+    lines = recorded_lines()
+    per_hour = len(lines) / (9 * 24)
+    keyed = [
+        (i + rng.uniform(0, SHUFFLED_WITHIN_H * per_hour), line) for i, line in enumerate(lines)
+    ]
+    keyed += [(at + rng.uniform(0, per_hour), line) for at, line in keyed if rng.random() < 0.5]
+    shuffled = tmp_path / "shuffled.jsonl"
+    shuffled.write_text("\n".join(line for _, line in sorted(keyed)) + "\n", "utf-8")
+    with trial(tmp_path, "mosquitto") as (broker, running):
+        running.start()
+        replay(shuffled, broker.address, None)
+        running.finish()
+        compare(running)
+
+
+def test_through_the_small_broker_in_python(tmp_path: Path) -> None:
+    with trial(tmp_path, "amqtt") as (broker, running):
+        running.start()
+        done = replay(NINE_DAYS, broker.address, None, pace=running.handled, ahead=200)
+        running.finish()
+        assert done.messages == len(recorded_lines())
+        compare(running)

@@ -1,0 +1,102 @@
+"""The real daemon on a real broker, fed a recording: for tests and benchmarks."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from monitor.edges.broker import RunningBroker
+from monitor.edges.socket import SocketError, ask
+from monitor.service.daemon import socket_file
+from monitor.service.settings import Settings, load
+from monitor.store.exports import export
+from monitor.store.formats import Format
+from monitor.store.reader import Reader
+
+SAMPLES = Path(__file__).parents[2] / "sample_readings"
+NINE_DAYS = SAMPLES / "nine_days.jsonl.gz"
+NINE_DAYS_END = "2026-07-12T23:59:00Z"
+
+
+def settings_in(folder: Path, broker: RunningBroker, sample: Path, extra: str = "") -> Settings:
+    """A sample's settings with this broker, and everything that is written in a folder."""
+    text = f"""{sample.read_text("utf-8")}
+[mqtt]
+host = "{broker.host}"
+port = {broker.port}
+[store]
+file = "{folder / "store.sqlite"}"
+backup_folder = "{folder / "backups"}"
+[report]
+folder = "{folder / "reports"}"
+{extra}
+"""
+    file = folder / "drying-room.toml"
+    file.write_text(text, "utf-8")
+    return load(file)
+
+
+@dataclass
+class Trial:
+    """A daemon whose clock is the readings, run as a process of its own."""
+
+    settings: Settings
+    until: str = NINE_DAYS_END
+    entries: Path | None = SAMPLES / "nine_days.entries"
+    process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> subprocess.Popen[bytes]:
+        words = ["run", "--config", str(self.settings.file), "--clock", "readings"]
+        words += ["--until", self.until]
+        words += [] if self.entries is None else ["--entries", str(self.entries)]
+        with (self.settings.file.parent / "monitor.log").open("ab") as log:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "monitor", *words], stdout=log, stderr=log
+            )
+        self.until_connected()
+        return self.process
+
+    def until_connected(self, within_s: float = 30.0) -> None:
+        for _ in range(round(within_s / 0.05)):
+            if self.health().get("connected"):
+                return
+            time.sleep(0.05)
+        raise AssertionError(self.log())
+
+    def health(self) -> dict[str, object]:
+        try:
+            return dict(ask(socket_file(self.settings), {"show": "health"}, timeout=5))
+        except SocketError:
+            return {}
+
+    def handled(self) -> int:
+        return int(str(self.health().get("messages", 0)))
+
+    def kill(self) -> None:
+        """End it as a power cut would, by its own pid."""
+        assert self.process is not None
+        os.kill(self.process.pid, 9)
+        self.process.wait()
+
+    def finish(self, within_s: float = 120.0) -> None:
+        """Wait for the end that `until` sets."""
+        assert self.process is not None
+        assert self.process.wait(within_s) == 0, self.log()
+
+    def stop(self) -> None:
+        if self.process is not None and self.process.poll() is None:
+            self.process.terminate()
+            self.process.wait(30)
+
+    def log(self) -> str:
+        return (self.settings.file.parent / "monitor.log").read_text("utf-8")
+
+    def export(self, what: str) -> str:
+        file = self.settings.file.parent / f"{what}.csv"
+        with Reader(self.settings.store.file) as reader, file.open("wb") as out:
+            export(reader, self.settings.site, what, out, Format.CSV)
+        return file.read_text("utf-8")
