@@ -1,0 +1,74 @@
+"""A month of six sensors through the real daemon and mosquitto: time, and memory throughout.
+
+python -m tests.benchmarks.bench_month [--quick]
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from monitor.edges import broker as broker_edge
+from monitor.edges.recordings import replay
+from sample_readings.make_samples import write_load
+from sample_readings.scenario import START
+from tests.service.trial import Trial, settings_in
+
+DAYS, SENSORS, EVERY_S = 28, 6, 60
+
+
+def resident_mb(pid: int) -> float:
+    """Resident memory of a process [MB], as Linux tells it; 0 once it has ended."""
+    try:
+        status = Path(f"/proc/{pid}/status").read_text("utf-8")
+    except OSError:
+        return 0.0
+    found = [line for line in status.splitlines() if line.startswith("VmRSS")]
+    return int(found[0].split()[1]) / 1000 if found else 0.0
+
+
+def main(quick: bool) -> None:
+    """Print one row: messages, seconds, messages a second, highest resident memory."""
+    days = 3 if quick else DAYS
+    folder = Path(tempfile.mkdtemp(prefix="month-"))
+    recording = folder / "month.jsonl.gz"
+    messages = write_load(days, SENSORS, EVERY_S, recording)
+    (folder / "broker").mkdir()
+    broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
+    end: datetime = START + timedelta(days=days) - timedelta(minutes=1)
+    sample = recording.with_suffix("").with_suffix(".jsonl.toml")
+    settings = settings_in(folder, broker, sample)
+    trial = Trial(settings, end.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), entries=None)
+    highest = [0.0]
+    try:
+        process = trial.start()
+        began = time.monotonic()
+
+        def watch() -> None:
+            while process.poll() is None:
+                highest[0] = max(highest[0], resident_mb(process.pid))
+                time.sleep(0.05)
+
+        watching = threading.Thread(target=watch)
+        watching.start()
+        replay(recording, broker.address, None)
+        trial.finish(600)
+        took = time.monotonic() - began
+        watching.join()
+    finally:
+        trial.stop()
+        broker.stop()
+    print(
+        f"| {days} days, {SENSORS} sensors, {EVERY_S} s | {messages:,} messages | {took:.0f} s |"
+        f" {messages / took:,.0f} /s | highest resident {highest[0]:.0f} MB |"
+    )
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    main(parser.parse_args().quick)
