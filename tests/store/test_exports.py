@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects, Outgoing, Settlement
+from monitor.room.effects import Effects, Outgoing
 from monitor.room.entries import Entry
 from monitor.room.notices import Notice, Weight
 from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor
