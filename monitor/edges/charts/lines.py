@@ -1,0 +1,273 @@
+"""Lines over time, and the fan of what is expected."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.edges.charts.drawing import (
+    BOTTOM,
+    LEFT,
+    LETTER,
+    RIGHT,
+    WIDTH,
+    Floats,
+    Picture,
+    Plot,
+    axes,
+    key_of,
+    line_path,
+    moment,
+    points_path,
+    round_out,
+)
+
+_MARK_ROW = 14.0  # height of a row of marks above the plot
+_MOST_MARK_ROWS = 3
+
+
+class Series(NamedTuple):
+    """A line: values one a minute (NaN: not known), what it is in words, and its class.
+
+    kind  heat, damp, sun, pull or outdoors
+    """
+
+    values: Floats
+    words: str
+    kind: str
+
+
+class Level(NamedTuple):
+    """A limit or target: where it lies, and what it is in words."""
+
+    value: float
+    words: str
+    kind: str
+
+
+class Mark(NamedTuple):
+    """A time that is marked above the plot and shaded in it [UTC epoch minutes]."""
+
+    begin: int
+    end: int
+    words: str
+    kind: str
+
+
+def line_chart(
+    *,
+    title: str,
+    unit: str,
+    begin: int,
+    series: Sequence[Series],
+    timezone: str,
+    levels: Sequence[Level] = (),
+    marks: Sequence[Mark] = (),
+    height: float = 150.0,
+) -> str:
+    """Lines over time.
+
+    begin   minute of the first value [UTC epoch minutes]; all series are equally long
+    levels  drawn if they lie near the values
+    height  of the plot itself
+    """
+    end = begin + len(series[0].values)
+    known = [s for s in series if not np.isnan(s.values).all()]
+    low, high = _reach(known, levels)
+    rows, left_over = _rows(marks, begin, end)
+    top = 18.0 + _MARK_ROW * len(rows)
+    plot = Plot(begin, end, low, high, top, height)
+    picture = Picture(
+        key_of(title, begin),
+        title,
+        _described(series, unit, levels, marks, begin, timezone),
+        top + height + BOTTOM,
+    )
+    picture.text(0, 11, f"{', '.join(s.words for s in series)} [{unit}]", "name")
+    _say_more(picture, left_over)
+    for mark in (mark for row in rows for mark in row):
+        _shade(picture, plot, mark)
+    axes(picture, plot, timezone)
+    near = [level for level in levels if low <= level.value <= high]
+    for level in near:
+        _level(picture, plot, level)
+    for one in known:
+        path = line_path(plot, one.values)
+        picture.add(f'<path class="line {one.kind}" d="{path}"/>')
+    for level in near:
+        _level_words(picture, plot, level)
+    if not known:
+        picture.text(plot.left + plot.width / 2, top + height / 2, "not known", "", "middle")
+    _mark_rows(picture, plot, rows)
+    return picture.svg()
+
+
+def fan_chart(
+    *,
+    title: str,
+    unit: str,
+    minutes: Floats,
+    p10: Floats,
+    p50: Floats,
+    p90: Floats,
+    timezone: str,
+    now: int | None = None,
+    points: Sequence[tuple[int, float]] = (),
+    points_are: str = "weighed",
+    levels: Sequence[Level] = (),
+    marks: Sequence[Mark] = (),
+    height: float = 150.0,
+) -> str:
+    """A curve with the span in which eight of ten fall, and what was measured.
+
+    minutes  of p10, p50 and p90, rising [UTC epoch minutes]
+    now      the curve is solid up to here, what is expected is dashed after it
+    points   (minute, value) of what a person measured
+    """
+    low, high = round_out(
+        [float(np.nanmin(p10)), float(np.nanmax(p90)), *(v for _, v in points)]
+        + [level.value for level in levels]
+    )
+    begin, end = int(minutes[0]), int(minutes[-1])
+    rows, left_over = _rows(marks, begin, end)
+    top = 18.0 + _MARK_ROW * len(rows)
+    plot = Plot(begin, end, low, high, top, height)
+    described = (
+        f"From {p50[0]:.0f} to {p50[-1]:.0f} {unit}; eight of ten between {p10[-1]:.0f} and "
+        f"{p90[-1]:.0f} {unit} at the end. {len(points)} {points_are}."
+    )
+    picture = Picture(key_of(title, begin), title, described, top + height + BOTTOM)
+    picture.text(0, 11, f"{title} [{unit}]", "name")
+    _say_more(picture, left_over)
+    for mark in (mark for row in rows for mark in row):
+        _shade(picture, plot, mark)
+    axes(picture, plot, timezone)
+    over = points_path(plot, minutes, p90)
+    back = points_path(plot, minutes[::-1], p10[::-1])
+    picture.add(f'<path class="fan" d="M{over}L{back}Z"/>')
+    split = len(minutes) if now is None else int(np.searchsorted(minutes, now, side="right"))
+    if split:
+        picture.add(
+            f'<path class="line pull" d="M{points_path(plot, minutes[:split], p50[:split])}"/>'
+        )
+    if split < len(minutes):
+        first = max(0, split - 1)
+        ahead = points_path(plot, minutes[first:], p50[first:])
+        picture.add(f'<path class="line pull ahead" d="M{ahead}"/>')
+        picture.text(plot.x(float(minutes[first])) + 4, plot.top + 9, "expected", "small")
+    for level in levels:
+        _level(picture, plot, level)
+        _level_words(picture, plot, level)
+    for minute, value in points:
+        picture.add(
+            f'<circle class="point" cx="{plot.x(minute):.1f}" cy="{plot.y(value):.1f}" r="3.5"/>'
+        )
+    _mark_rows(picture, plot, rows)
+    return picture.svg()
+
+
+def _reach(series: Iterable[Series], levels: Iterable[Level]) -> tuple[float, float]:
+    """The span of values, with those limits that lie within half of it again."""
+    ends = [f(s.values) for s in series for f in (np.nanmin, np.nanmax)]
+    if not ends:
+        return round_out([level.value for level in levels] or [0.0, 1.0])
+    low, high = float(min(ends)), float(max(ends))
+    near = max(0.5 * (high - low), 1e-9)
+    return round_out(
+        [low, high, *(v.value for v in levels if low - near <= v.value <= high + near)]
+    )
+
+
+def _level(picture: Picture, plot: Plot, level: Level) -> None:
+    y = plot.y(level.value)
+    picture.add(f'<path class="level {level.kind}" d="M{plot.left:.0f} {y:.1f}h{plot.width:.0f}"/>')
+
+
+def _level_words(picture: Picture, plot: Plot, level: Level) -> None:
+    y = plot.y(level.value)
+    above = y - 3 if y - plot.top > 12 else y + 10
+    picture.text(plot.left + plot.width - 2, above, level.words, "small halo", "end")
+
+
+def _rows(marks: Iterable[Mark], begin: int, end: int) -> tuple[list[list[Mark]], int]:
+    """The marks within the span in rows, so that no words run into others; how many had no room."""
+    rows: list[list[Mark]] = []
+    free: list[float] = []
+    a_minute = (WIDTH - LEFT - RIGHT) / (end - begin)
+    left_over = 0
+    for mark in sorted(marks):
+        if mark.end <= begin or mark.begin >= end:
+            continue
+        cut = mark._replace(begin=max(mark.begin, begin), end=min(mark.end, end))
+        first, last = _extent(cut, begin, a_minute)
+        row = next((n for n, x in enumerate(free) if x <= first), None)
+        if row is None and len(rows) == _MOST_MARK_ROWS:
+            left_over += 1
+            continue
+        if row is None:
+            rows.append([])
+            free.append(0.0)
+            row = len(rows) - 1
+        rows[row].append(cut)
+        free[row] = last + 6
+    return rows, left_over
+
+
+def _say_more(picture: Picture, left_over: int) -> None:
+    if left_over:
+        picture.text(WIDTH - RIGHT, 11, f"and {left_over} more", "small", "end")
+
+
+def _extent(mark: Mark, begin: int, a_minute: float) -> tuple[float, float]:
+    """From where to where a mark and its words reach."""
+    x = LEFT + (mark.begin - begin) * a_minute
+    x_end = LEFT + (mark.end - begin) * a_minute
+    width = LETTER * len(mark.words)
+    first = min(x, WIDTH - RIGHT - width)
+    return first, max(x_end, first + width)
+
+
+def _shade(picture: Picture, plot: Plot, mark: Mark) -> None:
+    x, x_end = plot.x(mark.begin), plot.x(mark.end)
+    picture.shade(x, plot.top, max(x_end - x, 1), plot.height, mark.kind)
+
+
+def _mark_rows(picture: Picture, plot: Plot, rows: Sequence[Sequence[Mark]]) -> None:
+    a_minute = plot.width / (plot.x1 - plot.x0)
+    for n, row in enumerate(rows):
+        y = plot.top - 4 - _MARK_ROW * (len(rows) - 1 - n)
+        for mark in row:
+            x, x_end = plot.x(mark.begin), plot.x(mark.end)
+            first, _ = _extent(mark, int(plot.x0), a_minute)
+            picture.add(
+                f'<path class="mark {mark.kind}" d="M{x:.1f} {y + 2:.1f}H{max(x_end, x + 2):.1f}"/>'
+            )
+            picture.text(first, y - 1, mark.words, "small")
+
+
+def _described(
+    series: Sequence[Series],
+    unit: str,
+    levels: Sequence[Level],
+    marks: Sequence[Mark],
+    begin: int,
+    timezone: str,
+) -> str:
+    told = []
+    for one in series:
+        if np.isnan(one.values).all():
+            told.append(f"{one.words}: not known.")
+            continue
+        low, high = int(np.nanargmin(one.values)), int(np.nanargmax(one.values))
+        told.append(
+            f"{one.words}: lowest {one.values[low]:.3g} {unit} {moment(begin + low, timezone)}, "
+            f"highest {one.values[high]:.3g} {unit} {moment(begin + high, timezone)}."
+        )
+        unknown = int(np.isnan(one.values).sum())
+        if unknown:
+            told.append(f"Not known for {unknown / 60:.3g} h.")
+    told += [f"{level.words[:1].upper()}{level.words[1:]}." for level in levels]
+    told += [f"{moment(m.begin, timezone)}: {m.words}." for m in marks]
+    return " ".join(told)
