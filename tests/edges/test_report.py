@@ -7,7 +7,7 @@ import math
 import re
 import subprocess
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -69,8 +69,8 @@ def air(minute: int, space: str, t: float = 20.0, rh: float = 50.0, vpd: float =
     return MinuteOfAir(minute, space, t, rh, lx, 9.0, vpd, 7.0, 8.5, None, 1)
 
 
-def kept(*spells: Spell) -> Settlement:
-    return Settlement([], list(spells), [], [])
+def settled(spells: Sequence[Spell] = (), notices: Sequence[Outgoing] = ()) -> Settlement:
+    return Settlement([], list(spells), [], list(notices))
 
 
 def stored(folder: Path, *effects: Effects) -> Path:
@@ -122,7 +122,9 @@ def golden(tmp_path: Path) -> SiteWeek:
     damp = Spell(Kind.DAMP, "attic", None, MONDAY - 2 * DAY, MONDAY - DAY, MONDAY + 600, 81.0)
     gap = MONDAY + 3 * DAY + 3 * HOUR
     silent = Spell(Kind.SILENT, "attic", "attic-peg", gap, gap + 30, gap + 180, 3.0)
-    file = stored(tmp_path, Effects(air=before + minutes, settlements=[kept(hot, damp, silent)]))
+    file = stored(
+        tmp_path, Effects(air=before + minutes, settlements=[settled([hot, damp, silent])])
+    )
     return gathered(file, site_of(ATTIC), "2026-W03")
 
 
@@ -403,9 +405,7 @@ def every_kind_of_week(folder: Path) -> Iterable[SiteWeek]:
     spells.append(Spell(Kind.SILENT, None, None, begin + 9, begin + 9, begin + 800, 13.0))
     notice = Notice(begin * 60_000, "attic", None, "hot", "began", Weight.NOW, "t", "b", "/", begin)
     notices = [Outgoing(1, notice, 0), Outgoing(2, notice, None)]
-    effects = Effects(
-        air=minutes, settlements=[Settlement([], spells, [], notices)], readings=readings
-    )
+    effects = Effects(air=minutes, readings=readings, settlements=[settled(spells, notices)])
     file = stored(folder, effects)
     for unit in ("°C", "°F"):
         yield gathered(file, site_of(*spaces, unit=unit), "2026-W29")
@@ -438,7 +438,7 @@ def test_fahrenheit_is_spoken_where_the_site_reads_it(golden: SiteWeek) -> None:
 def ordered(tmp_path: Path) -> Callable[..., "subprocess.CompletedProcess[str]"]:
     minutes = [m for at in range(7 * DAY) if (m := golden_minute(at))]
     spell = Spell(Kind.HOT, "attic", None, MONDAY + 9, MONDAY + 30, None, 33.0)
-    file = stored(tmp_path, Effects(air=minutes, settlements=[kept(spell)]))
+    file = stored(tmp_path, Effects(air=minutes, settlements=[settled([spell])]))
     site = site_of(ATTIC, Space("=shed", Use.STORING))
 
     def run(week: str, store: Path = file) -> "subprocess.CompletedProcess[str]":

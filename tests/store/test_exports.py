@@ -5,13 +5,14 @@ import io
 import json
 import subprocess
 import sys
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects, Outgoing
+from monitor.room.effects import Effects, Outgoing, Settlement
 from monitor.room.entries import Entry
 from monitor.room.notices import Notice, Weight
 from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor
@@ -61,6 +62,10 @@ SITE = Site(
 def minute(at: int, space: str, t: float | None = 20.0, lx: float | None = None) -> MinuteOfAir:
     vpd = None if t is None else 0.7
     return MinuteOfAir(at, space, t, 50.0, lx, 9.0, vpd, 7.0, 8.5, None, 1)
+
+
+def settled(spells: Sequence[Spell] = (), notices: Sequence[Outgoing] = ()) -> Settlement:
+    return Settlement([], list(spells), [], list(notices))
 
 
 def stored(folder: Path, *effects: Effects) -> Path:
@@ -158,7 +163,7 @@ def test_spells_that_touch_the_span_and_one_that_goes_on(tmp_path: Path) -> None
         spell(118, None),  # goes on
         spell(120, None),  # begins as the span ends
     ]
-    file = stored(tmp_path, Effects(settlements=[Settlement([], spells, [], [])]))
+    file = stored(tmp_path, Effects(settlements=[settled(spells)]))
     hour = 3_600_000
     rows = as_rows(exported(file, "spells", from_ms=DAY_MS + hour, to_ms=DAY_MS + 2 * hour))
     assert [(row["began"][11:16], row["ended"][11:16]) for row in rows] == [
@@ -178,7 +183,7 @@ def test_a_notice_is_a_row_for_each_address_and_its_text_no_formula(tmp_path: Pa
         Outgoing(1, notice(DAY_MS, "=1+1 in the loft"), DAY_MS),
         Outgoing(2, notice(DAY_MS + 1, "for the digest"), None),
     ]
-    file = stored(tmp_path, Effects(settlements=[Settlement([], [], [], outgoing)]))
+    file = stored(tmp_path, Effects(settlements=[settled(notices=outgoing)]))
     sent, kept = as_rows(exported(file, "notices"))
     assert (sent["address"], sent["tries"], sent["sent"]) == ("phone", "0", "")
     assert sent["title"] == "'=1+1 in the loft"
