@@ -157,7 +157,7 @@ def axes(picture: Picture, plot: Plot, timezone: str) -> None:
     for minute, words in _moments(int(plot.x0), int(plot.x1), timezone):
         x = plot.x(minute)
         picture.add(f'<path class="tick" d="M{x:.1f} {plot.bottom:.1f}v4"/>')
-        if x - last >= LETTER * (len(words) + 2) and x + LETTER * len(words) <= WIDTH:
+        if x - last >= LETTER * (len(words) + 1) and x + LETTER * len(words) <= WIDTH:
             picture.text(x + 1, plot.bottom + 14, words, "small")
             last = x
     picture.add(f'<path class="axis" d="M{plot.left:.0f} {plot.bottom:.1f}h{plot.width:.0f}"/>')

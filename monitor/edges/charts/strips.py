@@ -235,7 +235,7 @@ def _legend(
     low: float, high: float, unit: str, passed: Sequence[Passed], nights: bool
 ) -> list[tuple[str, str]]:
     line = f"temperature: {_figure(low)} {unit} at the foot of a strip, {_figure(high)} at its rail"
-    legend = [("ink", line), *((one.kind, one.legend) for one in passed)]
+    legend = [("ink", line), *((one.kind, one.legend) for one in passed if one.minutes.any())]
     return [*legend, ("night", "night")] if nights else legend
 
 

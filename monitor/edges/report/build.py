@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from monitor.edges.report.gather import gather
 from monitor.edges.report.order import Answer, Order
+from monitor.edges.report.sheet import NAME, sheet
 from monitor.edges.report.tables import write_tables
 from monitor.edges.report.text import phone_text
 from monitor.edges.report.weeks import Week
@@ -22,5 +23,6 @@ def build(order: Order) -> Answer:
     folder.mkdir(parents=True, exist_ok=True)
     text = phone_text(gathered)
     (folder / "week.txt").write_text(text + "\n", encoding="utf-8")
-    files = ["week.txt", *write_tables(gathered, folder)]
+    (folder / NAME).write_text(sheet(gathered), encoding="utf-8")
+    files = [NAME, "week.txt", *write_tables(gathered, folder)]
     return Answer(str(week), text, folder, tuple(files))

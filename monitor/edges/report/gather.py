@@ -7,6 +7,8 @@ from typing import NamedTuple
 
 from monitor.edges.report.numbers import SpaceWeek, SpellHours, hours_within, space_week
 from monitor.edges.report.weeks import Week
+from monitor.room.batches import Batch, fold
+from monitor.room.entries import standing
 from monitor.room.readings import MINUTE_MS, Sensor
 from monitor.room.spaces import Site
 from monitor.room.spells import Kind
@@ -43,6 +45,8 @@ class SiteWeek:
     over         False: the week is still going on
     spaces       those that were there, in the order of the settings
     before       the same spaces in the week before, where they were there
+    year_before  and in the week of the same season a year before
+    hanging      batches that hang as the week ends
     faults       sensors silent or stuck, alone (with their name) or all at once (without)
     """
 
@@ -53,8 +57,11 @@ class SiteWeek:
     over: bool
     spaces: list[SpaceWeek]
     before: dict[str, SpaceWeek]
+    year_before: dict[str, SpaceWeek]
     sensors: list[SensorWeek]
     faults: list[SpellHours]
+    hanging: list[Batch]
+    taken_down: list[Batch]
     notices: NoticesWeek
     unread: int
 
@@ -70,32 +77,34 @@ def gather(reader: Reader, site: Site, week: Week, now_ms: int) -> SiteWeek:
     end = min(week_end, now_ms // MINUTE_MS)
     if end <= begin:
         raise NotYetError(f"week {week} has not begun yet; ask for one that has, such as the last")
-    before_begin, _ = week.before().span(site.timezone)
     faults = [
         SpellHours(spell, hours_within(spell, begin, end))
         for spell in reader.spells(begin, end)
         if spell.kind in (Kind.SILENT, Kind.STUCK)
     ]
     heard = reader.heard(begin * MINUTE_MS, end * MINUTE_MS)
-    spaces = [_space(reader, site, name, begin, end) for name in site.spaces]
-    before = [_space(reader, site, name, before_begin, begin) for name in site.spaces]
+    batches = fold(standing(reader.entries()), site.spaces).batches
     return SiteWeek(
         site=site,
         week=week,
         begin=begin,
         end=end,
         over=end == week_end,
-        spaces=[space for space in spaces if space is not None],
-        before={space.space.name: space for space in before if space is not None},
+        spaces=list(_spaces(reader, site, begin, end).values()),
+        before=_spaces(reader, site, *week.before().span(site.timezone)),
+        year_before=_spaces(reader, site, *week.a_year_before().span(site.timezone)),
         sensors=[_sensor(sensor, heard.get(name), faults) for name, sensor in site.sensors.items()],
         faults=faults,
+        hanging=[b for b in batches if _hangs_at_end(b, end * MINUTE_MS)],
+        taken_down=[b for b in batches if _taken_down_in(b, begin * MINUTE_MS, end * MINUTE_MS)],
         notices=_notices(list(reader.notices(begin * MINUTE_MS, end * MINUTE_MS))),
         unread=sum(1 for _ in reader.unread(begin * MINUTE_MS, end * MINUTE_MS)),
     )
 
 
-def _space(reader: Reader, site: Site, name: str, begin: int, end: int) -> SpaceWeek | None:
-    return space_week(reader, site, site.spaces[name], begin, end)
+def _spaces(reader: Reader, site: Site, begin: int, end: int) -> dict[str, SpaceWeek]:
+    weeks = {n: space_week(reader, site, space, begin, end) for n, space in site.spaces.items()}
+    return {name: week for name, week in weeks.items() if week is not None}
 
 
 def _sensor(sensor: Sensor, heard: Heard | None, faults: list[SpellHours]) -> SensorWeek:
@@ -104,6 +113,15 @@ def _sensor(sensor: Sensor, heard: Heard | None, faults: list[SpellHours]) -> Se
         if fault.spell.sensor == sensor.name:
             hours[fault.spell.kind] += fault.hours
     return SensorWeek(sensor, heard, hours[Kind.SILENT], hours[Kind.STUCK])
+
+
+def _taken_down_in(batch: Batch, from_ms: int, to_ms: int) -> bool:
+    return batch.taken_down_ms is not None and from_ms <= batch.taken_down_ms < to_ms
+
+
+def _hangs_at_end(batch: Batch, to_ms: int) -> bool:
+    down_ms = batch.taken_down_ms
+    return batch.hung_ms < to_ms and (down_ms is None or down_ms >= to_ms)
 
 
 def _notices(deliveries: list[Delivery]) -> NoticesWeek:

@@ -75,6 +75,7 @@ class SpellHours(NamedTuple):
 class SpaceWeek:
     """What a week was like in one space.
 
+    past                  minute by minute, whether a limit of this kind is passed
     begin, end            the span that counts [UTC epoch minutes]: later than the week's own
                           beginning where the space was only added then
     minutes               the air, one row for each minute of the span; NaN: not known
@@ -90,6 +91,7 @@ class SpaceWeek:
     minutes: pd.DataFrame
     known_h: dict[Quantity, float]
     limits: list[LimitHours]
+    past: dict[Kind, pd.Series[bool]]
     warmest: Extreme | None
     coldest: Extreme | None
     dampest: Extreme | None
@@ -129,6 +131,8 @@ def space_week(reader: Reader, site: Site, space: Space, begin: int, end: int) -
     minutes = _minutes(reader, site, space.name, start, end)
     measured = _measured(site, space, minutes)
     touching = [s for s in reader.spells(start, end) if s.space == space.name and s.sensor is None]
+    limits = limits_of(space)
+    compared = {limit.kind: _compared(reader, space, limit.kind, minutes) for limit in limits}
     return SpaceWeek(
         space=space,
         begin=start,
@@ -136,10 +140,8 @@ def space_week(reader: Reader, site: Site, space: Space, begin: int, end: int) -
         added=added,
         minutes=minutes,
         known_h={q: float(minutes[COLUMN[q]].count()) / 60 for q in measured},
-        limits=[
-            _limit_hours(limit, _compared(reader, space, limit.kind, minutes))
-            for limit in limits_of(space)
-        ],
+        limits=[_limit_hours(limit, compared[limit.kind]) for limit in limits],
+        past={limit.kind: _past(limit, compared[limit.kind]) for limit in limits},
         warmest=_extreme(minutes["temperature_c"], highest=True),
         coldest=_extreme(minutes["temperature_c"], highest=False),
         dampest=_extreme(minutes["relative_humidity_pct"], highest=True),
@@ -248,9 +250,12 @@ def _daily_mean(reader: Reader, space: str, minutes: pd.DataFrame) -> pd.Series[
     return pd.Series(mean, index=minutes.index)
 
 
+def _past(limit: Limit, compared: pd.Series[float]) -> pd.Series[bool]:
+    return compared > limit.value if limit.above else compared < limit.value
+
+
 def _limit_hours(limit: Limit, compared: pd.Series[float]) -> LimitHours:
-    past = compared > limit.value if limit.above else compared < limit.value
-    known_min, past_min = int(compared.count()), int(past.sum())
+    known_min, past_min = int(compared.count()), int(_past(limit, compared).sum())
     return LimitHours(
         kind=limit.kind,
         limit=limit.value,

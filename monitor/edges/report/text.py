@@ -13,8 +13,9 @@ from monitor.room.spells import Kind
 
 MOST_LINES = 10
 _MOST_SPACES = 4
-# Too little is missing, or known, for a word about it.
+# Less than this is in the tables only.
 _GAP_WORTH_SAYING_MIN = 30
+_PAST_WORTH_SAYING_MIN = 15
 # Both weeks must be known this well before their sums are compared.
 _COMPARABLE_SHARE = 0.9
 # A difference smaller than this is no difference: sensors do not agree any better.
@@ -89,7 +90,7 @@ def space_line(week: SiteWeek, space: SpaceWeek) -> str:
     passed = [
         f"{PASSED[limit.kind]} for {words.lasting(60 * limit.past_h)}"
         for limit in space.limits
-        if limit.kind in PASSED and limit.past_h >= 1 / 60
+        if limit.kind in PASSED and 60 * limit.past_h >= _PAST_WORTH_SAYING_MIN
     ]
     if days := days_over_dose(space):
         passed.append(f"too much light on {words.count(days, 'day')}")

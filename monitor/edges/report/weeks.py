@@ -56,6 +56,10 @@ class Week(NamedTuple):
         """The week after."""
         return Week(self.monday + timedelta(days=7))
 
+    def a_year_before(self) -> Week:
+        """The week of the same season a year before: 52 weeks."""
+        return Week(self.monday - timedelta(weeks=52))
+
     def days(self) -> list[date]:
         """Its seven days."""
         return [self.monday + timedelta(days=n) for n in range(7)]

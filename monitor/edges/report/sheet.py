@@ -1,0 +1,263 @@
+"""The week as one HTML file: it needs no network, no script, and prints on A4."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import jinja2
+from markupsafe import Markup
+
+from monitor.edges.charts import STYLE
+from monitor.edges.report import pictures
+from monitor.edges.report.gather import SensorWeek, SiteWeek
+from monitor.edges.report.nights import nights
+from monitor.edges.report.numbers import Extreme, SpaceWeek, days_over_dose
+from monitor.edges.report.text import (
+    PASSED,
+    PULL_EXPLAINED,
+    at,
+    between,
+    compared_with,
+    headline,
+    missing_line,
+)
+from monitor.room import words
+from monitor.room.batches import Batch, described
+from monitor.room.readings import MINUTE_MS
+from monitor.room.spaces import OUTDOORS, Use
+from monitor.room.spells import Kind, Spell
+from monitor.store.exports import flag_text
+
+NAME = "week.html"
+# A page that opens at once on a slow link: pictures beyond this are left out, and said so.
+MOST_PICTURE_BYTES = 480_000
+_USES = {
+    Use.HANGING: "for hanging",
+    Use.STORING: "for storing",
+    Use.SHOWING: "for showing",
+    Use.OUTDOORS: "to compare with",
+}
+
+# No line ends between a figure and its unit.
+_BEFORE_UNIT = re.compile(r"(\d) (?=[%°]|(?:K|h|min|lux|kPa·h|klx·h)\b)")
+
+Facts = list[tuple[str, str]]
+
+
+def sheet(week: SiteWeek) -> str:
+    """The whole page."""
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    style = Markup((Path(__file__).with_name("week.css")).read_text("utf-8"))  # noqa: S704 (ours)
+    drawn = Markup(STYLE.read_text("utf-8"))  # noqa: S704 (ours)
+    page = environment.get_template("week.html.j2").render(style=style + drawn, **told(week))
+    return _BEFORE_UNIT.sub("\\1\u00a0", page)
+
+
+def told(week: SiteWeek) -> dict[str, Any]:
+    """Everything the page says, in words."""
+    first, last = week.week.monday, week.week.monday + timedelta(days=6)
+    return {
+        "site": words.named(week.site.name, 60),
+        "number": week.week.number,
+        "days": f"{words.day(first)} to {words.day(last)} {last.year}",
+        "so_far": "" if week.over else f"So far, until {at(week.end, week.site)}.",
+        "headline": headline(week),
+        "missing": missing_line(week),
+        "spaces": _spaces(week),
+        "pull_explained": PULL_EXPLAINED,
+        "hanging": [_hanging(week, batch) for batch in week.hanging],
+        "taken_down": [_taken_down(week, batch) for batch in week.taken_down],
+        "notices": _notices(week),
+        "sensors": [_sensor(week, sensor) for sensor in week.sensors],
+        "unread": words.count(week.unread, "payload") if week.unread else "",
+    }
+
+
+def _spaces(week: SiteWeek) -> list[dict[str, Any]]:
+    dark = nights(week.site, *week.week.span(week.site.timezone))
+    spent, shown = 0, []
+    for space in week.spaces:
+        drawings = [pictures.strips(week, space, dark), pictures.humidity(week, space)]
+        spent += sum(len(drawing.encode()) for drawing in drawings) if _drawable(space) else 0
+        fits = _drawable(space) and spent <= MOST_PICTURE_BYTES
+        shown.append(
+            {
+                "name": words.named(space.space.name, 60),
+                "use": _USES[space.space.use],
+                "facts": _facts(week, space),
+                "limits": _limits(week, space),
+                "untold": _untold(space) if _drawable(space) else "",
+                "spells": [_spell(week, s.spell) for s in space.spells],
+                "pictures": [Markup(d) for d in drawings] if fits else [],  # noqa: S704 (escaped)
+                "left_out": _drawable(space) and not fits,
+            }
+        )
+    return shown
+
+
+def _drawable(space: SpaceWeek) -> bool:
+    return bool(space.minutes["temperature_c"].notna().any())
+
+
+def _facts(week: SiteWeek, space: SpaceWeek) -> Facts:
+    facts = [("Known", _known(space))]
+    if space.added:
+        facts.append(("First heard", at(space.begin, week.site)))
+    if space.coldest and space.warmest:
+        facts.append(("Coldest", _extreme(week, space.coldest, "temperature")))
+        facts.append(("Warmest", _extreme(week, space.warmest, "temperature")))
+    if space.driest and space.dampest:
+        facts.append(("Driest", _extreme(week, space.driest, "humidity")))
+        facts.append(("Dampest", _extreme(week, space.dampest, "humidity")))
+    if space.drying_load_kpa_h is not None:
+        facts.append(("Drying pull", _pull(week, space)))
+    if space.light_dose_lx_h is not None:
+        facts.append(("Light taken in", _light(space)))
+    return facts
+
+
+def _known(space: SpaceWeek) -> str:
+    known, whole = space.air_known_h, space.hours
+    if not known and space.known_h:
+        known = max(space.known_h.values())
+    return f"all {whole:.0f} h" if known == whole else f"{known:.3g} of {whole:.3g} h"
+
+
+def _extreme(week: SiteWeek, extreme: Extreme, what: str) -> str:
+    value = (
+        words.degrees(extreme.value, week.site)
+        if what == "temperature"
+        else words.humidity(extreme.value)
+    )
+    return f"{value}, {at(extreme.minute, week.site)}"
+
+
+def _pull(week: SiteWeek, space: SpaceWeek) -> str:
+    told = f"{words.two_figures(space.drying_load_kpa_h or 0.0):,g} kPa·h"
+    name = space.space.name
+    for before, called in ((week.before, "the week before"), (week.year_before, "a year before")):
+        compared = compared_with(space, before.get(name)) if week.over else ""
+        if compared:
+            told += f", {compared} {called}"
+    return told
+
+
+def _light(space: SpaceWeek) -> str:
+    told = f"{words.two_figures((space.light_dose_lx_h or 0.0) / 1000):,g} klx·h"
+    days = days_over_dose(space)
+    most = space.space.limits.light_klxh_a_day
+    if days:
+        told += f"; more than {most:g} on {words.count(days, 'day')}"
+    return told
+
+
+def _limits(week: SiteWeek, space: SpaceWeek) -> list[dict[str, str]]:
+    if space.space.name == OUTDOORS:
+        return []
+    return [
+        {
+            "name": f"{PASSED[limit.kind]}, {pictures.limit_words(week, space, limit.kind)}",
+            "past": _hours(limit.past_h),
+            "within": _hours(limit.within_h),
+            "unknown": _hours(limit.unknown_h),
+        }
+        for limit in space.limits
+        if limit.kind in PASSED and limit.past_h + limit.within_h
+    ]
+
+
+def _untold(space: SpaceWeek) -> str:
+    """The limits that nothing was known of all week; "" if there are none."""
+    untold = [PASSED[m.kind] for m in space.limits if not m.past_h + m.within_h]
+    return (
+        f"Cannot be told here, for nothing measured it: {words.listed(untold, 6)}."
+        if untold
+        else ""
+    )
+
+
+def _hours(hours: float) -> str:
+    return f"{hours:.1f}" if hours else "–"
+
+
+def _spell(week: SiteWeek, spell: Spell) -> str:
+    ended = spell.ended
+    when = (
+        f"since {at(spell.began, week.site)}, still going on"
+        if ended is None
+        else between(spell.began, ended, week.site)
+    )
+    return f"{words.named(PASSED.get(spell.kind, spell.kind.value))}: {when}{_worst(week, spell)}"
+
+
+def _worst(week: SiteWeek, spell: Spell) -> str:
+    if spell.kind in (Kind.HOT, Kind.COLD):
+        worst = words.degrees(spell.worst, week.site)
+    elif spell.kind in (Kind.DAMP, Kind.ARID):
+        worst = words.humidity(spell.worst)
+    elif spell.kind is Kind.SUNNY:
+        worst = words.light(spell.worst)
+    elif spell.kind is Kind.DEWY:
+        return ", wet at worst" if spell.worst <= 0 else ""
+    else:
+        return ""
+    return f", {'down' if spell.kind in (Kind.COLD, Kind.ARID) else 'up'} to {worst}"
+
+
+def _hanging(week: SiteWeek, batch: Batch) -> dict[str, str]:
+    hung = at(batch.hung_ms // MINUTE_MS, week.site)
+    days = (week.end * MINUTE_MS - batch.hung_ms) / 86_400_000
+    weighed = [w for w in batch.weighings if w.at_ms < week.end * MINUTE_MS]
+    return {
+        "name": batch.name,
+        "what": words.named(described(batch), 80),
+        "space": batch.space_at(week.end * MINUTE_MS - 1) or "",
+        "hung": f"{hung}, {words.lasting(1440 * days)}",
+        "weighed": f"{weighed[-1].grams:,.0f} g" if weighed else "–",
+    }
+
+
+def _taken_down(week: SiteWeek, batch: Batch) -> dict[str, str]:
+    outcome = batch.outcome
+    counted = outcome._asdict() if outcome else {}
+    heads = {"good": "good", "mould": "lost to mould", "opened": "opened", "faded": "faded"}
+    heads["shed"] = "shed"
+    said = [f"{counted[k]} {w}" for k, w in heads.items() if counted.get(k) is not None]
+    down_ms = batch.taken_down_ms or batch.hung_ms
+    return {
+        "name": batch.name,
+        "what": words.named(described(batch), 80),
+        "when": at(down_ms // MINUTE_MS, week.site),
+        "hung": words.lasting((down_ms - batch.hung_ms) / MINUTE_MS),
+        "heads": words.listed(said, 6) if said else "not counted",
+    }
+
+
+def _notices(week: SiteWeek) -> Facts:
+    notices = week.notices
+    facts = [("made", notices.made), ("sent", notices.sent), ("marked as seen", notices.seen)]
+    return [(name, str(n)) for name, n in [*facts, ("not delivered", notices.failed)]]
+
+
+def _sensor(week: SiteWeek, ill: SensorWeek) -> dict[str, str]:
+    heard = ill.heard
+    doubts = heard.doubts if heard else {}
+    return {
+        "name": ill.sensor.name,
+        "space": ill.sensor.space,
+        "readings": f"{heard.readings:,}" if heard else "none",
+        "used": f"{100 * heard.used / heard.readings:.3g} %" if heard else "–",
+        "silent": words.lasting(60 * ill.silent_h) if ill.silent_h else "–",
+        "stuck": words.lasting(60 * ill.stuck_h) if ill.stuck_h else "–",
+        "doubts": words.listed([f"{flag_text(f)} {n:,}" for f, n in doubts.items()], 6) or "–",
+        "last": at(heard.last_ms // MINUTE_MS, week.site) if heard else "–",
+    }
