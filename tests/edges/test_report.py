@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import date
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -18,12 +19,15 @@ import pytest
 
 from monitor.edges.report.build import build
 from monitor.edges.report.gather import NotYetError, SiteWeek, gather
+from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import SpaceWeek, by_day, by_hour, days_over_dose
 from monitor.edges.report.order import COMMAND, Answer, Order
+from monitor.edges.report.sheet import sheet
 from monitor.edges.report.text import MOST_LINES, PULL_EXPLAINED, phone_text
 from monitor.edges.report.weeks import Week
 from monitor.room.air import MinuteOfAir
 from monitor.room.effects import Effects, Outgoing, Settlement
+from monitor.room.entries import Entry
 from monitor.room.notices import Notice, Weight
 from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor, TimeAt
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
@@ -281,7 +285,7 @@ def test_the_first_week_ever(tmp_path: Path) -> None:
     minutes = [air(at, "attic") for at in range(begin + 3 * DAY, begin + 7 * DAY)]
     week = gathered(stored(tmp_path, Effects(air=minutes)), site_of(ATTIC), "2026-W03")
     assert phone_text(week).splitlines()[1:3] == [
-        "The first week here. No limit was passed for long.",
+        "The first week here: no limit was passed for long.",
         "Attic: 20 °C, humidity 50 %; drying pull 48 kPa·h; first heard Thu 15 Jan, 00:00.",
     ]
 
@@ -511,3 +515,119 @@ def test_an_order_can_be_built_in_this_process_too(tmp_path: Path) -> None:
     file = stored(tmp_path, Effects(air=[air(MONDAY, "attic")]))
     answer = build(Order(file, tmp_path, "2026-W03", LATER_MS, site_of(ATTIC)))
     assert answer.week == "2026-W03"
+
+
+# -- the page -----------------------------------------------------------------------------------
+
+
+def text_of(page: str) -> str:
+    """The words of a page without its marks, blanks folded."""
+    body = re.sub(r"<style>.*?</style>|<svg.*?</svg>", " ", page, flags=re.DOTALL)
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", body)).replace("\u00a0", " ").split())
+
+
+def test_the_page_says_what_the_golden_week_holds(golden: SiteWeek) -> None:
+    words = text_of(sheet(golden))
+    for said in (
+        "Mon 12 Jan to Sun 18 Jan 2026 · week 3",
+        "The week at Withy end",
+        "Attic was too damp for 45 min.",
+        "Not known: attic 3 h (Thu 15 Jan, 03:00 to 06:00).",
+        "Known 165 of 168 h",
+        "Coldest 14 °C, Fri 16 Jan, 00:00",
+        "Warmest 33 °C, Wed 14 Jan, 12:00",
+        "Driest 40 %, Wed 14 Jan, 12:00",
+        "Dampest 80 %, Fri 16 Jan, 00:00",
+        "Drying pull 85 kPa·h, 2.1 times that of the week before",
+        "Light taken in 8.4 klx·h; more than 1 on seven days",
+        "too hot, over 32 °C 1.5 163.5 3.0",
+        "too damp, over 75 % 0.8 164.2 3.0",
+        "too bright, over 3,000 lux – 165.0 3.0",
+        "Too hot: Wed 14 Jan, 12:00 to 13:30, up to 33 °C",
+        "Too damp: Sat 10 Jan, 00:00 to Mon 12 Jan, 10:00, up to 81 %",
+        "attic-peg attic none – 3 h – – –",
+    ):
+        assert said in words, said
+
+
+def test_every_kind_of_week_is_one_light_page_that_needs_nothing_from_elsewhere(
+    tmp_path: Path,
+) -> None:
+    for week in every_kind_of_week(tmp_path):
+        page = sheet(week)
+        assert len(page.encode()) < 600_000
+        assert not re.search(r"(?:src|href)=|<script|@import|url\((?!#)", page)
+        ids = re.findall(r' id="([^"]+)"', page)
+        assert len(ids) == len(set(ids))
+        assert "nan" not in text_of(page).lower().split()
+        empty = bool(week.spaces) and not week.known_h
+        assert ("Nothing is known of its air this week." in page) == empty
+
+
+def test_what_people_named_is_text_and_never_markup(tmp_path: Path) -> None:
+    space = replace(ATTIC, name="<b>attic & co</b>")
+    begin, _ = Week.parse("2026-W29").span("Europe/London")
+    minutes = [air(begin + at, space.name, rh=90.0, lx=5000.0) for at in range(600)]
+    spell = Spell(Kind.DAMP, space.name, None, begin, begin, None, 90.0)
+    file = stored(tmp_path, Effects(air=minutes, settlements=[settled([spell])]))
+    page = sheet(gathered(file, site_of(space), "2026-W29"))
+    assert "<b>" not in page
+    assert "&lt;b&gt;attic &amp; co&lt;/b&gt;" in page
+
+
+def test_batches_that_hang_and_that_were_taken_down(tmp_path: Path) -> None:
+    begin, end = Week.parse("2026-W29").span("Europe/London")
+
+    def entry(number: int, at: int, verb: str, **said: str | float) -> Entry:
+        return Entry(number, at * 60_000, at * 60_000, verb, dict(said))
+
+    hung = {"flower": "statice", "colour": "violet", "space": "attic", "bunches": 6}
+    entries = [
+        entry(1, begin - 3 * DAY, "hang", name="statice-1", **hung),
+        entry(2, begin + DAY, "hang", name="statice-2", **hung),
+        entry(3, begin + 2 * DAY, "weigh", batch=2, grams=212.0),
+        entry(4, begin + 5 * DAY, "takedown", batch=1, good=70, mould=2),
+        entry(5, end + 60, "hang", name="statice-3", **hung),
+    ]
+    air_ = [air(begin + at, "attic") for at in range(7 * DAY)]
+    file = stored(tmp_path, Effects(air=air_, entries=entries))
+    words = text_of(sheet(gathered(file, site_of(ATTIC), "2026-W29")))
+    assert (
+        "statice-2 Six bunches of statice (violet) attic Tue 14 Jul, 00:00, 6 days 212 g" in words
+    )
+    assert (
+        "statice-1 : Six bunches of statice (violet), Sat 18 Jul, 00:00, after 8 days on the rail. "
+        "Heads: 70 good and 2 lost to mould." in words
+    )
+    assert "statice-3" not in words
+
+
+def test_spaces_too_many_to_draw_are_told_all_the_same(tmp_path: Path) -> None:
+    begin, _ = Week.parse("2026-W29").span("Europe/London")
+    spaces = [replace(ATTIC, name=f"shed {n}") for n in range(24)]
+    swing = 20 + 8 * np.sin(np.arange(7 * DAY) / 229.2) + np.arange(7 * DAY) % 7
+    minutes = [
+        air(begin + at, space.name, t=float(t), rh=50.0 + at % 31, lx=9.0)
+        for space in spaces
+        for at, t in enumerate(swing)
+    ]
+    file = stored(tmp_path, Effects(air=minutes))
+    page = sheet(gathered(file, site_of(*spaces), "2026-W29"))
+    assert len(page.encode()) < 600_000
+    assert page.count("<h2>Shed") == 24
+    assert 0 < page.count("Its picture is left out to keep this page light") < 24
+
+
+def test_nights_are_where_the_sun_is_down() -> None:
+    # Withy end on 13 July 2026, by the almanac equation (Meeus 1998, ch. 15): declination 21.8°,
+    # cos H = (sin(-0.833°) - sin 52° sin 21.8°) / (cos 52° cos 21.8°) = -0.5274, H = 8.12 h; solar
+    # noon at 12:00 + 12 min (3° W) + 5.8 min (equation of time) UTC: up from 04:10 to 20:25 UTC.
+    begin, _ = Week.parse("2026-W29").span("UTC")
+    dark = nights(site_of(ATTIC), begin, begin + DAY)
+    assert len(dark) == DAY
+    changes = np.flatnonzero(np.diff(dark.astype(int)))
+    assert [abs(int(c) - at) <= 15 for c, at in zip(changes, (250, 1225), strict=True)] == [
+        True
+    ] * 2
+    polar = replace(site_of(ATTIC), latitude=70.0)
+    assert not nights(polar, begin, begin + DAY).any()

@@ -30,7 +30,7 @@ Bools = npt.NDArray[np.bool_]
 
 _STRIP = 44.0  # from rail to rail
 _AIR = 32.0  # height of the air below a rail
-_HEAD = 26.0
+_HEAD = 29.0
 _LEFT, _ACROSS = 44.0, 224.0
 _WORDS_AT = _LEFT + _ACROSS + 6
 _STEPS = 75  # a third of the strip's width: two points a step
@@ -89,9 +89,9 @@ def week_strips(
     picture = Picture(
         key_of(title, begin), title, _described(days, temperature, unit, passed), height
     )
-    picture.text(0, 9, title, "name")
+    picture.text(0, 11, title, "name")
     for hour in (0, 6, 12, 18, 24):
-        picture.text(_LEFT + hour / 24 * _ACROSS, 22, f"{hour}", "small", "middle")
+        picture.text(_LEFT + hour / 24 * _ACROSS, 25, f"{hour}", "small", "middle")
     for n, day in enumerate(days):
         rail = _HEAD + _STRIP * n + 3
         looked = slice(since - begin, until - begin)

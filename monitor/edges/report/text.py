@@ -73,9 +73,11 @@ def headline(week: SiteWeek) -> str:
     if worst:
         sentences = [sentence for _, _, sentence in sorted(worst)[:2]]
         return f"{words.named(words.listed(sentences), 200)}."
-    if all(space.added for space in week.spaces if space.air_known_h):
-        return "The first week here. No limit was passed for long."
-    return "A quiet week: no limit was passed for long."
+    first = all(space.added for space in week.spaces if space.air_known_h)
+    whole = first or all(_well_known(space) for space in week.spaces)
+    return f"{'The first week here' if first else 'A quiet week'}: no limit was passed for long" + (
+        "." if whole else ", as far as is known."
+    )
 
 
 def space_line(week: SiteWeek, space: SpaceWeek) -> str:
@@ -167,10 +169,14 @@ def between(begin: int, end: int, site: Site) -> str:
 
 
 def _worst(space: SpaceWeek) -> tuple[int, float, str] | None:
-    """What mattered most of its spells: rank of the kind, hours (negative, to sort), sentence."""
-    kinds = [kind for kind in PASSED if any(s.spell.kind is kind for s in space.spells)]
-    if space.space.name == OUTDOORS or not kinds:
+    """What mattered most here: its rank, hours or days (negative, to sort), and the sentence."""
+    if space.space.name == OUTDOORS:
         return None
+    kinds = [kind for kind in PASSED if any(s.spell.kind is kind for s in space.spells)]
+    if not kinds:
+        days = days_over_dose(space)
+        sentence = f"{space.space.name} took in too much light on {words.count(days, 'day')}"
+        return (len(PASSED), -days, sentence) if days else None
     kind = kinds[0]
     # The time past the limit, as the space's own line has it; mould has no such limit.
     hours = next(

@@ -1,0 +1,103 @@
+"""The weekly report of forty sensors: seconds and memory of its process, and the page's size.
+
+python tests/benchmarks/bench_report.py [SPACES]
+
+Half a sensor's worth of spaces (two sensors a space), two weeks of minutes of air, the second
+week's readings at one a minute. The floor beside it, in the same run: reading the same minutes
+from SQLite into numpy and nothing else.
+"""
+
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from monitor.edges.report.order import COMMAND, Answer, Order
+from monitor.edges.report.weeks import Week
+from monitor.room.air import MinuteOfAir
+from monitor.room.effects import Effects, Settlement
+from monitor.room.readings import Quantity, ReadAs, Reading, Sensor
+from monitor.room.spaces import Limits, Site, Space, Use
+from monitor.room.spells import Kind, Spell
+from monitor.store.reader import Reader
+from monitor.store.writer import Writer
+
+WEEK = Week.parse("2026-W29")
+LIMITS = Limits(hot_c=32.0, cold_c=5.0, damp_pct=75.0, sun_lux=3000.0, light_klxh_a_day=5.0)
+READS = {Quantity.TEMPERATURE: ReadAs("°C"), Quantity.HUMIDITY: ReadAs("%")}
+
+
+def site_of(count: int) -> Site:
+    spaces = [Space(f"shed {n}", Use.HANGING, LIMITS) for n in range(count)]
+    sensors = [Sensor(f"{s.name} {end}", s.name, "x", 60.0, READS) for s in spaces for end in "ab"]
+    return Site(
+        "Withy End", 52.0, -3.0, 120.0, "Europe/London", "°C",
+        {s.name: s for s in spaces}, {s.name: s for s in sensors},
+    )  # fmt: skip
+
+
+def fill(file: Path, site: Site) -> None:
+    writer = Writer(file)
+    begin, end = WEEK.before().span(site.timezone)[0], WEEK.span(site.timezone)[1]
+    swing = np.sin((np.arange(end - begin) / 60 - 9) / 24 * 2 * np.pi)
+    for n, space in enumerate(site.spaces):
+        t, rh = 20 + (6 + n % 7) * swing, 62 - (15 + n % 5) * swing
+        air = [
+            MinuteOfAir(begin + at, space, float(a), float(b), max(0.0, 900 * float(s)), 9.0,
+                        float(a) / 20, 8.0, 9.0, None, 2)
+            for at, (a, b, s) in enumerate(zip(t, rh, swing, strict=True))
+        ]  # fmt: skip
+        spells = [
+            Spell(Kind.HOT, space, None, end - 1440 * d, end - 1440 * d, end - 1440 * d + 99, 33.0)
+            for d in range(1, 7)
+        ]
+        writer.apply(Effects(air=air, settlements=[Settlement([], spells, [], [])]))
+    for sensor in site.sensors:
+        readings = [
+            Reading(at * 60_000, sensor, quantity, 20.0)
+            for at in range(end - 7 * 1440, end)
+            for quantity in READS
+        ]
+        writer.apply(Effects(readings=readings))
+    writer.commit()
+    writer.close()
+
+
+def floor_s(file: Path, site: Site) -> float:
+    began = time.perf_counter()
+    with Reader(file) as reader:
+        for week in (WEEK.before(), WEEK):
+            for space in site.spaces:
+                reader.air_of(space, *week.span(site.timezone))
+    return time.perf_counter() - began
+
+
+def main() -> None:
+    spaces = int(sys.argv[1]) if len(sys.argv) > 1 else 20
+    site = site_of(spaces)
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "store.sqlite"
+        fill(file, site)
+        end_ms = WEEK.span(site.timezone)[1] * 60_000
+        order = Order(file, Path(folder), str(WEEK), end_ms, site)
+        began = time.perf_counter()
+        done = subprocess.run(  # noqa: S603 (this interpreter)
+            COMMAND, input=order.to_json(), capture_output=True, text=True, check=True
+        )
+        took = time.perf_counter() - began
+        page = (Answer.from_json(done.stdout).folder / "week.html").stat().st_size
+        peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+        floor = floor_s(file, site)
+    print(f"{'what':<34}{'ours':>10}{'floor':>10}{'ratio':>8}")
+    name = f"report, {spaces} spaces, {2 * spaces} sensors"
+    print(f"{name:<34}{took:>8.2f} s{floor:>8.2f} s{took / floor:>8.1f}")
+    print(f"{'its peak memory':<34}{peak:>7.0f} MB")
+    print(f"{'its page':<34}{page / 1000:>7.0f} kB")
+
+
+if __name__ == "__main__":
+    main()

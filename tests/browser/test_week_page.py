@@ -1,0 +1,175 @@
+"""The weekly report in a real browser: on a phone, on a desk, on paper, with nothing fetched."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from monitor.edges.report.build import build
+from monitor.edges.report.order import Order
+from monitor.edges.report.weeks import Week
+from monitor.room.air import MinuteOfAir
+from monitor.room.effects import Effects, Settlement
+from monitor.room.readings import Quantity, ReadAs, Sensor
+from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
+from monitor.room.spells import Kind, Spell
+from monitor.science.moist_air import state
+from monitor.store.writer import Writer
+
+CHROMIUM = "/usr/bin/chromium"
+QUIET = [
+    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
+    *("--disable-background-networking", "--disable-component-update"),
+]
+SPACES = (
+    Space("drying loft over the stable", Use.HANGING, Limits(hot_c=30.0, damp_pct=70.0)),
+    Space("spare room", Use.HANGING, Limits(hot_c=30.0, damp_pct=70.0, sun_lux=800.0)),
+    Space("cupboard", Use.STORING, Limits(damp_pct=60.0, damp_is_daily_mean=True)),
+    Space(OUTDOORS, Use.OUTDOORS),
+)
+SITE = Site(
+    name="Withy End",
+    latitude=52.0,
+    longitude=-3.0,
+    elevation_m=120.0,
+    timezone="Europe/London",
+    temperature_unit="°C",
+    spaces={space.name: space for space in SPACES},
+    sensors={
+        f"{space.name} peg": Sensor(
+            f"{space.name} peg", space.name, "withy", 60.0, {Quantity.TEMPERATURE: ReadAs("°C")}
+        )
+        for space in SPACES
+    },
+)
+
+
+@pytest.fixture(scope="module")
+def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("week")
+    begin, end = Week.parse("2026-W29").span(SITE.timezone)
+    minutes = []
+    for n, space in enumerate(SPACES):
+        for at in range(begin, end):
+            hours = (at - begin) / 60
+            if n == 0 and 60 < hours < 90:
+                continue
+            sun = float(np.sin((hours - 9) / 24 * 2 * np.pi))
+            t, rh = 20 + (11 - 3 * n) * sun, 58 - 20 * sun
+            air = state(t, rh, 100_000.0)
+            lux = max(0.0, 900 * sun)
+            minutes.append(
+                MinuteOfAir(at, space.name, t, rh, lux, air.dew_point_c, air.vpd_kpa,
+                            air.humidity_ratio_g_kg, air.absolute_humidity_g_m3, None, 1)
+            )  # fmt: skip
+    spells = [
+        Spell(Kind.HOT, SPACES[0].name, None, begin + 840 + d * 1440, begin + 860 + d * 1440,
+              begin + 1140 + d * 1440, 31.0)
+        for d in range(7)
+    ]  # fmt: skip
+    writer = Writer(folder / "store.sqlite")
+    writer.apply(Effects(air=minutes, settlements=[Settlement([], spells, [], [])]))
+    writer.commit()
+    writer.close()
+    answer = build(Order(writer.file, folder, "2026-W29", 60_000 * end, SITE))
+    return answer.folder / "week.html"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(params=[(360, 740, "light"), (360, 740, "dark"), (1280, 800, "light")])
+def page(
+    request: pytest.FixtureRequest, browser: Browser, page_file: Path
+) -> Iterator[tuple[Page, list[str]]]:
+    width, height, scheme = request.param
+    context = browser.new_context(
+        viewport={"width": width, "height": height}, color_scheme=scheme, java_script_enabled=True
+    )
+    page = context.new_page()
+    heard: list[str] = []
+    page.on("request", lambda asked: heard.append(asked.url))
+    page.on("console", lambda said: heard.append(said.text))
+    page.on("pageerror", lambda error: heard.append(str(error)))
+    page.goto(page_file.as_uri())
+    yield page, heard
+    context.close()
+
+
+def test_nothing_is_fetched_and_nothing_complains(
+    page: tuple[Page, list[str]], page_file: Path
+) -> None:
+    _, heard = page
+    assert heard == [page_file.as_uri()]
+
+
+def test_no_word_runs_out_of_the_page_or_of_its_picture(page: tuple[Page, list[str]]) -> None:
+    opened, _ = page
+    wider = opened.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+    assert wider <= 0
+    outside = opened.evaluate(
+        """[...document.querySelectorAll('svg text')].filter(text => {
+             const word = text.getBoundingClientRect();
+             const picture = text.ownerSVGElement.getBoundingClientRect();
+             return word.left < picture.left - 1 || word.right > picture.right + 1
+                 || word.top < picture.top - 1 || word.bottom > picture.bottom + 1;
+           }).map(text => text.textContent)"""
+    )
+    assert outside == []
+
+
+def test_words_of_a_picture_do_not_lie_on_each_other(page: tuple[Page, list[str]]) -> None:
+    opened, _ = page
+    overlapping = opened.evaluate(
+        """[...document.querySelectorAll('svg')].flatMap(svg => {
+             const words = [...svg.querySelectorAll('text:not(.halo)')];
+             const boxes = words.map(word => word.getBoundingClientRect());
+             const hits = [];
+             for (let i = 0; i < boxes.length; i++)
+               for (let j = i + 1; j < boxes.length; j++)
+                 if (boxes[i].left < boxes[j].right - 1 && boxes[j].left < boxes[i].right - 1
+                     && boxes[i].top < boxes[j].bottom - 3 && boxes[j].top < boxes[i].bottom - 3)
+                   hits.push(words[i].textContent + ' / ' + words[j].textContent);
+             return hits;
+           })"""
+    )
+    assert overlapping == []
+
+
+def test_every_words_contrast_is_enough_to_read(page: tuple[Page, list[str]]) -> None:
+    # WCAG 2.2, 1.4.3: 4.5 to 1; luminance and ratio as WCAG defines them.
+    opened, _ = page
+    ratios = opened.evaluate(
+        """(() => {
+             const light = colour => {
+               const part = colour.match(/[\\d.]+/g).slice(0, 3).map(v => v / 255)
+                 .map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
+               return 0.2126 * part[0] + 0.7152 * part[1] + 0.0722 * part[2];
+             };
+             const paper = light(getComputedStyle(document.body).backgroundColor);
+             return [...document.querySelectorAll('p, dt, dd, th, td, h1, h2, h3, li, svg text')]
+               .map(word => {
+                 const style = getComputedStyle(word);
+                 const ink = light(word.ownerSVGElement ? style.fill : style.color);
+                 return (Math.max(ink, paper) + 0.05) / (Math.min(ink, paper) + 0.05);
+               });
+           })()"""
+    )
+    assert len(ratios) > 100
+    assert min(ratios) >= 4.5
+
+
+def test_it_prints_on_two_sheets_of_a4(browser: Browser, page_file: Path) -> None:
+    page = browser.new_page()
+    page.goto(page_file.as_uri())
+    printed = page.pdf(prefer_css_page_size=True)
+    page.close()
+    # Each page of a PDF is an object of type /Page; the tree that holds them is of type /Pages.
+    assert printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page ") == 2
