@@ -58,7 +58,7 @@ def sheet(week: SiteWeek) -> str:
     )
     style = Markup((Path(__file__).with_name("week.css")).read_text("utf-8"))  # noqa: S704 (ours)
     drawn = Markup(STYLE.read_text("utf-8"))  # noqa: S704 (ours)
-    page = environment.get_template("week.html.j2").render(style=style + drawn, **told(week))
+    page = environment.get_template("week.html").render(style=style + drawn, **told(week))
     return _BEFORE_UNIT.sub("\\1\u00a0", page)
 
 
