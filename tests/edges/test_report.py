@@ -18,6 +18,7 @@ import pandas as pd
 import pytest
 
 from monitor.edges.report.build import build
+from monitor.edges.report.change import thing_to_change
 from monitor.edges.report.gather import NotYetError, SiteWeek, gather
 from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import SpaceWeek, by_day, by_hour, days_over_dose
@@ -48,6 +49,9 @@ READS = {
     Quantity.HUMIDITY: ReadAs("%", "/h"),
     Quantity.ILLUMINANCE: ReadAs("lx", "/l"),
 }
+
+
+Air = Callable[[int], tuple[float, float, float]]  # minute of the day → °C, %, lx
 
 
 def site_of(*spaces: Space, zone: str = "Europe/London", unit: str = "°C") -> Site:
@@ -386,6 +390,109 @@ def test_the_mean_pull_is_the_mean_of_pulls_not_the_pull_at_the_mean(tmp_path: P
     assert space.mean_vpd_kpa == pytest.approx(1.36775, abs=0.002)
 
 
+# -- what to change ---------------------------------------------------------------------------
+
+
+def a_day(folder: Path, inside: Air, outside: Air | None, limits: Limits, use: Use) -> str:
+    """What is to change after a Tuesday of this air, by the minute of its day."""
+    begin, _ = Week.parse("2026-W29").span("Europe/London")
+    shed, garden = Space("shed", use, limits), Space(OUTDOORS, Use.OUTDOORS)
+    minutes = []
+    for at in range(DAY):
+        for space, told in ((shed, inside), (garden, outside)):
+            if told is not None:
+                t, rh, lx = told(at)
+                moist = state(t, rh, 100_000.0)
+                minutes.append(
+                    MinuteOfAir(begin + DAY + at, space.name, t, rh, lx, moist.dew_point_c,
+                                moist.vpd_kpa, moist.humidity_ratio_g_kg,
+                                moist.absolute_humidity_g_m3, None, 1)
+                )  # fmt: skip
+    file = stored(folder, Effects(air=minutes))
+    spaces = [shed, garden] if outside else [shed]
+    return thing_to_change(gathered(file, site_of(*spaces), "2026-W29"))
+
+
+DAMP = Limits(damp_pct=75.0)
+
+
+def test_opening_up_is_told_with_the_hours_it_would_have_dried(tmp_path: Path) -> None:
+    # Indoors 20 °C and 80 % all day: 11.7 g/kg. Outdoors 20 °C, by turns of six hours 40 %
+    # (5.8 g/kg, far drier) and 90 % (13.2 g/kg, wetter): it would have dried the shed for 12 h.
+    def outside(at: int) -> tuple[float, float, float]:
+        return 20.0, 40.0 if at // 360 % 2 else 90.0, 0.0
+
+    assert a_day(tmp_path, lambda at: (20.0, 80.0, 0.0), outside, DAMP, Use.HANGING) == (
+        "Next week, shed: open up while the air outside is drier, and shut it when it is not. "
+        "It was too damp for 24 h. Opening up would have dried it for 12 h of it."
+    )
+
+
+def test_cold_night_air_that_carries_less_water_still_does_not_dry(tmp_path: Path) -> None:
+    # 18 °C and 80 %: 10.4 g/kg, deficit 0.41 kPa. Outdoors 5 °C and 95 %: 5.1 g/kg, but the room
+    # would cool to 5 + 0.22 · 13 = 7.9 °C, where the deficit is 1.06 - 0.83 = 0.23 kPa.
+    told = a_day(
+        tmp_path, lambda at: (18.0, 80.0, 0.0), lambda at: (5.0, 95.0, 0.0), DAMP, Use.HANGING
+    )
+    assert told == (
+        "Next week, shed: keep it shut in damp weather, and hang less at once, or run a "
+        "dehumidifier. It was too damp for 24 h. Opening up would have helped for none of it."
+    )
+
+
+def test_without_outdoors_nothing_is_said_of_opening_up(tmp_path: Path) -> None:
+    told = a_day(tmp_path, lambda at: (18.0, 80.0, 0.0), None, DAMP, Use.HANGING)
+    assert told.endswith("With a sensor outdoors we could say when opening up would help.")
+
+
+def test_what_is_stored_is_moved(tmp_path: Path) -> None:
+    told = a_day(tmp_path, lambda at: (18.0, 80.0, 0.0), None, DAMP, Use.STORING)
+    assert told == (
+        "Next week, shed: move what stands there to a drier room. It was too damp for 24 h."
+    )
+
+
+def test_heat_and_sun_are_told_with_their_hours_by_the_clock(tmp_path: Path) -> None:
+    # 35 °C from 12:00 to 16:00, outdoors 20 °C until 15:00 and 40 °C after: cooler for 3 h of 4 h.
+    def inside(at: int) -> tuple[float, float, float]:
+        noon = 720 <= at < 960
+        return 35.0 if noon else 20.0, 50.0, 5000.0 if noon else 0.0
+
+    def outside(at: int) -> tuple[float, float, float]:
+        return 20.0 if at < 900 else 40.0, 50.0, 0.0
+
+    (tmp_path / "hot").mkdir()
+    (tmp_path / "sunny").mkdir()
+    assert a_day(tmp_path / "hot", inside, outside, Limits(hot_c=32.0), Use.HANGING) == (
+        "Next week, shed: shade it or air it from 12:00 to 16:00. It was too hot for 4 h, and "
+        "outside it was cooler for 3 h of it."
+    )
+    assert a_day(tmp_path / "sunny", inside, outside, Limits(sun_lux=3000.0), Use.HANGING) == (
+        "Next week, shed: keep the sun off from 12:00 to 16:00. It was too bright for 4 h."
+    )
+
+
+def test_light_and_missing_air_come_last_and_a_good_week_needs_no_change(tmp_path: Path) -> None:
+    def dim(at: int) -> tuple[float, float, float]:
+        return 20.0, 50.0, 100.0
+
+    for name in ("dose", "missing"):
+        (tmp_path / name).mkdir()
+    # 24 h at 100 lx: 2.4 klx·h.
+    dose = Limits(hot_c=32.0, light_klxh_a_day=2.0)
+    assert a_day(tmp_path / "dose", dim, None, dose, Use.HANGING) == (
+        "Next week, shed: keep it darker. It took in more light than its limit on one day."
+    )
+    # Known from Tuesday on and not after it: five of six days are missing.
+    assert a_day(tmp_path / "missing", dim, None, Limits(hot_c=32.0), Use.HANGING) == (
+        "Next week, shed: see to its sensors. For 5 days nobody knows how the air was."
+    )
+    begin, end = Week.parse("2026-W29").span("Europe/London")
+    whole = [air(at, "attic", lx=10.0) for at in range(begin, end)]
+    file = stored(tmp_path, Effects(air=whole))
+    assert thing_to_change(gathered(file, site_of(ATTIC), "2026-W29")) == ""
+
+
 # -- words ------------------------------------------------------------------------------------
 
 JARGON = ("VPD", "RH", "lx", "deficit", "nan", "None", "null", "integral", "DST", "UTC", "!")
@@ -419,7 +526,7 @@ def every_kind_of_week(folder: Path) -> Iterable[SiteWeek]:
 
 def test_the_text_is_short_and_plain_whatever_happened(tmp_path: Path) -> None:
     for week in every_kind_of_week(tmp_path):
-        text = phone_text(week)
+        text = phone_text(week, thing_to_change(week))
         lines = text.splitlines()
         assert 2 <= len(lines) <= MOST_LINES
         assert len(lines[0]) <= TITLE_LENGTH

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from monitor.edges.report.change import thing_to_change
 from monitor.edges.report.gather import gather
 from monitor.edges.report.order import Answer, Order
 from monitor.edges.report.sheet import NAME, sheet
@@ -21,8 +22,9 @@ def build(order: Order) -> Answer:
         gathered = gather(reader, order.site, week, order.now_ms)
     folder = order.folder / str(week)
     folder.mkdir(parents=True, exist_ok=True)
-    text = phone_text(gathered)
+    change = thing_to_change(gathered)
+    text = phone_text(gathered, change)
     (folder / "week.txt").write_text(text + "\n", encoding="utf-8")
-    (folder / NAME).write_text(sheet(gathered), encoding="utf-8")
+    (folder / NAME).write_text(sheet(gathered, change), encoding="utf-8")
     files = [NAME, "week.txt", *write_tables(gathered, folder)]
     return Answer(str(week), text, folder, tuple(files))

@@ -47,8 +47,11 @@ _BEFORE_UNIT = re.compile(r"(\d) (?=[%°]|(?:K|h|min|lux|kPa·h|klx·h)\b)")
 Facts = list[tuple[str, str]]
 
 
-def sheet(week: SiteWeek) -> str:
-    """The whole page."""
+def sheet(week: SiteWeek, change: str = "") -> str:
+    """The whole page.
+
+    change  the one thing to change next week
+    """
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent),
         autoescape=True,
@@ -58,7 +61,9 @@ def sheet(week: SiteWeek) -> str:
     )
     style = Markup((Path(__file__).with_name("week.css")).read_text("utf-8"))  # noqa: S704 (ours)
     drawn = Markup(STYLE.read_text("utf-8"))  # noqa: S704 (ours)
-    page = environment.get_template("week.html").render(style=style + drawn, **told(week))
+    page = environment.get_template("week.html").render(
+        style=style + drawn, change=change, **told(week)
+    )
     return _BEFORE_UNIT.sub("\\1\u00a0", page)
 
 

@@ -12,7 +12,7 @@ from monitor.room.spaces import OUTDOORS, Site
 from monitor.room.spells import Kind
 
 MOST_LINES = 10
-_MOST_SPACES = 4
+_MOST_SPACES = 3
 # Less than this is in the tables only.
 _GAP_WORTH_SAYING_MIN = 30
 _PAST_WORTH_SAYING_MIN = 15
@@ -36,9 +36,12 @@ PULL_EXPLAINED = (
 )
 
 
-def phone_text(week: SiteWeek) -> str:
-    """The report in at most ten lines; the first fits a lock screen."""
-    lines = [title(week), headline(week)]
+def phone_text(week: SiteWeek, change: str = "") -> str:
+    """The report in at most ten lines; the first fits a lock screen.
+
+    change  the one thing to change next week
+    """
+    lines = [title(week), headline(week), *filter(None, [change])]
     if week.known_h:
         indoors = [s for s in week.spaces if s.space.name != OUTDOORS and s.air_known_h]
         told = indoors if len(indoors) <= _MOST_SPACES else indoors[: _MOST_SPACES - 1]
@@ -159,6 +162,11 @@ def at(minute: int, site: Site) -> str:
     """A moment by the site's clock: `Tue 14 Jul, 14:10`."""
     there = words.local(minute * MINUTE_MS, site.timezone)
     return f"{words.day(there.date())}, {there:%H:%M}"
+
+
+def at_clock(minute_of_day: int) -> str:
+    """A time of day: `14:30`."""
+    return f"{minute_of_day // 60:02d}:{minute_of_day % 60:02d}"
 
 
 def between(begin: int, end: int, site: Site) -> str:

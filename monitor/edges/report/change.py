@@ -1,0 +1,170 @@
+"""The one thing to change next week: what hurt most, and how much a change would have brought.
+
+Nothing is promised that was not measured: the hours are those of the week that was, in which the
+air outside would have helped. Which change suits what is common practice among growers, from
+memory; whether opening up would have dried a space is for `airing_helps` to say.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from monitor.edges.report.gather import SiteWeek
+from monitor.edges.report.numbers import SpaceWeek, days_over_dose
+from monitor.edges.report.text import at_clock
+from monitor.room import words
+from monitor.room.air import MinuteOfAir
+from monitor.room.airing import airing_helps
+from monitor.room.spaces import OUTDOORS, Site, Use
+from monitor.room.spells import Kind
+from monitor.science.moist_air import standard_pressure
+
+# Opening up is looked at so often: air outside changes slowly.
+_STEP_MIN = 30
+# The worst for the flowers first. Less than this is not worth a change.
+_ORDER = (Kind.DAMP, Kind.HOT, Kind.SUNNY)
+_WORTH_CHANGING_H = 2.0
+# From this share of the damp hours on, opening up is the thing to do.
+_OPENING_PAYS = 0.25
+_MISSING_SHARE = 0.1
+
+_TOLD = ["temperature_c", "relative_humidity_pct", "dew_point_c", "surface_margin_k"]
+
+
+def thing_to_change(week: SiteWeek) -> str:
+    """One or two sentences; "" where nothing needs changing."""
+    indoors = [space for space in week.spaces if space.space.name != OUTDOORS]
+    outdoors = next((s for s in week.spaces if s.space.name == OUTDOORS), None)
+    for kind in _ORDER:
+        worst = max(indoors, key=lambda space: past_h(space, kind), default=None)
+        if worst is not None and past_h(worst, kind) >= _WORTH_CHANGING_H:
+            return _CHANGE[kind](week.site, worst, outdoors)
+    return _less_light(indoors) or _see_to_sensors(indoors)
+
+
+def past_h(space: SpaceWeek, kind: Kind) -> float:
+    """Hours a space was past a limit of this kind."""
+    return next((limit.past_h for limit in space.limits if limit.kind is kind), 0.0)
+
+
+def airing_share(
+    site: Site, space: SpaceWeek, outdoors: SpaceWeek | None, when: pd.Series[bool]
+) -> float | None:
+    """Share of these minutes in which opening up would have dried the space; None: not known."""
+    if outdoors is None:
+        return None
+    minutes = when.index[when.to_numpy(dtype=np.bool_)]
+    pressure_pa = standard_pressure(site.elevation_m)
+    helped = [
+        airing_helps(_air(space, minute), _air(outdoors, minute), pressure_pa)
+        for minute in minutes[minutes % _STEP_MIN == 0].tolist()
+    ]
+    told = [one for one in helped if one is not None]
+    return sum(told) / len(told) if told else None
+
+
+def _when_damp(site: Site, space: SpaceWeek, outdoors: SpaceWeek | None) -> str:
+    hours = past_h(space, Kind.DAMP)
+    damp = f"It was too damp for {_hours(hours)}"
+    if space.space.use is not Use.HANGING:
+        return _next_week(space, f"move what stands there to a drier room. {damp}.")
+    share = airing_share(site, space, outdoors, space.past[Kind.DAMP])
+    less = "hang less at once, or run a dehumidifier"
+    if share is None:
+        could_tell = "With a sensor outdoors we could say when opening up would help"
+        return _next_week(space, f"{less}. {damp}. {could_tell}.")
+    if share >= _OPENING_PAYS:
+        open_up = "open up while the air outside is drier, and shut it when it is not"
+        helped = f"Opening up would have dried it for {_part(share, hours)}"
+        return _next_week(space, f"{open_up}. {damp}. {helped}.")
+    helped = f"Opening up would have helped for {_part(share, hours)}"
+    return _next_week(space, f"keep it shut in damp weather, and {less}. {damp}. {helped}.")
+
+
+def _when_hot(site: Site, space: SpaceWeek, outdoors: SpaceWeek | None) -> str:
+    hours, hot = past_h(space, Kind.HOT), space.past[Kind.HOT]
+    first, last = _usual_hours(space, hot)
+    said = f"shade it or air it from {first} to {last}. It was too hot for {_hours(hours)}"
+    cooler = None if outdoors is None else _cooler_share(space, outdoors, hot)
+    if cooler is None:
+        return _next_week(space, f"{said}.")
+    return _next_week(space, f"{said}, and outside it was cooler for {_part(cooler, hours)}.")
+
+
+def _when_sunny(site: Site, space: SpaceWeek, outdoors: SpaceWeek | None) -> str:
+    first, last = _usual_hours(space, space.past[Kind.SUNNY])
+    hours = _hours(past_h(space, Kind.SUNNY))
+    return _next_week(
+        space, f"keep the sun off from {first} to {last}. It was too bright for {hours}."
+    )
+
+
+_CHANGE = {Kind.DAMP: _when_damp, Kind.HOT: _when_hot, Kind.SUNNY: _when_sunny}
+
+
+def _less_light(indoors: list[SpaceWeek]) -> str:
+    worst = max(indoors, key=days_over_dose, default=None)
+    days = 0 if worst is None else days_over_dose(worst)
+    if worst is None or not days:
+        return ""
+    return _next_week(
+        worst,
+        f"keep it darker. It took in more light than its limit on {words.count(days, 'day')}.",
+    )
+
+
+def _see_to_sensors(indoors: list[SpaceWeek]) -> str:
+    def missing_min(space: SpaceWeek) -> int:
+        return sum(end - begin for begin, end in space.air_gaps)
+
+    worst = max(indoors, key=missing_min, default=None)
+    if worst is None or missing_min(worst) < _MISSING_SHARE * 60 * worst.hours:
+        return ""
+    missing = words.lasting(missing_min(worst))
+    return _next_week(worst, f"see to its sensors. For {missing} nobody knows how the air was.")
+
+
+def _usual_hours(space: SpaceWeek, when: pd.Series[bool]) -> tuple[str, str]:
+    """Between which hours of the day most of it lay, to the half hour."""
+    local = pd.DatetimeIndex(space.minutes["hour"])
+    of_day = (local.hour * 60 + when.index.to_numpy() % 60)[when.to_numpy(dtype=np.bool_)]
+    first, last = np.quantile(of_day, (0.1, 0.9))
+    return at_clock(math.floor(first / 30) * 30), at_clock(math.ceil(last / 30) * 30)
+
+
+def _cooler_share(space: SpaceWeek, outdoors: SpaceWeek, when: pd.Series[bool]) -> float:
+    inside = space.minutes["temperature_c"][when]
+    outside = outdoors.minutes["temperature_c"].reindex(inside.index)
+    return float((outside < inside).sum()) / len(inside)
+
+
+def _air(space: SpaceWeek, minute: int) -> MinuteOfAir | None:
+    if minute not in space.minutes.index:
+        return None
+    air = dict(
+        zip(_TOLD, np.asarray(space.minutes.loc[minute, _TOLD], dtype=float).tolist(), strict=True)
+    )
+    known = {name: None if math.isnan(value) else value for name, value in air.items()}
+    untold = {"illuminance_lx", "vpd_kpa", "humidity_ratio_g_kg", "absolute_humidity_g_m3"}
+    return MinuteOfAir(
+        minute=minute, space=space.space.name, readings=1, **known, **dict.fromkeys(untold)
+    )
+
+
+def _next_week(space: SpaceWeek, to_do: str) -> str:
+    return f"Next week, {words.shortened(space.space.name)}: {to_do}"
+
+
+def _part(share: float, hours: float) -> str:
+    """`12 h of it`, `all of it`, `none of it`."""
+    part = round(share * hours)
+    if part >= round(hours):
+        return "all of it"
+    return f"{part} h of it" if part else "none of it"
+
+
+def _hours(hours: float) -> str:
+    return f"{hours:.0f} h"
