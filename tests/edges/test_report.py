@@ -18,7 +18,7 @@ import pandas as pd
 import pytest
 
 from monitor.edges.report.build import build
-from monitor.edges.report.change import thing_to_change
+from monitor.edges.report.change import airing_h, thing_to_change
 from monitor.edges.report.gather import NotYetError, SiteWeek, gather
 from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import SpaceWeek, by_day, by_hour, days_over_dose
@@ -426,6 +426,18 @@ def test_opening_up_is_told_with_the_hours_it_would_have_dried(tmp_path: Path) -
         "Next week, shed: open up while the air outside is drier, and shut it when it is not. "
         "It was too damp for 24 h. Opening up would have dried it for 12 h of it."
     )
+
+
+def test_the_hours_in_which_airing_would_have_dried_a_space(tmp_path: Path) -> None:
+    # As above for a whole week: half of it; and none where there is no outdoors.
+    begin, end = Week.parse("2026-W29").span("Europe/London")
+    wet = [air(at, "attic", rh=80.0) for at in range(begin, end)]
+    garden = [air(at, OUTDOORS, rh=40.0 if at // 360 % 2 else 90.0) for at in range(begin, end)]
+    file = stored(tmp_path, Effects(air=wet + garden))
+    week = gathered(file, site_of(ATTIC, Space(OUTDOORS, Use.OUTDOORS)), "2026-W29")
+    assert airing_h(week, week.spaces[0]) == 84.0
+    assert "Airing would have dried it for 84 h" in text_of(sheet(week))
+    assert airing_h(gathered(file, site_of(ATTIC), "2026-W29"), week.spaces[0]) is None
 
 
 def test_cold_night_air_that_carries_less_water_still_does_not_dry(tmp_path: Path) -> None:

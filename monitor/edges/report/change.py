@@ -50,17 +50,32 @@ def past_h(space: SpaceWeek, kind: Kind) -> float:
     return next((limit.past_h for limit in space.limits if limit.kind is kind), 0.0)
 
 
+def airing_h(week: SiteWeek, space: SpaceWeek) -> float | None:
+    """Hours in which opening up would have dried the space; None: not known."""
+    outdoors = next((s for s in week.spaces if s.space.name == OUTDOORS), None)
+    known = space.minutes["vpd_kpa"].notna()
+    share = airing_share(week.site, space, outdoors, known, step_min=60)
+    return None if share is None else share * space.air_known_h
+
+
 def airing_share(
-    site: Site, space: SpaceWeek, outdoors: SpaceWeek | None, when: pd.Series[bool]
+    site: Site,
+    space: SpaceWeek,
+    outdoors: SpaceWeek | None,
+    when: pd.Series[bool],
+    step_min: int = _STEP_MIN,
 ) -> float | None:
-    """Share of these minutes in which opening up would have dried the space; None: not known."""
+    """Share of these minutes in which opening up would have dried the space; None: not known.
+
+    step_min  the air is looked at so often [min]
+    """
     if outdoors is None:
         return None
     minutes = when.index[when.to_numpy(dtype=np.bool_)]
     pressure_pa = standard_pressure(site.elevation_m)
     helped = [
         airing_helps(_air(space, minute), _air(outdoors, minute), pressure_pa)
-        for minute in minutes[minutes % _STEP_MIN == 0].tolist()
+        for minute in minutes[minutes % step_min == 0].tolist()
     ]
     told = [one for one in helped if one is not None]
     return sum(told) / len(told) if told else None

@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from monitor.edges.charts import STYLE
 from monitor.edges.report import pictures
+from monitor.edges.report.change import airing_h
 from monitor.edges.report.gather import SensorWeek, SiteWeek
 from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import Extreme, SpaceWeek, days_over_dose
@@ -125,6 +126,9 @@ def _facts(week: SiteWeek, space: SpaceWeek) -> Facts:
         facts.append(("Dampest", _extreme(week, space.dampest, "humidity")))
     if space.drying_load_kpa_h is not None:
         facts.append(("Drying pull", _pull(week, space)))
+    airing = airing_h(week, space) if space.space.use is Use.HANGING else None
+    if airing is not None:
+        facts.append(("Airing", f"would have dried it for {airing:.0f} h"))
     if space.light_dose_lx_h is not None:
         facts.append(("Light taken in", _light(space)))
     return facts
