@@ -294,6 +294,17 @@ def test_the_first_week_ever(tmp_path: Path) -> None:
     ]
 
 
+def test_the_same_week_a_year_before_is_compared_where_it_is_known(tmp_path: Path) -> None:
+    # 52 weeks before 2026-W29 is 2025-W29: as many days from Monday to Sunday, same season.
+    begin, end = Week.parse("2026-W29").span("Europe/London")
+    then_begin, then_end = Week.parse("2025-W29").span("Europe/London")
+    minutes = [air(at, "attic", vpd=1.0) for at in range(begin, end)]
+    then = [air(at, "attic", vpd=0.8) for at in range(then_begin, then_end)]
+    week = gathered(stored(tmp_path, Effects(air=then + minutes)), site_of(ATTIC), "2026-W29")
+    # 1.0 / 0.8 - 1 = 25 %; nothing is known of the week before.
+    assert "Drying pull 170 kPa·h, 25 % more than a year before" in text_of(sheet(week))
+
+
 def test_no_data_at_all(tmp_path: Path) -> None:
     week = gathered(stored(tmp_path), site_of(ATTIC), "2026-W03")
     space = only(week)

@@ -8,6 +8,7 @@ memory; whether opening up would have dried a space is for `airing_helps` to say
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
@@ -72,10 +73,11 @@ def airing_share(
     if outdoors is None:
         return None
     minutes = when.index[when.to_numpy(dtype=np.bool_)]
+    looked = minutes[minutes % step_min == 0]
     pressure_pa = standard_pressure(site.elevation_m)
     helped = [
-        airing_helps(_air(space, minute), _air(outdoors, minute), pressure_pa)
-        for minute in minutes[minutes % step_min == 0].tolist()
+        airing_helps(inside, outside, pressure_pa)
+        for inside, outside in zip(_air(space, looked), _air(outdoors, looked), strict=True)
     ]
     told = [one for one in helped if one is not None]
     return sum(told) / len(told) if told else None
@@ -156,17 +158,12 @@ def _cooler_share(space: SpaceWeek, outdoors: SpaceWeek, when: pd.Series[bool]) 
     return float((outside < inside).sum()) / len(inside)
 
 
-def _air(space: SpaceWeek, minute: int) -> MinuteOfAir | None:
-    if minute not in space.minutes.index:
-        return None
-    air = dict(
-        zip(_TOLD, np.asarray(space.minutes.loc[minute, _TOLD], dtype=float).tolist(), strict=True)
-    )
-    known = {name: None if math.isnan(value) else value for name, value in air.items()}
-    untold = {"illuminance_lx", "vpd_kpa", "humidity_ratio_g_kg", "absolute_humidity_g_m3"}
-    return MinuteOfAir(
-        minute=minute, space=space.space.name, readings=1, **known, **dict.fromkeys(untold)
-    )
+def _air(space: SpaceWeek, minutes: pd.Index[int]) -> Iterator[MinuteOfAir]:
+    """The air in these minutes, as far as `airing_helps` asks for it."""
+    table = space.minutes[_TOLD].reindex(minutes).to_numpy(dtype=np.float64)
+    for minute, row in zip(minutes.tolist(), table.tolist(), strict=True):
+        t, rh, dew, margin = (None if math.isnan(value) else value for value in row)
+        yield MinuteOfAir(minute, space.space.name, t, rh, None, dew, None, None, None, margin, 1)
 
 
 def _next_week(space: SpaceWeek, to_do: str) -> str:

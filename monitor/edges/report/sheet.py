@@ -128,7 +128,8 @@ def _facts(week: SiteWeek, space: SpaceWeek) -> Facts:
         facts.append(("Drying pull", _pull(week, space)))
     airing = airing_h(week, space) if space.space.use is Use.HANGING else None
     if airing is not None:
-        facts.append(("Airing", f"would have dried it for {airing:.0f} h"))
+        dried = f"would have dried it for {airing:.0f} h"
+        facts.append(("Airing", dried if airing >= 0.5 else "would not have dried it"))
     if space.light_dose_lx_h is not None:
         facts.append(("Light taken in", _light(space)))
     return facts
