@@ -86,7 +86,7 @@ def main() -> None:
         end_ms = WEEK.span(site.timezone)[1] * 60_000
         order = Order(file, Path(folder), str(WEEK), end_ms, site)
         began = time.perf_counter()
-        done = subprocess.run(  # noqa: S603 (this interpreter)
+        done = subprocess.run(
             COMMAND, input=order.to_json(), capture_output=True, text=True, check=True
         )
         took = time.perf_counter() - began
