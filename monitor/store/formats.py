@@ -8,6 +8,7 @@ import json
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
 from enum import StrEnum
+from functools import lru_cache
 from itertools import islice
 from typing import Any, BinaryIO
 
@@ -47,6 +48,7 @@ def write(form: Format, columns: Columns, rows: Iterable[Row], out: BinaryIO) ->
     return _WRITE[form](columns, rows, out)
 
 
+@lru_cache(maxsize=64)  # rows come in order of time, many of one moment
 def time_text(epoch_ms: int) -> str:
     """A time in ISO 8601 UTC, with milliseconds only where it is no whole second.
 
