@@ -235,7 +235,8 @@ def main(quick: bool = False, two_nodes: bool = False) -> None:
     began = time.perf_counter()
     for weighed in (True, False):
         for told in (False, True):
-            title = f"{'with' if weighed else 'without'} weighings, target {'told' if told else 'not told'}"
+            title = f"{'with' if weighed else 'without'} weighings"
+            title += ", target told" if told else ", target not told"
             show(title, run(seasons, weighed=weighed, target_told=told))
             print(f"({time.perf_counter() - began:.0f} s)")
 

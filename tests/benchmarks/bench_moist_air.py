@@ -10,6 +10,7 @@ from collections.abc import Callable
 import psychrolib
 
 from monitor.science.moist_air import WATER_VAPOUR_GAS_CONSTANT, ZERO_CELSIUS_K, state
+from tests.benchmarks.table import Row, show
 
 PRESSURE = 99_650.0
 # A season of rooms and outdoors, in even steps: -10 to 35 °C, 20 to 95 %.
@@ -52,17 +53,24 @@ def same_answers() -> bool:
     )
 
 
-def main(quick: bool) -> None:
-    """Print one row: what is timed, ours, peer, ratio. The best of turns taken in alternation."""
+def main(quick: bool) -> list[Row]:
+    """One row: the best of turns taken in alternation."""
     if not same_answers():
         raise SystemExit("moist air: ours and psychrolib's bare calls disagree above freezing")
     turns, rounds = (5, 4) if quick else (15, 20)
     pairs = [(microseconds(state, rounds), microseconds(bare_state, rounds)) for _ in range(turns)]
     ours, peer = (min(times) for times in zip(*pairs, strict=True))
-    print(
-        f"| a minute of air, µs | {ours:.2f} | psychrolib, bare: {peer:.2f} | {ours / peer:.2f} |"
-    )
+    return [
+        Row(
+            "a minute of air",
+            f"{len(AIR)} states",
+            f"{ours:.2f} µs",
+            f"psychrolib's bare calls {peer:.2f} µs",
+            ours / peer,
+            "at most 1.3",
+        )
+    ]
 
 
 if __name__ == "__main__":
-    main(quick="--quick" in sys.argv[1:])
+    show(main(quick="--quick" in sys.argv[1:]))

@@ -24,6 +24,7 @@ from paho.mqtt.properties import Properties
 
 from monitor.edges import broker as brokers
 from monitor.edges.mqtt import Broker, Guest, Link
+from tests.benchmarks.table import Row, show
 
 PAYLOAD = json.dumps({"ts": 1782864000, "t": 21.43, "rh": 56.7}).encode()
 
@@ -97,8 +98,8 @@ def _until_connected(link: Link, selector: selectors.BaseSelector) -> None:
         link.service(selector.select(0.05))
 
 
-def main(quick: bool = False) -> list[tuple[str, str, str, str, float]]:
-    """Rows of (what, size, ours, the peer's, ratio)."""
+def main(quick: bool) -> list[Row]:
+    """Taken and acknowledged, beside a subscriber that only counts."""
     count, rounds = (2_000, 3) if quick else (20_000, 5)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -113,7 +114,7 @@ def main(quick: bool = False) -> list[tuple[str, str, str, str, float]]:
             running.stop()
     ratio = median(ours) / median(floor)
     return [
-        (
+        Row(
             "messages taken and acknowledged, QoS 1, a second",
             f"{count} × {rounds}",
             f"{median(ours):,.0f} ({min(ours):,.0f} to {max(ours):,.0f})",
@@ -124,5 +125,4 @@ def main(quick: bool = False) -> list[tuple[str, str, str, str, float]]:
 
 
 if __name__ == "__main__":
-    for row in main("--quick" in sys.argv):
-        print(*row, sep=" | ")
+    show(main("--quick" in sys.argv))

@@ -1,0 +1,28 @@
+"""Every benchmark, one table: python -m tests.benchmarks [--quick].
+
+--quick is the small size for every change: it shows that each runs, and fails only where a ratio
+is far out of line.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+from tests.benchmarks import bench_moist_air, bench_month, bench_mqtt, bench_report
+from tests.benchmarks.table import show
+
+BENCHMARKS = (bench_moist_air, bench_mqtt, bench_month, bench_report)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    quick = parser.parse_args().quick
+    print("| what | size | ours | against, same run | ratio | asked |")
+    print("| --- | --- | --- | --- | --- | --- |")
+    for benchmark in BENCHMARKS:
+        show(benchmark.main(quick))
+
+
+if __name__ == "__main__":
+    main()
