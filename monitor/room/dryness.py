@@ -167,8 +167,7 @@ def follow(
     hours                  length of each step [h], shape (steps,)
     """
     true_humidity = np.clip(humidity + made.sensor_pct, 2.0, 99.5)
-    settles = made.settles_at(temperature, true_humidity)
-    takes = np.minimum(made.takes_up_to(temperature, true_humidity), settles)
+    settles, takes = made.limits(temperature, true_humidity)
     advance = made.rate * made.pull(temperature, true_humidity) * hours[:, None]
     regain = made.rate * drying.rate_factor(temperature, 100 - true_humidity) * hours[:, None]
     path = np.empty((hours.size + 1, made.start.size))

@@ -20,7 +20,7 @@ from monitor.science import drying, sorption
 
 Floats = NDArray[np.float64]
 
-COUNT = 400
+COUNT = 300
 
 START, RATE, SHAPE, CURVE, LAW, TARGET, SENSOR = range(7)
 """Coordinates: water when cut, rate, Page's exponent, equilibrium curve, how the rate follows the
@@ -33,9 +33,6 @@ SHAPE_MIDDLE, SHAPE_SPREAD = 0.98, 0.05  # Page exponents of flowers and leaves 
 CURVE_MIDDLE, CURVE_SPREAD = 0.5, 0.5  # 0 wood, 1 fine plant matter: tissue lies about them
 LAW_MIDDLE, LAW_SPREAD = 0.5, 0.35  # 0 as fine plant matter, 1 as the vapour-pressure deficit
 SENSOR_SPREAD_PCT = 1.7  # ±2 to ±3 % in the data sheets of common sensors
-
-# A bunch of 300 % that reaches 13 % while it would settle at 9.3 % falls by this many e-foldings.
-_EFOLDINGS = math.log((300 - 9.27) / (13 - 9.27))
 
 
 @dataclass(frozen=True)
@@ -94,19 +91,32 @@ class Members:
     sensor_pct: Floats
     gab: tuple[float, float, float] | None
 
-    def settles_at(self, temperature: Floats, humidity: Floats) -> Floats:
-        """Moisture below which the air takes no more [% dry basis], in true humidity."""
-        if self.gab is not None:
-            return sorption.gab(humidity, *self.gab)
-        wood = sorption.wood(temperature, humidity)
-        return wood + self.curve * (sorption.fine_plant_drying(temperature, humidity) - wood)
+    def limits(self, temperature: Floats, humidity: Floats) -> tuple[Floats, Floats]:
+        """Moisture down to which this air takes water, and up to which it gives it back.
 
-    def takes_up_to(self, temperature: Floats, humidity: Floats) -> Floats:
-        """Moisture up to which the air gives water back [% dry basis], in true humidity."""
+        Both [% dry basis]; between the two a batch stays as it is. Humidity is the true one.
+        """
         if self.gab is not None:
-            return sorption.gab(humidity, *self.gab)
+            settles = sorption.gab(humidity, *self.gab)
+            return settles, settles
         wood = sorption.wood(temperature, humidity)
-        return wood + self.curve * (sorption.fine_plant_wetting(temperature, humidity) - wood)
+        losing = sorption.fine_plant_drying(temperature, humidity)
+        taking = sorption.fine_plant_wetting(temperature, humidity)
+        settles = wood + self.curve * (losing - wood)
+        return settles, np.minimum(wood + self.curve * (taking - wood), settles)
+
+    def some(self, chosen: NDArray[np.bool_]) -> Members:
+        """Only those members."""
+        return Members(
+            self.start[chosen],
+            self.rate[chosen],
+            self.shape[chosen],
+            self.curve[chosen],
+            self.law[chosen],
+            self.target[chosen],
+            self.sensor_pct[chosen],
+            self.gab,
+        )
 
     def pull(self, temperature: Floats, humidity: Floats) -> Floats:
         """How fast this air dries, 1 at 20 °C and 50 % [-]: between the two published views."""
@@ -151,14 +161,31 @@ def members(points: Floats, hung: Hung) -> Members:
     )
     if hung.target_pct_db is not None:
         return made
-    return replace(made, target=made.settles_at(np.full(crisp.shape, 20.0), crisp))
+    return replace(made, target=made.limits(np.full(crisp.shape, 20.0), crisp)[0])
 
 
 def _log_rate(hung: Hung) -> float:
-    """Logarithm of the book's middling rate [1/h] for bunches of this size."""
-    low, high = hung.flower.days_hanging
-    days = math.sqrt(low * high)
-    return math.log(_EFOLDINGS / (24 * days) * bunch_factor(hung))
+    """Logarithm of the rate [1/h] at which a middling batch takes the book's middling days.
+
+    The book's days are taken to be at 20 °C and 50 %.
+    """
+    flower = hung.flower
+    low, high = flower.days_hanging
+    start = float(drying.dry_basis_pct(sum(flower.water_pct_wb) / 2))
+    settles, crisp = (
+        _middling(flower, humidity)
+        for humidity in (50.0, max(sum(flower.crisp_humidity_pct) / 2, 52.0))
+    )
+    efoldings = math.log((start - settles) / (crisp - settles)) ** (1 / SHAPE_MIDDLE)
+    return math.log(efoldings / (24 * math.sqrt(low * high)) * bunch_factor(hung))
+
+
+def _middling(flower: Flower, humidity: float) -> float:
+    """Moisture at which a middling member settles at 20 °C [% dry basis]."""
+    if flower.gab is not None:
+        return float(sorption.gab(humidity, *flower.gab))
+    wood, fine = sorption.wood(20, humidity), sorption.fine_plant_drying(20, humidity)
+    return float(wood + CURVE_MIDDLE * (fine - wood))
 
 
 def _rate_spread(flower: Flower) -> float:

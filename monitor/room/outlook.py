@@ -15,11 +15,11 @@ Floats = NDArray[np.float64]
 
 HORIZON_DAYS = 60
 STEP_H = 3
-RECENT_DAYS = 7
+RECENT_DAYS = 10
 
 # Day-to-day changes of a space's mean air before it has shown its own, and how long they last:
 # our own choice.
-DAY_SPREAD_C, DAY_SPREAD_PCT = 2.0, 6.0
+DAY_SPREAD_C, DAY_SPREAD_PCT = 2.0, 8.0
 DAY_SPREAD_WORTH_DAYS = 4
 DAY_KEEPS = 0.7
 
@@ -158,16 +158,26 @@ def outlook(ensemble: Ensemble, ahead: Ahead) -> Outlook:
 def when_crisp(ensemble: Ensemble, ahead: Ahead) -> Floats:
     """When each member was or will be crisp [epoch hours], NaN if not within the air given."""
     made, moisture = ensemble.members, ensemble.moisture_pct_db
-    crisp = ensemble.crisp_hour
-    steps = ahead.temperature_c.shape[0]
+    crisp = ensemble.crisp_hour.copy()
+    steps, wide = ahead.temperature_c.shape
+    waiting = np.isnan(crisp)
     chunk = 7 * 24 // ahead.step_h
     for first in range(0, steps, chunk):
-        part = slice(first, min(first + chunk, steps))
-        hours = np.full(part.stop - part.start, float(ahead.step_h))
-        path = follow(made, moisture, ahead.temperature_c[part], ahead.humidity_pct[part], hours)
-        begins = ensemble.hour + first * ahead.step_h
-        crisp = np.where(np.isnan(crisp), crossing(path, made.target, begins, ahead.step_h), crisp)
-        if np.isfinite(crisp).all():
+        if not waiting.any():
             break
-        moisture = path[-1]
+        part = slice(first, min(first + chunk, steps))
+        column = waiting if wide > 1 else slice(None)
+        some = made.some(waiting)
+        path = follow(
+            some,
+            moisture[waiting],
+            ahead.temperature_c[part, column],
+            ahead.humidity_pct[part, column],
+            np.full(part.stop - part.start, float(ahead.step_h)),
+        )
+        begins = ensemble.hour + first * ahead.step_h
+        crisp[waiting] = crossing(path, some.target, begins, ahead.step_h)
+        moisture = moisture.copy()
+        moisture[waiting] = path[-1]
+        waiting = np.isnan(crisp)
     return crisp

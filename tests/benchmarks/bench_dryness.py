@@ -71,11 +71,10 @@ class Answers:
 # Baselines --------------------------------------------------------------------------------
 
 
-def by_the_book(season: simulator.Season, asked: float) -> Interval:
-    """The book's days from when it was hung, never earlier than now."""
+def by_the_book(season: simulator.Season) -> Interval:
+    """The book's days from when it was hung; like the model it is not told that it is not dry."""
     low, high = season.flower.book_days
-    days = (low, math.sqrt(low * high), high)
-    p10, p50, p90 = (max(season.hung / 60 + 24 * day, asked) for day in days)
+    p10, p50, p90 = (season.hung / 60 + 24 * day for day in (low, math.sqrt(low * high), high))
     return p10, p50, p90
 
 
@@ -91,7 +90,7 @@ def by_a_fitted_exponential(season: simulator.Season, asked: float) -> Interval:
     """
     told = [(minute, grams) for minute, grams in season.weighings if minute / 60 <= asked]
     if len(told) < 3:
-        return by_the_book(season, asked)
+        return by_the_book(season)
     hours = np.array([minute - season.hung for minute, _ in told]) / 60
     grams = np.array([mass for _, mass in told])
     noise = 0.003 * grams + 0.5
@@ -102,15 +101,12 @@ def by_a_fitted_exponential(season: simulator.Season, asked: float) -> Interval:
         if fit[0] > 0 and fit[1] > 0:
             log_weight[i] = -0.5 * float((((shape @ fit - grams) / noise) ** 2).sum())
     if not np.isfinite(log_weight).any():
-        return by_the_book(season, asked)
+        return by_the_book(season)
     weight = np.exp(log_weight - log_weight.max())
     dry = season.hung / 60 - math.log(SHARE_LEFT_WHEN_DRY) / RATES
     order = np.argsort(dry)
     share = np.cumsum(weight[order]) / weight.sum()
-    p10, p50, p90 = (
-        float(np.clip(dry[order][np.searchsorted(share, q)], asked, season.hung / 60 + 1440))
-        for q in (0.1, 0.5, 0.9)
-    )
+    p10, p50, p90 = (float(dry[order][np.searchsorted(share, q)]) for q in (0.1, 0.5, 0.9))
     return p10, p50, p90
 
 
@@ -189,7 +185,7 @@ def run(
             assert said.crisp_p90 is not None
             dry = season.dry / 60
             out.model.add(now, dry, (said.crisp_p10 / 60, said.crisp_p50 / 60, said.crisp_p90 / 60))
-            out.book.add(now, dry, by_the_book(season, now))
+            out.book.add(now, dry, by_the_book(season))
             if weighed:
                 out.fitted.add(now, dry, by_a_fitted_exponential(season, now))
     return out
