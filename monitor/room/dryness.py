@@ -29,8 +29,10 @@ TAIL = 4.0  # degrees of freedom of Student's t: a knocked scale is not believed
 SNAP_SPREAD = 0.10  # of ln moisture about the target within which a stem may snap or bend
 SNAP_SLIP = 0.05  # chance that a test says nothing of the moisture
 
+FORGETFUL, TAKEN_DOWN_WITHIN_DAYS = 0.25, 4.0
+TOO_SOON = 0.1  # chance that a grower takes a batch down that is not crisp, beside one that is
+
 _TEMPERING = (28 / 3, 7.0, 4.0, 2.0)  # their reciprocals sum to 1
-_WETTING = 2.302585  # the fine-plant rate is in powers of ten
 _CHUNK_H = 720
 
 
@@ -106,7 +108,7 @@ def step(ensemble: Ensemble, air: HourlyAir) -> Ensemble:
     made = ensemble.members
     moisture, crisp, hour = ensemble.moisture_pct_db, ensemble.crisp_hour, ensemble.hour
     for first in range(0, len(ahead), _CHUNK_H):
-        part = ahead._slice(slice(first, first + _CHUNK_H))
+        part = ahead.part(first, first + _CHUNK_H)
         path = trace(made, moisture, part, ensemble.hung)
         crisp = np.where(np.isnan(crisp), crossing(path, made.target, hour), crisp)
         moisture, hour = path[-1], hour + len(part)
@@ -119,14 +121,19 @@ def recompute(
     air: HourlyAir,
     weighings: Sequence[Weighing] = (),
     snap_tests: Sequence[SnapTest] = (),
+    taken_down: int | None = None,
 ) -> Ensemble:
-    """The batch at the end of `air`, from when it was hung and all that is known of it since."""
+    """The batch at the end of `air`, from when it was hung and all that is known of it since.
+
+    taken_down  epoch minutes at which the grower took it down, thinking it dry; or None
+    """
     points = draw(prior, hung)
     weighed = sorted(set(weighings), key=lambda one: (one.minute, one.grams))
     if len(weighed) > 1:
         points = _weighed(hung, points, air, weighed)
-    if snap_tests:
-        points = _bent(hung, points, air, sorted(snap_tests, key=lambda one: one.minute))
+    if snap_tests or taken_down is not None:
+        tests = sorted(set(snap_tests), key=lambda one: (one.minute, one.snapped))
+        points = _judged(hung, points, air, tests, taken_down)
     return step(_at_start(hung, points, len(weighed) > 1), air)
 
 
@@ -141,6 +148,12 @@ def _at_start(hung: Hung, points: Floats, weighed: bool | None) -> Ensemble:
         crisp_hour=np.full(count, np.nan),
         hour=hung.hour,
     )
+
+
+def elsewhere(ensemble: Ensemble, air: HourlyAir) -> Ensemble:
+    """The same batch, hung at the same time in another space's air."""
+    weighed = bool((ensemble.pace != 1).any())
+    return step(_at_start(ensemble.hung, ensemble.points, weighed), air)
 
 
 # Stepping ---------------------------------------------------------------------------------
@@ -204,12 +217,9 @@ def _moisture_at(hung: Hung, points: Floats, air: HourlyAir, minutes: Sequence[i
     last = max(minutes) // 60 + 1
     path = trace(made, made.start, air.since(hung.hour).before(last), hung)
     place = np.clip(np.array(minutes) / 60 - hung.hour, 0, path.shape[0] - 1)
-    below = (
-        np.minimum(place.astype(np.int64), path.shape[0] - 2) if path.shape[0] > 1 else place * 0
-    )
-    part = (place - below)[:, None]
-    below = below.astype(np.int64)
+    below = np.minimum(place.astype(np.int64), max(path.shape[0] - 2, 0))
     above = np.minimum(below + 1, path.shape[0] - 1)
+    part = (place - below)[:, None]
     return np.asarray(path[below] * (1 - part) + path[above] * part)
 
 
@@ -261,18 +271,34 @@ def _balanced(rng: np.random.Generator, rows: int, count: int) -> Floats:
     return np.asarray(noise - noise.mean(axis=1, keepdims=True))
 
 
-def _bent(hung: Hung, points: Floats, air: HourlyAir, tests: list[SnapTest]) -> Floats:
-    """The points drawn again by how well they agree with the snap tests.
+def _judged(
+    hung: Hung, points: Floats, air: HourlyAir, tests: list[SnapTest], taken_down: int | None
+) -> Floats:
+    """The points drawn again by how well they agree with what the grower judged.
 
     Resampling with shrunken jitter keeps mean and spread (Liu and West 2001, in: Sequential Monte
     Carlo Methods in Practice, Springer).
     """
     made = members(points, hung)
-    water = _moisture_at(hung, points, air, [test.minute for test in tests])
     log_weight = np.zeros(points.shape[0])
-    for row, test in zip(water, tests, strict=True):
-        log_weight += np.log(chance_of_snapping(row, made.target, test.snapped))
+    if tests:
+        water = _moisture_at(hung, points, air, [test.minute for test in tests])
+        for row, test in zip(water, tests, strict=True):
+            log_weight += np.log(chance_of_snapping(row, made.target, test.snapped))
+    if taken_down is not None:
+        hung_through = step(_at_start(hung, points, None), air.before(taken_down // 60 + 1))
+        waited = taken_down / 60 - hung_through.crisp_hour
+        log_weight += np.log(np.where(np.isnan(waited), TOO_SOON, still_hanging(waited)))
     return _drawn_again(points, log_weight, np.random.default_rng([seed(hung), 3]))
+
+
+def still_hanging(waited_h: Floats) -> Floats:
+    """Chance that a batch still hangs so many hours after it was crisp [-]: our own choice.
+
+    Who looks in takes it down within days; some forget. NaN (not crisp yet) is 1.
+    """
+    waited = np.maximum(np.nan_to_num(waited_h, nan=0.0), 0.0)
+    return np.asarray(FORGETFUL + (1 - FORGETFUL) * np.exp(-waited / 24 / TAKEN_DOWN_WITHIN_DAYS))
 
 
 def chance_of_snapping(moisture: Floats, target: Floats, snapped: bool) -> Floats:

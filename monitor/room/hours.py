@@ -33,16 +33,18 @@ class HourlyAir:
         return int(self.hour.size)
 
     def since(self, hour: int) -> HourlyAir:
-        """The part from that epoch hour on."""
-        return self._slice(slice(int(np.searchsorted(self.hour, hour)), None))
+        """From that epoch hour on."""
+        return self.part(int(np.searchsorted(self.hour, hour)), len(self))
 
     def before(self, hour: int) -> HourlyAir:
-        """The part before that epoch hour."""
-        return self._slice(slice(0, int(np.searchsorted(self.hour, hour))))
+        """Before that epoch hour."""
+        return self.part(0, int(np.searchsorted(self.hour, hour)))
 
-    def _slice(self, part: slice) -> HourlyAir:
+    def part(self, first: int, end: int) -> HourlyAir:
+        """Hours by their place, first to before end."""
+        kept = slice(first, end)
         return HourlyAir(
-            self.hour[part], self.temperature_c[part], self.humidity_pct[part], self.known[part]
+            self.hour[kept], self.temperature_c[kept], self.humidity_pct[kept], self.known[kept]
         )
 
 
@@ -84,9 +86,7 @@ def _filled(series: Floats) -> Floats:
         return series
     filled = series.copy()
     for hole in holes:
-        alike = series[
-            [hole - 24 * day for day in range(1, DAYS_LOOKED_BACK + 1) if day * 24 <= hole]
-        ]
+        alike = series[max(hole % 24, hole - 24 * DAYS_LOOKED_BACK) : hole : 24]
         alike = alike[~np.isnan(alike)]
         if alike.size:
             filled[hole] = alike.mean()

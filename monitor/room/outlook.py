@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.room.dryness import Ensemble, crossing, follow
+from monitor.room.dryness import Ensemble, crossing, follow, still_hanging
 from monitor.room.hours import HourlyAir
-from monitor.room.members import seed
+from monitor.room.members import Members, seed
 
 Floats = NDArray[np.float64]
 
-HORIZON_DAYS = 60
+HORIZON_DAYS = 28
+"""No date is given that lies further ahead."""
 STEP_H = 3
 RECENT_DAYS = 10
 
@@ -23,8 +24,12 @@ DAY_SPREAD_C, DAY_SPREAD_PCT = 2.0, 8.0
 DAY_SPREAD_WORTH_DAYS = 4
 DAY_KEEPS = 0.7
 
+# When an answer is given: our own choice, by how often invented seasons prove it wrong.
 CRISP_AT = 0.5
-SURE, HOPELESS = 0.85, 0.15
+LIKELY, HOPELESS = 0.5, 0.1
+STALLED_BELOW = 0.5  # percent points of what is to lose, in a day
+STALLED_ABOVE = 3.0  # percent still to lose
+HUMIDITY_FOR = 0.2  # the humidity that would do is dry enough for all but this share of members
 
 
 @dataclass(frozen=True)
@@ -41,13 +46,16 @@ class Ahead:
 class Outlook:
     """What comes out for one batch at one time.
 
+    state              expected, crisp, cannot_finish or unknown
     still_to_lose_pct  (M - target) / (start - target), 0 when crisp [%]
     moisture_pct_db    [% dry basis], the middle member
-    p_crisp            probability that it is at or below its target, now
-    p_finishes         probability that it will have been within the horizon
-    crisp_p10..p90     epoch minutes, or None where no date can be given
-    state              expected, crisp, cannot_finish or unknown
-    humidity_needed    air humidity that would do [%]
+    p_crisp            probability that it is at or below its target now [-]
+    p_finishes         probability that it will have been within the horizon [-]
+    p_can_finish       probability that the air to come ever settles it at its target [-]
+    crisp_p10..p90     epoch minutes, past when crisp already; None where no date can be given
+    loses_pct_a_day    how much of what it had to lose goes in the next day [percent points]
+    stalled            still wet, and hardly losing any more
+    humidity_needed    measured humidity that would let it finish [%], None if none would
     """
 
     state: str
@@ -55,10 +63,13 @@ class Outlook:
     moisture_pct_db: float
     p_crisp: float
     p_finishes: float
+    p_can_finish: float
     crisp_p10: int | None
     crisp_p50: int | None
     crisp_p90: int | None
-    humidity_needed: float
+    loses_pct_a_day: float
+    stalled: bool
+    humidity_needed: float | None
 
 
 def like_recent_days(
@@ -122,36 +133,92 @@ def _paths(
 
 
 def outlook(ensemble: Ensemble, ahead: Ahead) -> Outlook:
-    """What can be said of the batch now, under the air to come."""
-    made = ensemble.members
-    now = ensemble.moisture_pct_db
+    """What can be said of the batch now, while it hangs, under the air to come."""
+    made, now = ensemble.members, ensemble.moisture_pct_db
+    weight = still_hanging(ensemble.hour - ensemble.crisp_hour)
+    weight /= weight.sum()
     crisp = when_crisp(ensemble, ahead)
-    finishes = float(np.isfinite(crisp).mean())
-    already = float(np.isfinite(ensemble.crisp_hour).mean())
-    if already >= CRISP_AT:
-        state = "crisp"
-    elif finishes >= SURE:
-        state = "expected"
-    elif finishes <= HOPELESS:
-        state = "cannot_finish"
-    else:
-        state = "unknown"
-    dates: tuple[int | None, ...] = (None, None, None)
+    finishes = float(weight[np.isfinite(crisp)].sum())
+    already = float(weight[np.isfinite(ensemble.crisp_hour)].sum())
+    can = p_can_finish(ensemble, ahead)
+    state = _state(already, finishes, can)
+    p10 = p50 = p90 = None
     if state in ("crisp", "expected"):
-        dates = tuple(
-            int(60 * hour) for hour in np.quantile(crisp[np.isfinite(crisp)], (0.1, 0.5, 0.9))
-        )
-    left = np.clip((now - made.target) / (made.start - made.target), 0, 1)
+        p10, p50, p90 = (round(60 * hour) for hour in _quantiles(crisp, weight, (0.1, 0.5, 0.9)))
+    first_day = slice(0, max(24 // ahead.step_h, 1))
+    tomorrow = _through(made, now, ahead, first_day)[-1]
+    left = _middle(still_to_lose(made, now), weight)
+    loses = left - _middle(still_to_lose(made, tomorrow), weight)
     return Outlook(
         state=state,
-        still_to_lose_pct=100 * float(np.median(left)),
-        moisture_pct_db=float(np.median(now)),
-        p_crisp=float((now <= made.target).mean()),
+        still_to_lose_pct=left,
+        moisture_pct_db=_middle(now, weight),
+        p_crisp=float(weight[now <= made.target].sum()),
         p_finishes=finishes,
-        crisp_p10=dates[0],
-        crisp_p50=dates[1],
-        crisp_p90=dates[2],
-        humidity_needed=0.0,
+        p_can_finish=can,
+        crisp_p10=p10,
+        crisp_p50=p50,
+        crisp_p90=p90,
+        loses_pct_a_day=loses,
+        stalled=left > STALLED_ABOVE and loses < STALLED_BELOW,
+        humidity_needed=humidity_needed(made, float(ahead.temperature_c.mean())),
+    )
+
+
+def _state(already: float, finishes: float, can: float) -> str:
+    if already >= CRISP_AT:
+        return "crisp"
+    if finishes >= LIKELY:
+        return "expected"
+    return "cannot_finish" if can <= HOPELESS else "unknown"
+
+
+def still_to_lose(made: Members, moisture: Floats) -> Floats:
+    """Still to lose [%], member by member (last axis)."""
+    return np.asarray(100 * np.clip((moisture - made.target) / (made.start - made.target), 0, 1))
+
+
+def _middle(values: Floats, weight: Floats) -> float:
+    return _quantiles(values, weight, (0.5,))[0]
+
+
+def _quantiles(values: Floats, weight: Floats, shares: tuple[float, ...]) -> list[float]:
+    """Quantiles of the finite values, by weight."""
+    finite = np.isfinite(values)
+    order = np.argsort(values[finite])
+    weight = weight[finite][order]
+    place = (np.cumsum(weight) - weight / 2) / weight.sum()
+    return [float(at) for at in np.interp(shares, place, values[finite][order])]
+
+
+def p_can_finish(ensemble: Ensemble, ahead: Ahead) -> float:
+    """Probability that a batch long settled in the air to come would be at its target [-]."""
+    made = ensemble.members
+    true_humidity = np.clip(ahead.humidity_pct + made.sensor_pct, 2.0, 99.5)
+    mean_c = ahead.temperature_c.mean(axis=0, keepdims=True)
+    settled = made.limits(mean_c, true_humidity.mean(axis=0, keepdims=True))[0][0]
+    path = _through(made, settled, ahead, slice(0, ahead.temperature_c.shape[0]))
+    return float((path <= made.target).any(axis=0).mean())
+
+
+def humidity_needed(made: Members, temperature_c: float) -> float | None:
+    """Measured humidity at which nearly all members settle at their target [%], None if none."""
+    humidity = np.arange(15.0, 86.0)
+    settles = made.limits(
+        np.full((humidity.size, 1), temperature_c),
+        np.clip(humidity[:, None] + made.sensor_pct, 2.0, 99.5),
+    )[0]
+    dry_enough = (settles <= made.target).mean(axis=1) >= 1 - HUMIDITY_FOR
+    return float(humidity[dry_enough].max()) if dry_enough.any() else None
+
+
+def _through(made: Members, moisture: Floats, ahead: Ahead, steps: slice) -> Floats:
+    return follow(
+        made,
+        moisture,
+        ahead.temperature_c[steps],
+        ahead.humidity_pct[steps],
+        np.full(steps.stop - steps.start, float(ahead.step_h)),
     )
 
 
