@@ -30,7 +30,6 @@ SNAP_SPREAD = 0.10  # of ln moisture about the target within which a stem may sn
 SNAP_SLIP = 0.05  # chance that a test says nothing of the moisture
 
 FORGETFUL, TAKEN_DOWN_WITHIN_DAYS = 0.25, 4.0
-TOO_SOON = 0.1  # chance that a grower takes a batch down that is not crisp, beside one that is
 
 _TEMPERING = (28 / 3, 7.0, 4.0, 2.0)  # their reciprocals sum to 1
 _CHUNK_H = 720
@@ -121,19 +120,15 @@ def recompute(
     air: HourlyAir,
     weighings: Sequence[Weighing] = (),
     snap_tests: Sequence[SnapTest] = (),
-    taken_down: int | None = None,
 ) -> Ensemble:
-    """The batch at the end of `air`, from when it was hung and all that is known of it since.
-
-    taken_down  epoch minutes at which the grower took it down, thinking it dry; or None
-    """
+    """The batch at the end of `air`, from when it was hung and all that is known of it since."""
     points = draw(prior, hung)
     weighed = sorted(set(weighings), key=lambda one: (one.minute, one.grams))
     if len(weighed) > 1:
         points = _weighed(hung, points, air, weighed)
-    if snap_tests or taken_down is not None:
+    if snap_tests:
         tests = sorted(set(snap_tests), key=lambda one: (one.minute, one.snapped))
-        points = _judged(hung, points, air, tests, taken_down)
+        points = _bent(hung, points, air, tests)
     return step(_at_start(hung, points, len(weighed) > 1), air)
 
 
@@ -271,24 +266,17 @@ def _balanced(rng: np.random.Generator, rows: int, count: int) -> Floats:
     return np.asarray(noise - noise.mean(axis=1, keepdims=True))
 
 
-def _judged(
-    hung: Hung, points: Floats, air: HourlyAir, tests: list[SnapTest], taken_down: int | None
-) -> Floats:
-    """The points drawn again by how well they agree with what the grower judged.
+def _bent(hung: Hung, points: Floats, air: HourlyAir, tests: list[SnapTest]) -> Floats:
+    """The points drawn again by how well they agree with the snap tests.
 
     Resampling with shrunken jitter keeps mean and spread (Liu and West 2001, in: Sequential Monte
     Carlo Methods in Practice, Springer).
     """
     made = members(points, hung)
+    water = _moisture_at(hung, points, air, [test.minute for test in tests])
     log_weight = np.zeros(points.shape[0])
-    if tests:
-        water = _moisture_at(hung, points, air, [test.minute for test in tests])
-        for row, test in zip(water, tests, strict=True):
-            log_weight += np.log(chance_of_snapping(row, made.target, test.snapped))
-    if taken_down is not None:
-        hung_through = step(_at_start(hung, points, None), air.before(taken_down // 60 + 1))
-        waited = taken_down / 60 - hung_through.crisp_hour
-        log_weight += np.log(np.where(np.isnan(waited), TOO_SOON, still_hanging(waited)))
+    for row, test in zip(water, tests, strict=True):
+        log_weight += np.log(chance_of_snapping(row, made.target, test.snapped))
     return _drawn_again(points, log_weight, np.random.default_rng([seed(hung), 3]))
 
 

@@ -148,7 +148,7 @@ def members(points: Floats, hung: Hung) -> Members:
     water = np.clip((low + high) / 2 + z[START] * (high - low) / 3, low / 2, 95)
     curve = np.clip(CURVE_MIDDLE + CURVE_SPREAD * z[CURVE], -0.5, 2.0)
     low, high = flower.crisp_humidity_pct
-    crisp = low + (high - low) * _normal_share(z[TARGET])
+    crisp = np.clip((low + high) / 2 + z[TARGET] * (high - low) / 4, low, high)
     made = Members(
         start=drying.dry_basis_pct(water),
         rate=np.exp(_log_rate(hung) + _rate_spread(flower) * z[RATE]),
@@ -203,8 +203,3 @@ def bunch_factor(hung: Hung) -> float:
         return 1.0
     size = hung.stems / hung.flower.stems_per_bunch[1]
     return float(np.interp(size, [1, 2, 3, 6], [1, 0.7, 0.5, 0.25]))
-
-
-def _normal_share(z: Floats) -> Floats:
-    """Share of the normal distribution below z [-]."""
-    return np.array([0.5 * (1 + math.erf(x / math.sqrt(2))) for x in z])

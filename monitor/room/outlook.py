@@ -133,7 +133,11 @@ def _paths(
 
 
 def outlook(ensemble: Ensemble, ahead: Ahead) -> Outlook:
-    """What can be said of the batch now, while it hangs, under the air to come."""
+    """What can be said of the batch now, while it hangs, under the air to come.
+
+    That it still hangs speaks a little against its having long been crisp; the date makes use of
+    that, `p_crisp` does not.
+    """
     made, now = ensemble.members, ensemble.moisture_pct_db
     weight = still_hanging(ensemble.hour - ensemble.crisp_hour)
     weight /= weight.sum()
@@ -153,7 +157,7 @@ def outlook(ensemble: Ensemble, ahead: Ahead) -> Outlook:
         state=state,
         still_to_lose_pct=left,
         moisture_pct_db=_middle(now, weight),
-        p_crisp=float(weight[now <= made.target].sum()),
+        p_crisp=float((now <= made.target).mean()),
         p_finishes=finishes,
         p_can_finish=can,
         crisp_p10=p10,

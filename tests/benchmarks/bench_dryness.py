@@ -49,6 +49,14 @@ class Answers:
         self.dry.append(dry)
         self.dates.append(dates)
 
+    def only(self, askings: set[tuple[float, float]]) -> Answers:
+        """The answers at these (asked, truth)."""
+        kept = Answers()
+        for asked, dry, dates in zip(self.asked, self.dry, self.dates, strict=True):
+            if (asked, dry) in askings:
+                kept.add(asked, dry, dates)
+        return kept
+
     def not_past(self, low: float, high: float) -> float:
         """The mean absolute error if a day already past is taken for today [d]."""
         dry, asked, dates = np.array(self.dry), np.array(self.asked), np.array(self.dates)
@@ -254,7 +262,7 @@ def show_learning(count: int) -> None:
                 if minute < taken_down
             ]
             air = air_of(season, simulator.DAYS).before(taken_down // 60 + 1)
-            done = dryness.recompute(hung, prior, air, weighings, (), taken_down)
+            done = dryness.recompute(hung, prior, air, weighings)
             taught.append(lessons.lesson(done, prior))
         for out, season, prior in (
             (first, batches[0], None),
@@ -266,11 +274,16 @@ def show_learning(count: int) -> None:
             out.model.asked += one.model.asked
             out.model.dates += one.model.dates
     errors = [mean_error(one.model) for one in (first, fifth, untaught)]
+    both = set(zip(fifth.model.asked, fifth.model.dry, strict=True)) & set(
+        zip(untaught.model.asked, untaught.model.dry, strict=True)
+    )
+    paired = [mean_error(one.model.only(both)) for one in (fifth, untaught)]
     print(
-        f"\nlearning, {count} runs: error of the first batch {errors[0]:.2f} d, of the fifth "
-        f"{errors[1]:.2f} d ({errors[1] / errors[0]:.2f}); of the fifth by the book alone "
-        f"{errors[2]:.2f} d ({errors[1] / errors[2]:.2f}); cover of the fifth "
-        f"{fifth.model.table(0, 14)['coverage']:.2f}"
+        f"\nlearning, {count} runs, 0-14 d: error of the first batch {errors[0]:.2f} d, of the "
+        f"fifth {errors[1]:.2f} d ({errors[1] / errors[0]:.2f}); of the fifth by the book alone "
+        f"{errors[2]:.2f} d; where both answer {paired[0]:.2f} against {paired[1]:.2f} d "
+        f"({paired[0] / paired[1]:.2f}); cover {fifth.model.table(0, 14)['coverage']:.2f}; answers "
+        f"{len(first.model.dry)}, {len(fifth.model.dry)}, {len(untaught.model.dry)}"
     )
 
 
