@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 # How a kitchen scale and a tagged bunch go astray: our own choice.
 SCALE_SHARE, SCALE_GRAMS = 0.003, 0.5
 HANGING_SHARE, HANGING_GRAMS = 0.01, 2.0
+HANGING_DRIFT = 0.01  # of the mass, after a day; it wanders on as a random walk
+HANGING_BLOCK_MIN = 360  # a hanging scale counts once in so many minutes, by its median
 BUNCH_SPREAD = 0.05  # of ln rate, between the tagged bunch and its batch
 FORM_SHARE = 0.02  # how far the curve itself is off, of the moisture
 TAIL = 4.0  # degrees of freedom of Student's t: a knocked scale is not believed
@@ -123,7 +125,7 @@ def recompute(
 ) -> Ensemble:
     """The batch at the end of `air`, from when it was hung and all that is known of it since."""
     points = draw(prior, hung)
-    weighed = sorted(set(weighings), key=lambda one: (one.minute, one.grams))
+    weighed = _thinned(weighings)
     if len(weighed) > 1:
         points = _weighed(hung, points, air, weighed)
     if snap_tests:
@@ -221,6 +223,21 @@ def _moisture_at(hung: Hung, points: Floats, air: HourlyAir, minutes: Sequence[i
 # Learning from the scale ------------------------------------------------------------------
 
 
+def _thinned(weighings: Sequence[Weighing]) -> list[Weighing]:
+    """In order of time, without doubles, a hanging scale's many readings as a few medians."""
+    blocks: dict[int, list[Weighing]] = {}
+    kept = []
+    for one in set(weighings):
+        if one.hanging:
+            blocks.setdefault(one.minute // HANGING_BLOCK_MIN, []).append(one)
+        else:
+            kept.append(one)
+    for block in blocks.values():
+        minute = int(np.median([one.minute for one in block]))
+        kept.append(Weighing(minute, float(np.median([one.grams for one in block])), True))
+    return sorted(kept, key=lambda one: (one.minute, one.grams, one.hanging))
+
+
 def _weighed(hung: Hung, points: Floats, air: HourlyAir, weighed: list[Weighing]) -> Floats:
     """The points moved to where the weighings put them.
 
@@ -240,6 +257,8 @@ def _weighed(hung: Hung, points: Floats, air: HourlyAir, weighed: list[Weighing]
     )
     told = np.log(grams[1:] / grams[0])
     minutes = [one.minute for one in weighed]
+    days = np.where(hanging, np.array(minutes) - minutes[0], 0)[1:] / 1440
+    drift = HANGING_DRIFT**2 * np.minimum.outer(days, days)
     for temper in _TEMPERING:
         water = _moisture_at(hung, points, air, minutes)
         logs = np.log1p(water / 100)
@@ -248,9 +267,9 @@ def _weighed(hung: Hung, points: Floats, air: HourlyAir, weighed: list[Weighing]
         error = scale**2 + (FORM_SHARE * middle / (100 + middle)) ** 2
         spread = said - said.mean(axis=1, keepdims=True)
         gap = told - np.median(said, axis=1)
-        strange = gap**2 / (error[1:] + error[0] + said.var(axis=1))
+        strange = gap**2 / (error[1:] + error[0] + drift.diagonal() + said.var(axis=1))
         doubt = np.maximum((TAIL + strange) / (TAIL + 1), 1.0)
-        noise = np.diag(error[1:] * doubt) + error[0]
+        noise = np.diag(error[1:] * doubt) + error[0] + drift
         count = points.shape[0]
         off = points - points.mean(axis=0)
         both = off.T @ spread.T / (count - 1)

@@ -138,6 +138,23 @@ def test_a_knocked_scale_is_not_believed() -> None:
     assert wrong == pytest.approx(right, rel=0.15)
 
 
+def test_a_hanging_scale_counts_for_less_than_its_many_readings() -> None:
+    """A reading a minute, drifting 3 % a day, does not drown a kitchen scale."""
+    here = air(8.1)
+    kitchen = weighings()
+    hanging = [
+        dryness.Weighing(
+            HUNG.minute + m,
+            40 * (1 + (11 + 289 * np.exp(-0.02 * m / 60)) / 100) * (1 + 0.03 * m / 1440),
+            hanging=True,
+        )
+        for m in range(0, 8 * 1440, 10)
+    ]
+    right = np.median(dryness.recompute(HUNG, PRIOR, here, kitchen).moisture_pct_db)
+    mixed = np.median(dryness.recompute(HUNG, PRIOR, here, kitchen + hanging).moisture_pct_db)
+    assert mixed == pytest.approx(right, rel=0.2)
+
+
 def test_only_ratios_of_weighings_count() -> None:
     """A bunch of twice the mass, weighed without noise, is the same batch (but for the scale)."""
     here = air(8.1)
