@@ -8,10 +8,16 @@ from __future__ import annotations
 
 import argparse
 
-from tests.benchmarks import bench_moist_air, bench_month, bench_mqtt, bench_report
+from tests.benchmarks import (
+    bench_dryness,
+    bench_moist_air,
+    bench_month,
+    bench_mqtt,
+    bench_report,
+)
 from tests.benchmarks.table import show
 
-BENCHMARKS = (bench_moist_air, bench_mqtt, bench_month, bench_report)
+BENCHMARKS = (bench_moist_air, bench_mqtt, bench_month, bench_report, bench_dryness)
 
 
 def main() -> None:
