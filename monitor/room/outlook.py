@@ -179,7 +179,8 @@ def _state(already: float, finishes: float, can: float) -> str:
 
 def still_to_lose(made: Members, moisture: Floats) -> Floats:
     """Still to lose [%], member by member (last axis)."""
-    return np.asarray(100 * np.clip((moisture - made.target) / (made.start - made.target), 0, 1))
+    whole = np.maximum(made.start - made.target, 1e-6)
+    return np.asarray(100 * np.clip((moisture - made.target) / whole, 0, 1))
 
 
 def _middle(values: Floats, weight: Floats) -> float:
