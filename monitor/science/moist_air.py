@@ -14,7 +14,9 @@ ASHRAE: ASHRAE Handbook Fundamentals 2017, chapter 1 (SI).
 import math
 from typing import NamedTuple
 
+import numpy as np
 import psychrolib  # type: ignore[import-untyped]
+from numpy.typing import NDArray
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 
@@ -94,6 +96,32 @@ def saturation_vapour_pressure_liquid(temperature_c: float) -> float:
         - 1.4452093e-8 * t**3
         + 6.5459673 * math.log(t)
     )
+
+
+def saturation_vapour_pressure_liquid_array(
+    temperature_c: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """The same for many temperatures at once, as forecasts need it.
+
+    temperature_c  [°C], -40 to 60; any shape
+    returns        [Pa], the same shape; NaN where the temperature is unknown or out of range
+
+    ASHRAE, eq. 6, continued below 0.01 °C as above.
+
+    >>> saturation_vapour_pressure_liquid_array(np.array([25.0, -10.0])).round(1)
+    array([3169.2,  286.6])
+    """
+    inside = (temperature_c >= -40.0) & (temperature_c <= 60.0)
+    t = np.where(inside, temperature_c, np.nan) + ZERO_CELSIUS_K
+    answer: NDArray[np.float64] = np.exp(
+        -5.8002206e3 / t
+        + 1.3914993
+        - 4.8640239e-2 * t
+        + 4.1764768e-5 * t**2
+        - 1.4452093e-8 * t**3
+        + 6.5459673 * np.log(t)
+    )
+    return answer
 
 
 def saturation_vapour_pressure_ice(temperature_c: float) -> float:
