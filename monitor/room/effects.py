@@ -8,6 +8,7 @@ from typing import NamedTuple
 from monitor.room.air import MinuteOfAir
 from monitor.room.entries import Entry
 from monitor.room.notices import Notice
+from monitor.room.prospects import Prospect
 from monitor.room.readings import Flag, Quantity, Reading
 from monitor.room.spells import Spell
 
@@ -52,6 +53,7 @@ class Effects:
     refolded        minutes whose air is replaced
     states_dropped  states kept for later minutes than this one no longer hold
     settled         the minute up to which spells and notices are settled
+    prospects       what is said of each batch at a full hour
     seen, paused    (number of a notice, time [ms]): when seen, until when paused
     """
 
@@ -66,6 +68,7 @@ class Effects:
     states: list[tuple[int, bytes]] = field(default_factory=list)
     settlements: list[Settlement] = field(default_factory=list)
     settled: int | None = None
+    prospects: list[Prospect] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
     seen: list[tuple[int, int | None]] = field(default_factory=list)
     paused: list[tuple[int, int | None]] = field(default_factory=list)

@@ -9,20 +9,24 @@ thrown away and made anew from the store.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Protocol
 
 from monitor.room import checkpoint, quality
 from monitor.room.air import MinuteOfAir
 from monitor.room.arrival import NO_TIME, ReadingsClock, time_live
+from monitor.room.batch_teller import BatchTeller
 from monitor.room.calibrations import Calibration
 from monitor.room.circumstances import Circumstances
 from monitor.room.effects import Effects, Unread
 from monitor.room.entries import Entry, Request
+from monitor.room.flowers import Book
 from monitor.room.fold import Fold, State
+from monitor.room.hour_means import Archive as HoursArchive
 from monitor.room.logbook import Entered, Logbook
 from monitor.room.notices import Notice, Policy
 from monitor.room.payloads import Decoder, Message
+from monitor.room.prospects import Prospect, Prospects
 from monitor.room.readings import MINUTE_MS, Flag, Reading
 from monitor.room.recent import KEPT_MIN, Kept, Recent
 from monitor.room.snapshot import SensorNow, Snapshot
@@ -32,10 +36,11 @@ from monitor.room.teller import Archive as TellerArchive
 from monitor.room.teller import Teller
 from monitor.science.moist_air import standard_pressure
 
-DAY_MS = 86_400_000
+HOUR_MS = 60 * MINUTE_MS
+DAY_MS = 24 * HOUR_MS
 
 
-class Archive(Kept, TellerArchive, Protocol):
+class Archive(Kept, TellerArchive, HoursArchive, Protocol):
     """What the engine reads back from the store."""
 
     def first_ms(self) -> int | None:
@@ -50,6 +55,9 @@ class Archive(Kept, TellerArchive, Protocol):
     def state_for(self, minute: int) -> bytes | None:
         """The newest kept state that folds on from this minute or before."""
 
+    def said(self, kind: str, place: str) -> bool:
+        """Whether a notice of this kind was ever written about this place on the page."""
+
     def entries(self) -> list[Entry]:
         """Everything entered, in order of number."""
 
@@ -57,7 +65,7 @@ class Archive(Kept, TellerArchive, Protocol):
 class Engine:
     """All that happens in the rooms of one site.
 
-    flowers           every word a flower goes by → the name it is kept under
+    book              what is known of each flower
     replay_until_ms   the clock is the readings themselves, up to this time; None: live
     """
 
@@ -65,13 +73,17 @@ class Engine:
         self,
         site: Site,
         policy: Policy,
-        flowers: Mapping[str, str],
+        book: Book,
         archive: Archive,
         replay_until_ms: int | None = None,
     ) -> None:
         self._site = site
         self._archive = archive
-        self._logbook = Logbook(site, flowers, archive.entries())
+        self._logbook = Logbook(site, book.words(), archive.entries())
+        self._prospects = Prospects(book, archive)
+        self._batch_teller = BatchTeller(site, book, archive.said)
+        self._said: dict[int, Prospect] = {}  # of each batch, the newest
+        self._hour_due: int | None = None
         self._teller = Teller(site, policy, archive)
         self._until_ms = replay_until_ms
         self._decoder = Decoder(site.sensors)
@@ -101,6 +113,8 @@ class Engine:
 
     def behind(self, now_ms: int) -> bool:
         """Whether minutes that are over still wait to be folded."""
+        if self._hour_due is not None:
+            return True
         return self._state is not None and self._state.minute < now_ms // MINUTE_MS
 
     # -- events -----------------------------------------------------------------------------------
@@ -189,6 +203,7 @@ class Engine:
             self._states.pop()
         state = self._states[-1] if self._states else self._kept_state(minute)
         self._state = state
+        self._prospects.forget_since(state.minute)
         self._round_from = min(self._round_from or state.minute, state.minute)
         self._ended = [s for s in self._ended if (s.settled or 0) < state.minute]
 
@@ -239,6 +254,7 @@ class Engine:
             tuple(self._logbook.entries),
             self._logbook.history,
             dict(self._teller.notices),
+            dict(self._said),
         )
 
     # -- minutes ----------------------------------------------------------------------------------
@@ -248,13 +264,30 @@ class Engine:
         effects = Effects()
         target = now_ms // MINUTE_MS
         for _ in range(most):
-            if self._state is None or self._state.minute >= target:
+            # At a full hour the batches are looked at first: `consider` reads this air back.
+            if self._state is None or self._state.minute >= target or self._hour_due is not None:
                 break
             self._fold_minute(self._state, effects)
             if self._state.minute >= self._settled and (
                 self._until_ms is not None or self._state.minute == target
             ):
                 self._settle(self._state, now_ms, effects)
+        return effects
+
+    def consider(self) -> Effects:
+        """At a full hour, say how each batch stands; the air until then is in the store."""
+        effects = Effects()
+        hour, self._hour_due = self._hour_due, None
+        if hour is None:
+            return effects
+        batches = self._logbook.history.batches
+        effects.prospects = self._prospects.at_hour(batches, hour * HOUR_MS)
+        by_number = {batch.hung_by: batch for batch in batches}
+        for prospect in effects.prospects:
+            batch = by_number[prospect.batch]
+            for notice in self._batch_teller.tell(batch, prospect, self._air):
+                effects.settlements.append(self._teller.tell(notice))
+        self._said = {prospect.batch: prospect for prospect in effects.prospects}
         return effects
 
     def _fold_minute(self, state: State, effects: Effects) -> None:
@@ -286,6 +319,8 @@ class Engine:
         self._ended = []
         if state.minute % 60 == 0:
             self._teller.forget_before(state.minute)
+            if self._logbook.history.batches:
+                self._hour_due = state.minute // 60
 
     def _circumstances(self, now_ms: int) -> Circumstances:
         pressure = standard_pressure(self._site.elevation_m)

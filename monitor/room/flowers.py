@@ -70,6 +70,10 @@ class Book:
     flowers: Mapping[str, Flower]
     other: Flower
 
+    def words(self) -> dict[str, str]:
+        """Every word a flower goes by → its key."""
+        return {word: f.key for f in self.flowers.values() for word in (f.key, *f.names)}
+
     def find(self, name: str) -> Flower | None:
         """The flower of that key or name, whatever the case; None if the book has it not."""
         wanted = name.strip().lower()

@@ -66,15 +66,27 @@ def hourly(
     good = (slot >= 0) & (slot < count) & np.isfinite(temperature_c) & np.isfinite(humidity_pct)
     # Summed in order of time, so that the order of arrival leaves no trace in the last digit.
     order = np.flatnonzero(good)[np.argsort(minute[good], kind="stable")]
-    slot, seen = slot[order], np.bincount(slot[order], minlength=count)
+    slot = slot[order]
+    seen = np.bincount(slot, minlength=count)
     with np.errstate(invalid="ignore"):
         temperature = np.bincount(slot, temperature_c[order], count) / seen
         humidity = np.bincount(slot, humidity_pct[order], count) / seen
+    return without_holes(first_hour, temperature, humidity, seen)
+
+
+def without_holes(
+    first_hour: int, temperature_c: Floats, humidity_pct: Floats, minutes: Whole
+) -> HourlyAir:
+    """Hours one after the other from `first_hour` on, their holes filled as `hourly` says.
+
+    temperature_c, humidity_pct  means of the known minutes of each hour, NaN where there are none
+    minutes                      how many were known
+    """
     return HourlyAir(
-        hour=np.arange(first_hour, end_hour, dtype=np.int64),
-        temperature_c=_filled(temperature),
-        humidity_pct=_filled(humidity),
-        known=np.minimum(seen / 60, 1.0),
+        hour=np.arange(first_hour, first_hour + len(minutes), dtype=np.int64),
+        temperature_c=_filled(temperature_c),
+        humidity_pct=_filled(humidity_pct),
+        known=np.minimum(minutes / 60, 1.0),
     )
 
 

@@ -51,7 +51,6 @@ class Outlook:
     moisture_pct_db    [% dry basis], the middle member
     p_crisp            probability that it is at or below its target now [-]
     p_finishes         probability that it will have been within the horizon [-]
-    p_can_finish       probability that the air to come ever settles it at its target [-]
     crisp_p10..p90     epoch minutes, past when crisp already; None where no date can be given
     loses_pct_a_day    how much of what it had to lose goes in the next day [percent points]
     stalled            still wet, and hardly losing any more
@@ -63,7 +62,6 @@ class Outlook:
     moisture_pct_db: float
     p_crisp: float
     p_finishes: float
-    p_can_finish: float
     crisp_p10: int | None
     crisp_p50: int | None
     crisp_p90: int | None
@@ -144,8 +142,9 @@ def outlook(ensemble: Ensemble, ahead: Ahead) -> Outlook:
     crisp = when_crisp(ensemble, ahead)
     finishes = float(weight[np.isfinite(crisp)].sum())
     already = float(weight[np.isfinite(ensemble.crisp_hour)].sum())
-    can = p_can_finish(ensemble, ahead)
-    state = _state(already, finishes, can)
+    state = "crisp" if already >= CRISP_AT else "expected"
+    if state == "expected" and finishes < LIKELY:
+        state = "cannot_finish" if p_can_finish(ensemble, ahead) <= HOPELESS else "unknown"
     p10 = p50 = p90 = None
     if state in ("crisp", "expected"):
         p10, p50, p90 = (round(60 * hour) for hour in _quantiles(crisp, weight, (0.1, 0.5, 0.9)))
@@ -159,7 +158,6 @@ def outlook(ensemble: Ensemble, ahead: Ahead) -> Outlook:
         moisture_pct_db=_middle(now, weight),
         p_crisp=float((now <= made.target).mean()),
         p_finishes=finishes,
-        p_can_finish=can,
         crisp_p10=p10,
         crisp_p50=p50,
         crisp_p90=p90,
@@ -167,14 +165,6 @@ def outlook(ensemble: Ensemble, ahead: Ahead) -> Outlook:
         stalled=left > STALLED_ABOVE and loses < STALLED_BELOW,
         humidity_needed=humidity_needed(made, float(ahead.temperature_c.mean())),
     )
-
-
-def _state(already: float, finishes: float, can: float) -> str:
-    if already >= CRISP_AT:
-        return "crisp"
-    if finishes >= LIKELY:
-        return "expected"
-    return "cannot_finish" if can <= HOPELESS else "unknown"
 
 
 def still_to_lose(made: Members, moisture: Floats) -> Floats:

@@ -9,6 +9,7 @@ from monitor.room.air import MinuteOfAir
 from monitor.room.batches import History
 from monitor.room.entries import Entry
 from monitor.room.notices import Told
+from monitor.room.prospects import Prospect
 from monitor.room.readings import Quantity
 from monitor.room.spells import Spell
 
@@ -36,6 +37,7 @@ class Snapshot:
     air       the latest minute of each space of which anything is known
     going_on  spells that have not ended
     notices   those of the last days by number
+    prospects what was said of each batch at the last full hour, by number of its hanging
     """
 
     now_ms: int = 0
@@ -45,3 +47,4 @@ class Snapshot:
     entries: tuple[Entry, ...] = ()
     history: History = field(default_factory=lambda: History((), ()))
     notices: Mapping[int, Told] = field(default_factory=dict)
+    prospects: Mapping[int, Prospect] = field(default_factory=dict)

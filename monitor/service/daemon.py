@@ -19,7 +19,7 @@ from monitor.edges.mqtt import Link
 from monitor.edges.sender import Delivered, Outcome, Sender, Waiting
 from monitor.edges.socket import Listener
 from monitor.room.engine import Engine
-from monitor.room.flowers import BookError, read_book
+from monitor.room.flowers import Book, BookError, read_book
 from monitor.room.notices import Policy
 from monitor.room.payloads import Decoder
 from monitor.service.desk import Desk
@@ -99,10 +99,10 @@ class Daemon:
     def _worker(self) -> Worker:
         settings = self._settings
 
-        policy, flowers = policy_of(settings.notices), words_for_flowers(settings)
+        policy, book = policy_of(settings.notices), book_of(settings)
 
         def make_engine(writer: Writer) -> Engine:
-            return Engine(settings.site, policy, flowers, writer, self._until_ms)
+            return Engine(settings.site, policy, book, writer, self._until_ms)
 
         def make_link(selector: selectors.BaseSelector) -> Link:
             filters = Decoder(settings.site.sensors).filters()
@@ -235,19 +235,17 @@ def broker_of(settings: Settings) -> mqtt_edge.Broker:
     )
 
 
-def words_for_flowers(settings: Settings) -> dict[str, str]:
-    """Every word a flower goes by → the name it is kept under.
+def book_of(settings: Settings) -> Book:
+    """What is known of each flower, with the settings' own laid over it.
 
     raises SettingsError where the settings' own flowers are wrong
     """
     text = shipped("config/flowers.toml").read_text("utf-8")
     try:
-        book = read_book(text, settings.flowers)
+        return read_book(text, settings.flowers)
     except BookError as error:
-        raise SettingsError(
-            [f"{settings.file}: {problem}" for problem in error.problems]
-        ) from error
-    return {word: f.key for f in book.flowers.values() for word in (f.key, *f.names)}
+        where = [f"{settings.file}: {problem}" for problem in error.problems]
+        raise SettingsError(where) from error
 
 
 def policy_of(notices: Notices) -> Policy:

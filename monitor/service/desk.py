@@ -25,7 +25,7 @@ class Desk:
         self._shows: dict[str, Callable[[Snapshot], Message]] = {
             "health": lambda _: _health(worker),
             "now": lambda s: views.now_plain(s, site),
-            "batches": lambda s: {"batches": views.batches_plain(s.history.batches)},
+            "batches": lambda s: {"batches": views.batches_plain(s)},
             "history": lambda s: {
                 "history": views.history_plain(s.entries),
                 "lines": list(history_lines(s.entries, s.history, zone)),

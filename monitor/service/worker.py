@@ -184,6 +184,7 @@ class Worker:
         now_ms = self.now_ms()
         if self.engine.behind(now_ms):
             self.write(self.engine.advance(now_ms, MINUTES_AT_A_TIME))
+            self.write(self.engine.consider())
 
     def _do_events(self) -> None:
         for _ in range(len(self._events)):

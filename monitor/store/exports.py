@@ -11,6 +11,7 @@ from typing import BinaryIO, NamedTuple
 
 from monitor.room.batches import Outcome, fold
 from monitor.room.entries import standing
+from monitor.room.prospects import KEPT
 from monitor.room.readings import MINUTE_MS, UNIT, Flag
 from monitor.room.spaces import Site
 from monitor.room.spells import UNIT_OF_WORST
@@ -154,12 +155,12 @@ def _notices(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[R
 
 
 def _batches(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
-    # What is still to lose is worked out by the drying model from the air; nothing knows it here.
-    still_to_lose_pct = moisture_pct_db = crisp_probability = None
+    said = reader.last_prospects(to_ms)
     for batch in fold(standing(reader.entries()), site.spaces).batches:
         over = batch.taken_down_ms is not None and batch.taken_down_ms <= from_ms
         if over or batch.hung_ms >= to_ms:
             continue
+        last = said.get(batch.hung_by)
         yield (
             batch.name,
             batch.flower,
@@ -169,12 +170,26 @@ def _batches(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[R
             batch.taken_down_ms,
             batch.bunches,
             batch.stems_per_bunch,
-            still_to_lose_pct,
-            moisture_pct_db,
-            crisp_probability,
+            last.still_to_lose_pct if last else None,
+            last.moisture_pct_db if last else None,
+            last.p_crisp if last else None,
             batch.state.value,
             *(batch.outcome or Outcome()),
         )
+
+
+def _forecasts(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
+    names = {b.hung_by: b.name for b in fold(standing(reader.entries()), site.spaces).batches}
+    for said in reader.prospects(from_ms, to_ms):
+        if said.state != KEPT and said.batch in names:
+            yield (
+                names[said.batch],
+                said.asked_ms,
+                said.state,
+                _ms(said.crisp_p10),
+                _ms(said.crisp_p50),
+                _ms(said.crisp_p90),
+            )
 
 
 def _minute(time_ms: int) -> int:
@@ -245,6 +260,17 @@ WHAT: dict[str, Table] = {
             "paused_until": Cell.TIME,
         },
         _notices,
+    ),
+    "forecasts": Table(
+        {
+            "batch": Cell.TEXT,
+            "asked_at": Cell.TIME,
+            "state": Cell.TEXT,
+            "crisp_p10": Cell.TIME,
+            "crisp_p50": Cell.TIME,
+            "crisp_p90": Cell.TIME,
+        },
+        _forecasts,
     ),
     "batches": Table(
         {

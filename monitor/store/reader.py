@@ -15,6 +15,7 @@ from monitor.room.air import MinuteOfAir
 from monitor.room.effects import Unread
 from monitor.room.entries import Entry
 from monitor.room.notices import Notice, Weight
+from monitor.room.prospects import Prospect
 from monitor.room.readings import DOUBTFUL, Flag, Quantity, Reading
 from monitor.room.spells import Kind, Spell
 from monitor.store.connection import open_for_reading
@@ -225,6 +226,23 @@ class Reader:
         )
         return [Entry(r[0], r[1], r[2], r[3], json.loads(r[4]), r[5]) for r in rows]
 
+    def prospects(self, from_ms: int = 0, to_ms: int = FOREVER_MS) -> Iterator[Prospect]:
+        """What was said of each batch, by hour and batch."""
+        rows = self._db.execute(
+            "SELECT * FROM prospect WHERE asked_ms >= ? AND asked_ms < ? ORDER BY asked_ms, batch",
+            (from_ms, to_ms),
+        )
+        return (_prospect(row) for row in rows)
+
+    def last_prospects(self, to_ms: int = FOREVER_MS) -> dict[int, Prospect]:
+        """Of each batch the last that was said of it before a time."""
+        rows = self._db.execute(
+            "SELECT p.* FROM prospect p JOIN (SELECT batch, max(asked_ms) AS last FROM prospect"
+            " WHERE asked_ms < ? GROUP BY batch) l ON l.batch = p.batch AND l.last = p.asked_ms",
+            (to_ms,),
+        )
+        return {prospect.batch: prospect for prospect in map(_prospect, rows)}
+
     def reports(self) -> list[KeptReport]:
         """The weekly reports, the newest week first."""
         rows = self._db.execute("SELECT week, made_ms, text, folder FROM report ORDER BY week DESC")
@@ -272,3 +290,9 @@ def _delivery(row: tuple[Any, ...]) -> Delivery:
         made_ms, space, sensor, kind, part, Weight(weight), title, body, place, spell_began
     )
     return Delivery(number, notice, *row[11:])
+
+
+def _prospect(row: tuple[Any, ...]) -> Prospect:
+    said = list(row)
+    said[10] = bool(said[10])
+    return Prospect(*said)

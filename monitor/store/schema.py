@@ -78,6 +78,16 @@ MIGRATIONS: tuple[str, ...] = (
     ) STRICT, WITHOUT ROWID;
     CREATE INDEX outbox_waiting ON outbox (next_try_ms) WHERE next_try_ms IS NOT NULL;
 
+    -- What was said of each batch, hour by hour; never changed afterwards.
+    CREATE TABLE prospect (
+        asked_ms INTEGER NOT NULL, batch INTEGER NOT NULL, state TEXT NOT NULL,
+        still_to_lose_pct REAL NOT NULL, moisture_pct_db REAL NOT NULL, p_crisp REAL NOT NULL,
+        crisp_p10 INTEGER, crisp_p50 INTEGER, crisp_p90 INTEGER,
+        loses_pct_a_day REAL NOT NULL, stalled INTEGER NOT NULL, humidity_needed_pct REAL,
+        opening TEXT, light_share REAL NOT NULL, months_left REAL,
+        PRIMARY KEY (asked_ms, batch)
+    ) STRICT, WITHOUT ROWID;
+
     CREATE TABLE report (
         week TEXT PRIMARY KEY, made_ms INTEGER NOT NULL, text TEXT NOT NULL, folder TEXT NOT NULL
     ) STRICT, WITHOUT ROWID;

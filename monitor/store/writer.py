@@ -10,10 +10,12 @@ from pathlib import Path
 from monitor.room.effects import Effects, Outgoing, Settlement
 from monitor.room.entries import Entry
 from monitor.room.fold import Record
+from monitor.room.hour_means import HourMean
 from monitor.room.notices import Notice, Told, Weight
+from monitor.room.prospects import Prospect
 from monitor.room.readings import MINUTE_MS, Flag, Quantity, Reading
 from monitor.room.spells import Kind, Spell
-from monitor.store.connection import StoreError, open_for_writing
+from monitor.store.connection import open_for_writing
 
 UNREAD_KEPT = 2_000
 DAY_MIN = 1440
@@ -121,6 +123,10 @@ class Writer:
                 self._apply_notice(outgoing, addresses)
         if effects.settled is not None:
             self.note("settled", str(effects.settled))
+        self._db.executemany(
+            f"INSERT OR IGNORE INTO prospect VALUES ({', '.join('?' * 15)})",  # noqa: S608 (question marks)
+            [_prospect_row(prospect) for prospect in effects.prospects],
+        )
         for entry in effects.entries:
             self._db.execute(
                 "INSERT INTO entry (id, made_ms, at_ms, verb, arguments, changes)"
@@ -403,6 +409,32 @@ class Writer:
         """Number of the newest notice; 0: none."""
         return int(self._db.execute("SELECT coalesce(max(id), 0) FROM notice").fetchone()[0])
 
+    def hour_means(self, space: str, begin: int, end: int) -> dict[int, HourMean]:
+        """Means by epoch hour of the minutes begin ≤ minute < end of a space."""
+        known = self._spaces.known(space)
+        if known is None or begin >= end:
+            return {}
+        both = "temperature_c IS NOT NULL AND relative_humidity_pct IS NOT NULL"
+        rows = self._db.execute(
+            f"SELECT minute / 60, avg(iif({both}, temperature_c, NULL)),"  # noqa: S608 (a text of ours)
+            f" avg(iif({both}, relative_humidity_pct, NULL)), sum({both}),"
+            " coalesce(sum(illuminance_lx), 0) / 60"
+            " FROM air WHERE minute >= ? AND minute < ? AND space = ? GROUP BY minute / 60",
+            (begin, end, known),
+        )
+        nan = float("nan")
+        return {
+            hour: HourMean(nan if t is None else t, nan if h is None else h, minutes, light)
+            for hour, t, h, minutes, light in rows
+        }
+
+    def said(self, kind: str, place: str) -> bool:
+        """Whether a notice of this kind was ever written about this place on the page."""
+        row = self._db.execute(
+            "SELECT 1 FROM notice WHERE kind = ? AND place = ? LIMIT 1", (kind, place)
+        ).fetchone()
+        return row is not None
+
     def entries(self) -> list[Entry]:
         """Everything entered, in order of number."""
         rows = self._db.execute(
@@ -415,4 +447,10 @@ def _spell_key(spell: Spell) -> tuple[str, str | None, str | None, int]:
     return spell.kind, spell.space, spell.sensor, spell.began
 
 
-__all__ = ["StoreError", "Writer"]
+def _prospect_row(prospect: Prospect) -> tuple[object, ...]:
+    p = prospect
+    return (
+        *(p.asked_ms, p.batch, p.state, p.still_to_lose_pct, p.moisture_pct_db, p.p_crisp),
+        *(p.crisp_p10, p.crisp_p50, p.crisp_p90, p.loses_pct_a_day, int(p.stalled)),
+        *(p.humidity_needed_pct, p.opening, p.light_share, p.months_left),
+    )

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from monitor.room.engine import Engine
 from monitor.room.entries import Request
+from monitor.room.flowers import read_book
 from monitor.room.notices import Policy
 from monitor.room.payloads import Message
 from monitor.room.readings import MINUTE_MS, Quantity, ReadAs, Sensor, TimeAt
@@ -26,6 +27,7 @@ from monitor.store.writer import Writer
 START_MS = 1_783_123_200_000  # 2026-07-04T00:00Z
 HOUR_MS = 60 * MINUTE_MS
 FOREVER_MS = 2**52
+BOOK = read_book((Path(__file__).parents[2] / "config" / "flowers.toml").read_text("utf-8"))
 
 
 def sensor(name: str, space: str) -> Sensor:
@@ -76,17 +78,18 @@ def run(
 ) -> dict[str, list[Any]]:
     """Take messages in through the store; returns what is kept in the end."""
     writer = Writer(file)
-    engine = Engine(SITE, Policy(), {"statice": "statice"}, writer, FOREVER_MS)
+    engine = Engine(SITE, Policy(), BOOK, writer, FOREVER_MS)
     for turn, begin in enumerate(range(0, len(messages), batch)):
         writer.apply(engine.receive(messages[begin : begin + batch]), ["phone"])
         now_ms = engine.now_ms(0)
         while engine.behind(now_ms):
             writer.apply(engine.advance(now_ms, 50), ["phone"])
+            writer.apply(engine.consider(), ["phone"])
         writer.commit()
         if restart_every and turn % restart_every == restart_every - 1:
             writer.close()
             writer = Writer(file)
-            engine = Engine(SITE, Policy(), {"statice": "statice"}, writer, FOREVER_MS)
+            engine = Engine(SITE, Policy(), BOOK, writer, FOREVER_MS)
     kept = {
         "flags": sorted(
             (at, name, q, f)
@@ -95,7 +98,12 @@ def run(
             for at, record in records.items()
             for q, (_, f) in record.items()
         ),
-        "air": rows(file, "SELECT * FROM air ORDER BY minute, space"),
+        "air": rows(
+            file,
+            "SELECT minute, name, temperature_c, relative_humidity_pct, illuminance_lx, dew_point_c,"
+            " vpd_kpa, humidity_ratio_g_kg, absolute_humidity_g_m3, surface_margin_k, readings"
+            " FROM air JOIN space ON space.id = air.space ORDER BY minute, name",
+        ),
         "spells": sorted(writer.spells_since(0), key=str),
         "notices": rows(file, "SELECT kind, space, sensor, spell_began, part FROM notice"),
     }
@@ -151,7 +159,7 @@ def test_a_second_copy_with_another_value_changes_nothing(tmp_path: Path) -> Non
 
 def test_a_calibration_refolds_from_its_time_on_and_can_be_undone(tmp_path: Path) -> None:
     writer = Writer(tmp_path / "x.sqlite")
-    engine = Engine(SITE, Policy(), {}, writer, FOREVER_MS)
+    engine = Engine(SITE, Policy(), BOOK, writer, FOREVER_MS)
     messages = [message("a", minute + 0.5, 20.0, 50.0) for minute in range(120)]
     writer.apply(engine.receive(messages))
 
@@ -175,7 +183,7 @@ def test_a_calibration_refolds_from_its_time_on_and_can_be_undone(tmp_path: Path
 
 def test_a_leap_of_days_waits_for_a_second_sensor(tmp_path: Path) -> None:
     writer = Writer(tmp_path / "x.sqlite")
-    engine = Engine(SITE, Policy(), {}, writer, FOREVER_MS)
+    engine = Engine(SITE, Policy(), BOOK, writer, FOREVER_MS)
     writer.apply(engine.receive([message("a", 1, 20, 50)]))
     before = engine.now_ms(0)
     leap = 30 * 24 * 60
@@ -183,7 +191,7 @@ def test_a_leap_of_days_waits_for_a_second_sensor(tmp_path: Path) -> None:
     assert engine.now_ms(0) == before
     assert len(writer.waiting()) == 4
     writer.commit()
-    again = Engine(SITE, Policy(), {}, writer, FOREVER_MS)  # a restart remembers what waits
+    again = Engine(SITE, Policy(), BOOK, writer, FOREVER_MS)  # a restart remembers what waits
     writer.apply(again.receive([message("b", leap + 1, 20, 50)]))
     assert again.now_ms(0) == START_MS + (leap + 1) * MINUTE_MS
     assert writer.waiting() == []
@@ -193,12 +201,52 @@ def test_a_leap_of_days_waits_for_a_second_sensor(tmp_path: Path) -> None:
 def test_a_time_of_1970_is_kept_unread_in_a_replay_and_replaced_live(tmp_path: Path) -> None:
     old = Message("barn/a", b'{"ts": 12000, "t": 20, "rh": 50}', START_MS, False)
     replay, live = Writer(tmp_path / "1.sqlite"), Writer(tmp_path / "2.sqlite")
-    effects = Engine(SITE, Policy(), {}, replay, FOREVER_MS).receive([old])
+    effects = Engine(SITE, Policy(), BOOK, replay, FOREVER_MS).receive([old])
     assert effects.readings == []
     assert "before the year 2000" in effects.unread[0].reason
-    effects = Engine(SITE, Policy(), {}, live).receive([old])
+    effects = Engine(SITE, Policy(), BOOK, live).receive([old])
     assert {(r.time_ms, str(r.flags.name)) for r in effects.readings} == {
         (START_MS, "TIME_OF_ARRIVAL")
     }
     replay.close()
     live.close()
+
+
+def test_a_batch_is_told_hour_by_hour_and_the_same_after_a_restart(tmp_path: Path) -> None:
+    hang = Request(
+        "hang", {"flower": "statice", "space": "loft", "bunches": 6, "fresh_mass_g": 200.0}
+    )
+    weigh = Request("weigh", {"batch": "statice-1", "grams": 150.0}, START_MS + 5 * HOUR_MS)
+
+    def prospects(file: Path, restart: bool) -> list[Any]:
+        writer = Writer(file)
+        engine = Engine(SITE, Policy(), BOOK, writer, FOREVER_MS)
+        for hour in range(1, 9):
+            messages = [
+                m for m in day() if (hour - 1) * HOUR_MS <= at_ms(m) - START_MS < hour * HOUR_MS
+            ]
+            writer.apply(engine.receive(messages))
+            now_ms = engine.now_ms(0)
+            for request, when in ((hang, 1), (weigh, 6)):
+                if when == hour:
+                    writer.apply(engine.enter(request, now_ms)[1])
+            while engine.behind(now_ms):
+                writer.apply(engine.advance(now_ms, 50))
+                writer.apply(engine.consider())
+            writer.commit()
+            if restart:
+                writer.close()
+                writer = Writer(file)
+                engine = Engine(SITE, Policy(), BOOK, writer, FOREVER_MS)
+        writer.close()
+        return rows(file, "SELECT * FROM prospect ORDER BY asked_ms")
+
+    once = prospects(tmp_path / "1.sqlite", False)
+    assert [row[0] for row in once] == [START_MS + hour * HOUR_MS for hour in range(2, 8)]
+    left = [row[3] for row in once]
+    assert left == sorted(left, reverse=True)
+    assert prospects(tmp_path / "2.sqlite", True) == once
+
+
+def at_ms(message: Message) -> int:
+    return int(json.loads(message.payload)["ts"])

@@ -1,0 +1,83 @@
+"""Means of a space's air by hour, each hour read from the store once."""
+
+from __future__ import annotations
+
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class HourMean(NamedTuple):
+    """Means of an hour's known minutes.
+
+    minutes     of which temperature and humidity are known
+    light_lx_h  light dose [lx·h]
+    """
+
+    temperature_c: float
+    humidity_pct: float
+    minutes: int
+    light_lx_h: float
+
+
+class HourMeans(NamedTuple):
+    """The same for several hours, as arrays of one length by epoch hour."""
+
+    hour: NDArray[np.int64]
+    temperature_c: NDArray[np.float64]
+    humidity_pct: NDArray[np.float64]
+    minutes: NDArray[np.int64]
+    light_lx_h: NDArray[np.float64]
+
+
+class Archive(Protocol):
+    """Where the minutes of air are."""
+
+    def hour_means(self, space: str, begin: int, end: int) -> dict[int, HourMean]:
+        """Means by epoch hour of the minutes begin ≤ minute < end of a space."""
+
+
+class KnownHours:
+    """Whole hours of each space, remembered from the first to the last that was asked for."""
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._hours: dict[str, dict[int, HourMean]] = {}
+        self._span: dict[str, tuple[int, int]] = {}
+
+    def forget_since(self, minute: int) -> None:
+        """The air from this minute on has changed."""
+        hour = minute // 60
+        for space, (first, end) in list(self._span.items()):
+            if hour < end:
+                self._span[space] = (first, max(first, hour))
+
+    def means(self, space: str, begin: int, end: int) -> HourMeans:
+        """Means by hour of the minutes begin ≤ minute < end; a part of an hour is read anew."""
+        first, last = -(-begin // 60), end // 60
+        if first > last:  # inside one hour
+            found = dict(self._archive.hour_means(space, begin, end))
+        else:
+            found = dict(self._archive.hour_means(space, begin, first * 60))
+            found.update(self._whole(space, first, last))
+            found.update(self._archive.hour_means(space, last * 60, end))
+        return HourMeans(
+            np.fromiter(found, np.int64, len(found)),
+            np.array([mean.temperature_c for mean in found.values()], dtype=np.float64),
+            np.array([mean.humidity_pct for mean in found.values()], dtype=np.float64),
+            np.array([mean.minutes for mean in found.values()], dtype=np.int64),
+            np.array([mean.light_lx_h for mean in found.values()], dtype=np.float64),
+        )
+
+    def _whole(self, space: str, first: int, last: int) -> dict[int, HourMean]:
+        hours = self._hours.setdefault(space, {})
+        known_first, known_last = self._span.get(space, (first, first))
+        if first < known_first:
+            hours.update(self._archive.hour_means(space, first * 60, known_first * 60))
+        if last > known_last:
+            for hour in range(known_last, last):
+                hours.pop(hour, None)
+            hours.update(self._archive.hour_means(space, known_last * 60, last * 60))
+        self._span[space] = (min(first, known_first), max(last, known_last))
+        return {hour: hours[hour] for hour in range(first, last) if hour in hours}

@@ -1,0 +1,263 @@
+"""What is to be said of every batch at a full hour: still to lose, and when it will be crisp.
+
+Each batch's ensemble is remembered and stepped on by an hour. It is worked out anew from its
+hanging when something else became known of it: a weighing, a snap test, a move, or readings that
+came late. What is said is kept as it was said then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.room import dryness, keeping
+from monitor.room.batches import Batch
+from monitor.room.dryness import Ensemble, SnapTest, Weighing
+from monitor.room.flowers import Book, Flower
+from monitor.room.hour_means import Archive, HourMeans, KnownHours
+from monitor.room.hours import HourlyAir, without_holes
+from monitor.room.lessons import Lesson, learned, lesson
+from monitor.room.members import Hung, Prior, book_prior
+from monitor.room.outlook import RECENT_DAYS, like_recent_days, outlook, still_to_lose
+from monitor.room.readings import MINUTE_MS
+
+HOUR_MS = 60 * MINUTE_MS
+KEPT = "kept"
+LESSONS = 8  # finished batches that are learned from
+
+
+@dataclass(frozen=True)
+class Prospect:
+    """What was said of one batch at one hour.
+
+    batch            number of the entry that hung it
+    asked_ms         the hour [UTC epoch ms]
+    state            expected, crisp, cannot_finish, unknown; kept once it was taken down
+    crisp_p10 … p90  [UTC epoch minutes]; None: no date can be given
+    humidity_needed_pct  humidity that would let it finish; None: none would
+    opening          little, some or much; None: its heads do not open further
+    light_share      light dose as a share of what its colour bears [-]
+    months_left      months of good colour at the light of the last day; None: in the dark
+    """
+
+    batch: int
+    asked_ms: int
+    state: str
+    still_to_lose_pct: float
+    moisture_pct_db: float
+    p_crisp: float
+    crisp_p10: int | None
+    crisp_p50: int | None
+    crisp_p90: int | None
+    loses_pct_a_day: float
+    stalled: bool
+    humidity_needed_pct: float | None
+    opening: str | None = None
+    light_share: float = 0.0
+    months_left: float | None = None
+
+
+class _Known(NamedTuple):
+    """All that an ensemble was worked out from besides the air."""
+
+    hung: Hung
+    weighings: tuple[Weighing, ...]
+    snap_tests: tuple[SnapTest, ...]
+    stays: tuple[tuple[str, int, int | None], ...]
+
+
+class Prospects:
+    """Remembers the ensembles of a site's batches between the hours."""
+
+    def __init__(self, book: Book, archive: Archive) -> None:
+        self._book = book
+        self._hours = KnownHours(archive)
+        self._ensembles: dict[int, tuple[_Known, Ensemble]] = {}
+        self._lessons: dict[int, tuple[_Known, Lesson]] = {}
+
+    def forget_since(self, minute: int) -> None:
+        """Late readings changed the air from this minute on: what went through it is worked out
+        anew."""
+        self._hours.forget_since(minute)
+        for number, (_, ensemble) in list(self._ensembles.items()):
+            if ensemble.hour * 60 > minute:
+                del self._ensembles[number]
+
+    def at_hour(self, batches: Sequence[Batch], asked_ms: int) -> list[Prospect]:
+        """What is to be said of each batch that hangs or is kept at a full hour."""
+        prospects = [
+            self._prospect(batch, batches, asked_ms // HOUR_MS)
+            for batch in batches
+            if batch.hung_ms < asked_ms and batch.space_at(asked_ms) is not None
+        ]
+        return [prospect for prospect in prospects if prospect is not None]
+
+    def _prospect(self, batch: Batch, batches: Sequence[Batch], hour: int) -> Prospect | None:
+        """None where nothing is known of the air it has been in."""
+        flower = self._flower(batch)
+        air, light = self._air(batch, hour)
+        if not air.known.any():
+            return None
+        ensemble = self._ensemble(batch, batches, air)
+        hangs = batch.hangs_at(hour * HOUR_MS)
+        prospect = self._hanging(batch, ensemble, hour) if hangs else _kept(batch, ensemble, hour)
+        colour = keeping.colour_left(
+            flower, batch.colour, float(light.sum()), float(light[-24:].sum())
+        )
+        load = keeping.opening_load_c_h(ensemble, air)
+        return replace(
+            prospect,
+            opening=None if load is None else keeping.opening_word(load),
+            light_share=colour.share_used,
+            months_left=colour.months_left,
+        )
+
+    def _hanging(self, batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
+        """The batch under air like that of its space in the last days."""
+        begin = hour - 24 * RECENT_DAYS
+        space = batch.space_at(hour * HOUR_MS) or ""
+        recent = _hours([self._hours.means(space, begin * 60, hour * 60)], begin, hour)
+        recent = recent.part(_first_known(recent), len(recent))
+        told = outlook(ensemble, like_recent_days(ensemble, recent))
+        return Prospect(
+            batch=batch.hung_by,
+            asked_ms=hour * HOUR_MS,
+            state=told.state,
+            still_to_lose_pct=told.still_to_lose_pct,
+            moisture_pct_db=told.moisture_pct_db,
+            p_crisp=told.p_crisp,
+            crisp_p10=told.crisp_p10,
+            crisp_p50=told.crisp_p50,
+            crisp_p90=told.crisp_p90,
+            loses_pct_a_day=told.loses_pct_a_day,
+            stalled=told.stalled,
+            humidity_needed_pct=told.humidity_needed,
+        )
+
+    def _flower(self, batch: Batch) -> Flower:
+        return self._book.find(batch.flower) or self._book.other
+
+    def _air(self, batch: Batch, hour: int) -> tuple[HourlyAir, NDArray[np.float64]]:
+        """The air it was in, wherever that was, and its light by hour [lx·h]."""
+        first = batch.hung_ms // HOUR_MS
+        parts = [
+            self._hours.means(
+                stay.space,
+                -(-stay.from_ms // MINUTE_MS),
+                hour * 60
+                if stay.until_ms is None
+                else min(-(-stay.until_ms // MINUTE_MS), hour * 60),
+            )
+            for stay in batch.stays
+            if stay.from_ms < hour * HOUR_MS
+        ]
+        light = np.zeros(max(hour - first, 0))
+        for part in parts:
+            np.add.at(light, part.hour - first, np.nan_to_num(part.light_lx_h))
+        return _hours(parts, first, hour), light
+
+    def _ensemble(self, batch: Batch, batches: Sequence[Batch], air: HourlyAir) -> Ensemble:
+        known = self._known(batch, air)
+        before = self._ensembles.get(batch.hung_by)
+        if before is not None and before[0] == known:
+            ensemble = dryness.step(before[1], air)
+        else:
+            prior = self._prior(batch, batches)
+            ensemble = dryness.recompute(known.hung, prior, air, known.weighings, known.snap_tests)
+        self._ensembles[batch.hung_by] = (known, ensemble)
+        return ensemble
+
+    def _known(self, batch: Batch, air: HourlyAir) -> _Known:
+        end_ms = (int(air.hour[-1]) + 1) * HOUR_MS if len(air) else batch.hung_ms
+        weighings = [
+            Weighing(w.at_ms // MINUTE_MS, w.grams) for w in batch.weighings if w.at_ms < end_ms
+        ]
+        if batch.fresh_mass_g is not None:
+            weighings.insert(0, Weighing(batch.hung_ms // MINUTE_MS, batch.fresh_mass_g))
+        return _Known(
+            Hung(
+                batch.name,
+                batch.hung_ms // MINUTE_MS,
+                self._flower(batch),
+                batch.stems_per_bunch,
+                batch.target_pct_db,
+            ),
+            tuple(weighings),
+            tuple(
+                SnapTest(t.at_ms // MINUTE_MS, t.snaps)
+                for t in batch.snap_tests
+                if t.at_ms < end_ms
+            ),
+            tuple((s.space, s.from_ms, s.until_ms) for s in batch.stays if s.from_ms < end_ms),
+        )
+
+    def _prior(self, batch: Batch, batches: Sequence[Batch]) -> Prior:
+        """The book's word, and what finished batches of this flower in this place taught."""
+        alike = [
+            b
+            for b in batches
+            if b.flower == batch.flower
+            and b.stays[0].space == batch.stays[0].space
+            and (b.weighings or b.snap_tests)
+            and b.taken_down_ms is not None
+            and b.taken_down_ms <= batch.hung_ms
+        ]
+        lessons = [self._lesson(b, batches) for b in alike[-LESSONS:]]
+        return learned(lessons) if lessons else book_prior()
+
+    def _lesson(self, batch: Batch, batches: Sequence[Batch]) -> Lesson:
+        """What a finished batch taught, from its hanging to its taking down."""
+        air, _ = self._air(batch, (batch.taken_down_ms or 0) // HOUR_MS)
+        known = self._known(batch, air)
+        before = self._lessons.get(batch.hung_by)
+        if before is not None and before[0] == known:
+            return before[1]
+        prior = self._prior(batch, batches)
+        ensemble = dryness.recompute(known.hung, prior, air, known.weighings, known.snap_tests)
+        taught = lesson(ensemble, prior)
+        self._lessons[batch.hung_by] = (known, taught)
+        return taught
+
+
+def _kept(batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
+    """How a batch stands that was taken down: it takes up water again as the air lets it."""
+    made, now = ensemble.members, ensemble.moisture_pct_db
+    return Prospect(
+        batch=batch.hung_by,
+        asked_ms=hour * HOUR_MS,
+        state=KEPT,
+        still_to_lose_pct=float(np.median(still_to_lose(made, now))),
+        moisture_pct_db=float(np.median(now)),
+        p_crisp=float((now <= made.target).mean()),
+        crisp_p10=None,
+        crisp_p50=None,
+        crisp_p90=None,
+        loses_pct_a_day=0.0,
+        stalled=False,
+        humidity_needed_pct=None,
+    )
+
+
+def _hours(parts: Sequence[HourMeans], first: int, end: int) -> HourlyAir:
+    """Hours [first, end) put together from the stays; an hour with a move is shared by minutes."""
+    count = max(end - first, 0)
+    minutes = np.zeros(count, dtype=np.int64)
+    temperature, humidity = np.zeros(count), np.zeros(count)
+    for part in parts:
+        there = (part.minutes > 0) & (part.hour >= first) & (part.hour < end)
+        slot = part.hour[there] - first
+        minutes[slot] += part.minutes[there]
+        temperature[slot] += part.temperature_c[there] * part.minutes[there]
+        humidity[slot] += part.humidity_pct[there] * part.minutes[there]
+    with np.errstate(invalid="ignore"):
+        return without_holes(first, temperature / minutes, humidity / minutes, minutes)
+
+
+def _first_known(air: HourlyAir) -> int:
+    """Place of the first hour of which anything was known; the last hour if none was."""
+    known = np.flatnonzero(air.known)
+    return int(known[0]) if known.size else max(len(air) - 1, 0)
