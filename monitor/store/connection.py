@@ -69,13 +69,34 @@ def open_for_reading(file: Path) -> sqlite3.Connection:
 
 
 def migrate(connection: sqlite3.Connection, file: Path) -> None:
-    """Bring the store up to this program's shape: each step and its record commit together."""
+    """Bring the store up to this program's shape: each step and its record commit together.
+
+    A store that holds anything is first copied beside itself, as the way back to the older program.
+    """
     _refuse_newer(connection, file)
-    for version in range(_version(connection), len(MIGRATIONS)):
+    found = _version(connection)
+    if 0 < found < len(MIGRATIONS):
+        before = file.with_name(f"{file.stem}.before-version-{len(MIGRATIONS)}.sqlite")
+        before.unlink(missing_ok=True)
+        vacuum_into(connection, before)
+    for version in range(found, len(MIGRATIONS)):
         with transaction(connection):
             for statement in _statements(MIGRATIONS[version]):
                 connection.execute(statement)
             connection.execute(f"PRAGMA user_version = {version + 1}")
+
+
+def vacuum_into(connection: sqlite3.Connection, file: Path) -> None:
+    """Everything committed, as one new file (0600); raises sqlite3.Error where it exists."""
+    os.close(os.open(file, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+    connection.execute("VACUUM INTO ?", (str(file),))
+
+
+@contextmanager
+def locked(file: Path) -> Iterator[None]:
+    """Keeps every monitor off a store; raises StoreError where one is running."""
+    with _lock(file):
+        yield
 
 
 @contextmanager

@@ -1,0 +1,214 @@
+"""Backups of the store: made whole, opened to see that they are, kept by date, brought back.
+
+`python -m monitor.store.backup` makes one in a process of its own, so that the monitor's readings
+never wait for it. Its input is an order as JSON on one line, its output what became of it.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sqlite3
+import sys
+from contextlib import closing, suppress
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitor.store.connection import StoreError, locked, open_for_reading, vacuum_into
+
+COMMAND = [sys.executable, "-m", "monitor.store.backup"]
+KEPT = 14  # backups in each folder; our own choice
+_DATED = "%Y%m%dT%H%M%SZ"
+_TABLES = {"reading", "air", "spell", "entry", "notice"}
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A backup that was made and opened.
+
+    second   the copy in the second folder; None: none was asked for, or it could not be made
+    trouble  why there is no copy in the second folder, in one sentence
+    """
+
+    file: str
+    size: int
+    second: str | None = None
+    trouble: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """A backup that is now the store. kept: where the store it replaced is."""
+
+    file: Path
+    kept: Path | None
+
+
+def back_up(store: Path, folder: Path, second: Path | None, now_ms: int) -> Made:
+    """Make a dated backup, open it to see that it is whole, and let the oldest ones go.
+
+    second  where a copy goes, e.g. a memory stick; it missing is no failure of the first
+    raises  StoreError: there is no backup
+    """
+    name = f"{store.stem}-{_moment(now_ms)}.sqlite"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        file = _vacuumed(store, folder / name)
+    except OSError as error:
+        raise StoreError(f"{folder}: no backup can be written there ({error.strerror})") from error
+    _let_go(store, folder)
+    made = Made(str(file), file.stat().st_size)
+    if second is None:
+        return made
+    try:
+        copy = _copied(file, second)
+    except (OSError, StoreError) as error:
+        why = error.strerror if isinstance(error, OSError) else str(error)
+        trouble = f"{second}: there is no copy of the backup ({why}); is the stick plugged in?"
+        return Made(made.file, made.size, trouble=trouble)
+    _let_go(store, second)
+    return Made(made.file, made.size, str(copy))
+
+
+def verify(file: Path) -> None:
+    """Open a backup and look through all of it; raises StoreError where it is not whole."""
+    try:
+        with closing(open_for_reading(file)) as db:
+            answer = db.execute("PRAGMA integrity_check").fetchone()[0]
+            tables = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
+    except (sqlite3.Error, StoreError) as error:
+        cause = error if isinstance(error, sqlite3.Error) else error.__cause__
+        if not isinstance(cause, sqlite3.Error):
+            raise
+        raise StoreError(f"{file}: is no whole store ({cause}); take another backup") from error
+    if answer != "ok":
+        raise StoreError(f"{file}: is damaged ({answer}); take another backup")
+    if not tables >= _TABLES:
+        raise StoreError(f"{file}: is a database, but no store of this program")
+
+
+def backups(store: Path, folder: Path) -> list[Path]:
+    """The dated backups of a store in a folder, oldest first."""
+    found = []
+    with suppress(OSError):
+        for file in folder.glob(f"{store.stem}-*.sqlite"):
+            if made_ms(store, file) is not None:
+                found.append(file)
+    return sorted(found)
+
+
+def made_ms(store: Path, file: Path) -> int | None:
+    """When a backup was made, by its name [UTC epoch ms]; None: not one of ours."""
+    try:
+        moment = datetime.strptime(file.stem.removeprefix(f"{store.stem}-"), _DATED)
+    except ValueError:
+        return None
+    return round(moment.replace(tzinfo=UTC).timestamp() * 1000)
+
+
+def restore(file: Path, store: Path, now_ms: int) -> Restored:
+    """Make a backup the store; the store it replaces is kept beside it.
+
+    raises  StoreError: the backup is not whole, or a monitor runs on this store
+    """
+    verify(file)
+    store.parent.mkdir(parents=True, exist_ok=True)
+    with locked(store):
+        new = store.with_name(f"{store.name}.new")
+        try:
+            shutil.copyfile(file, new)
+            new.chmod(0o600)
+            if store.exists():
+                shutil.copystat(store, new)
+                shutil.chown(new, store.stat().st_uid, store.stat().st_gid)
+            _to_disk(new)
+            verify(new)
+        except OSError as error:
+            new.unlink(missing_ok=True)
+            raise StoreError(f"{store}: cannot be replaced ({error.strerror})") from error
+        kept = _put_aside(store, now_ms)
+        new.rename(store)
+        _to_disk(store.parent)
+    return Restored(store, kept)
+
+
+def _put_aside(store: Path, now_ms: int) -> Path | None:
+    """The store and what its log still holds, under another name; it opens as it stood."""
+    if not store.exists():
+        return None
+    kept = store.with_name(f"{store.stem}.replaced-{_moment(now_ms)}.sqlite")
+    for ending in ("", "-wal"):
+        with suppress(FileNotFoundError):
+            store.with_name(store.name + ending).rename(kept.with_name(kept.name + ending))
+    store.with_name(store.name + "-shm").unlink(missing_ok=True)
+    return kept
+
+
+def _vacuumed(store: Path, file: Path) -> Path:
+    """One file of everything committed; under its name only once it is whole and on the disk."""
+    part = file.with_suffix(".part")
+    part.unlink(missing_ok=True)
+    try:
+        with closing(open_for_reading(store)) as db:
+            vacuum_into(db, part)
+        verify(part)
+        _to_disk(part)
+        part.rename(file)
+    except sqlite3.Error as error:
+        raise StoreError(f"{file}: the backup could not be written ({error})") from error
+    finally:
+        part.unlink(missing_ok=True)
+    _to_disk(file.parent)
+    return file
+
+
+def _copied(file: Path, folder: Path) -> Path:
+    """A copy in a folder that is there already: a stick that is not plugged in has none."""
+    copy = folder / file.name
+    part = copy.with_suffix(".part")
+    try:
+        shutil.copyfile(file, part)
+        _to_disk(part)
+        verify(part)
+        part.rename(copy)
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+    _to_disk(folder)
+    return copy
+
+
+def _let_go(store: Path, folder: Path) -> None:
+    for file in backups(store, folder)[:-KEPT]:
+        file.unlink(missing_ok=True)
+
+
+def _to_disk(path: Path) -> None:
+    opened = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(opened)
+    finally:
+        os.close(opened)
+
+
+def _moment(now_ms: int) -> str:
+    return datetime.fromtimestamp(now_ms // 1000, UTC).strftime(_DATED)
+
+
+def main() -> int:
+    """Take an order from standard input: store, folder, second, now_ms."""
+    order = json.loads(sys.stdin.readline())
+    second = None if order["second"] is None else Path(order["second"])
+    try:
+        made = back_up(Path(order["store"]), Path(order["folder"]), second, order["now_ms"])
+    except StoreError as error:
+        print(error, file=sys.stderr)
+        return 1
+    print(json.dumps(asdict(made)))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
