@@ -57,6 +57,7 @@ class Daemon:
         self._stop = threading.Event()
         self._failed: str | None = None
         self._sender_beat_s = clock.monotonic_s()
+        self._timetable: Timetable | None = None
 
     def run(self) -> int:
         """Run until told to stop, or until the replay's end; returns the exit code.
@@ -143,10 +144,17 @@ class Daemon:
             Replay(worker, self._until_ms, self._entries, stepper, clock.monotonic_s)
             return
         timetable = Timetable(
-            errands.jobs(), self._zone, errands.soon, errands.missed, clock.now_ms
+            errands.jobs(),
+            self._zone,
+            errands.soon,
+            errands.missed,
+            errands.crashed,
+            clock.now_ms,
         )
         timetable.start()
         stack.callback(timetable.close)
+        self._timetable = timetable
+        worker.post(errands.catch_up)
 
     def _catch_signals(self, stack: ExitStack) -> None:
         if threading.current_thread() is not threading.main_thread():
@@ -172,9 +180,11 @@ class Daemon:
         return guarded
 
     def _watch(self, worker: Worker, *threads: threading.Thread) -> None:
+        """Tell systemd that all is well only while worker, sender and timetable are alive."""
         while not self._stop.wait(LOOK_EVERY_S if self._until_ms is None else 0.2):
-            oldest = min(worker.beat_s, self._sender_beat_s)
-            if clock.monotonic_s() - oldest < FRESH_S and all(t.is_alive() for t in threads):
+            fresh = clock.monotonic_s() - min(worker.beat_s, self._sender_beat_s) < FRESH_S
+            on_time = self._timetable is None or self._timetable.alive
+            if fresh and on_time and all(t.is_alive() for t in threads):
                 systemd.tell("WATCHDOG=1")
 
     def _deliver_last(self, worker: Worker) -> None:

@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import subprocess
 import threading
+from collections.abc import Sequence
 from datetime import time
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import monitor
 from monitor.edges.report.order import COMMAND, Answer, Order
 from monitor.room import messages
 from monitor.room.notices import Notice
-from monitor.service.jobs import REPORT, UPKEEP, Job, last_week
-from monitor.service.settings import Settings
+from monitor.service.jobs import REPORT, UPKEEP, Job, due, last_week
+from monitor.service.settings import Settings, Store
 from monitor.service.worker import Worker
+from monitor.store import backup
+from monitor.store.backup import Made
 
 log = logging.getLogger(__name__)
 
 UPKEEP_AT = time(4, 15)
 REPORT_TIMEOUT_S = 300
+BACKUP_TIMEOUT_S = 3600
+# What the jobs are called in a notice.
+WORDS = {UPKEEP: "the nightly backup", REPORT: "the weekly report"}
 # Rows taken away between two commits, so that the worker is soon back at its socket.
 SLICE_ROWS = 2_000
 
@@ -32,20 +41,41 @@ def make_report(order: Order) -> Answer:
 
     raises ErrandError
     """
+    return Answer.from_json(_child(COMMAND, order.to_json(), REPORT_TIMEOUT_S))
+
+
+def make_backup(store: Store, now_ms: int) -> Made:
+    """Make a backup in a process of its own: the monitor goes on meanwhile.
+
+    raises ErrandError
+    """
+    second = store.second_backup_folder
+    order = {
+        "store": str(store.file),
+        "folder": str(store.backup_folder),
+        "second": None if second is None else str(second),
+        "now_ms": now_ms,
+    }
+    return Made(**json.loads(_child(backup.COMMAND, json.dumps(order), BACKUP_TIMEOUT_S)))
+
+
+def _child(command: Sequence[str], order: str, timeout_s: float) -> str:
+    """What a module of ours, run as a process, answers to an order on its standard input."""
     try:
         done = subprocess.run(  # noqa: S603 (our own module, no shell)
-            COMMAND,
-            input=order.to_json(),
+            command,
+            input=order,
             capture_output=True,
             text=True,
-            timeout=REPORT_TIMEOUT_S,
+            timeout=timeout_s,
             check=False,
+            cwd=Path(monitor.__file__).parents[1],
         )
     except (OSError, subprocess.TimeoutExpired) as error:
-        raise ErrandError(f"the report could not be made: {error}") from error
+        raise ErrandError(f"it could not be done: {error}") from error
     if done.returncode:
         raise ErrandError(done.stderr.strip().splitlines()[-1] if done.stderr else "no reason")
-    return Answer.from_json(done.stdout)
+    return done.stdout
 
 
 class Errands:
@@ -64,44 +94,92 @@ class Errands:
             Job(REPORT, report.at, report.weekday, grace_s=24 * 3600),
         ]
 
-    def now(self, job: Job, at_ms: int) -> None:
-        """Do a job in the worker's thread and wait for it: a replay's way."""
-        if job.name == REPORT:
-            self._worker.commit()  # the report's process reads the store
-            try:
-                self._keep(make_report(self.order(last_week(at_ms, self._zone), at_ms)), at_ms)
-            except ErrandError as error:
-                self._tell(messages.job_failed(job.name, str(error), at_ms))
-        else:
-            while self._trim(self._worker, at_ms):
+    # -- a replay's way: in the worker's thread, one after the other ------------------------------
+
+    def now(self, job: Job, due_ms: int) -> None:
+        """Do a job and wait for it. A replay is made from a recording: it needs no backup."""
+        if job.name == UPKEEP:
+            while self._trim(due_ms):
                 pass
+            return
+        self._worker.commit()  # the report's process reads the store
+        try:
+            self._keep(make_report(self.order(last_week(due_ms, self._zone), due_ms)), due_ms)
+        except ErrandError as error:
+            self._failed(job.name, str(error), due_ms)
 
-    def soon(self, job: Job, at_ms: int) -> None:
-        """Do a job beside the worker's other work: the live way. From any thread."""
-        if job.name == REPORT:
-            threading.Thread(
-                target=self._report_beside, args=(at_ms,), name="report", daemon=True
-            ).start()
-        else:
-            self._worker.post(lambda worker: self._trim_on(worker, at_ms))
+    # -- the live way: beside the worker, from any thread -----------------------------------------
 
-    def missed(self, job: str, why: str) -> None:
-        """A job was not done: say so. From any thread."""
-        self._worker.post(lambda worker: self._tell(messages.job_failed(job, why, worker.now_ms())))
+    def soon(self, job: Job, due_ms: int) -> None:
+        """Begin a job that was due at a time."""
+        errand = self._report if job.name == REPORT else self._upkeep
+        threading.Thread(target=errand, args=(due_ms,), name=job.name, daemon=True).start()
+
+    def missed(self, job: Job, due_ms: int) -> None:
+        """A job was not done at its time, and it is too late for it: say so."""
+        self._worker.post(lambda worker: self._too_late(worker, job, due_ms))
+
+    def crashed(self, job: Job, reason: str) -> None:
+        """A job could not even begin: say so."""
+        self._worker.post(lambda worker: self._failed(job.name, reason, worker.now_ms()))
+
+    def catch_up(self, worker: Worker) -> None:
+        """In the worker's thread, at the start: what fell due while the monitor was off."""
+        now_ms = worker.now_ms()
+        for job in self.jobs():
+            done = worker.writer.fact(_fact(job.name))
+            if done is None:
+                self._done(job.name, now_ms)
+            elif times := due(job, int(done), now_ms, self._zone):
+                late_s = (now_ms - times[-1]) / 1000
+                (self.soon if late_s <= job.grace_s else self.missed)(job, times[-1])
 
     def order(self, week: str, now_ms: int) -> Order:
         """The order for one week's report."""
         settings = self._settings
         return Order(settings.store.file, settings.report.folder, week, now_ms, settings.site)
 
-    def _report_beside(self, at_ms: int) -> None:
+    def _report(self, due_ms: int) -> None:
+        now_ms = self._worker.now_ms()
         try:
-            answer = make_report(self.order(last_week(at_ms, self._zone), at_ms))
+            answer = make_report(self.order(last_week(due_ms, self._zone), now_ms))
         except ErrandError as error:
-            log.warning("%s", error)
-            self.missed(REPORT, str(error))
+            self._end(REPORT, due_ms, str(error))
         else:
-            self._worker.post(lambda _: self._keep(answer, at_ms))
+            self._worker.post(lambda _: self._keep(answer, now_ms))
+            self._end(REPORT, due_ms, None)
+
+    def _upkeep(self, due_ms: int) -> None:
+        try:
+            trouble = make_backup(self._settings.store, self._worker.now_ms()).trouble
+        except ErrandError as error:
+            trouble = str(error)
+        self._worker.post(lambda worker: self._trim_on(worker, worker.now_ms()))
+        self._end(UPKEEP, due_ms, trouble)
+
+    def _end(self, job: str, due_ms: int, trouble: str | None) -> None:
+        """The job was done: note it, and say what went wrong in it."""
+
+        def end(worker: Worker) -> None:
+            self._done(job, due_ms)
+            if trouble is not None:
+                log.warning("%s: %s", WORDS[job], trouble)
+                self._failed(job, trouble, worker.now_ms())
+
+        self._worker.post(end)
+
+    # -- in the worker's thread -------------------------------------------------------------------
+
+    def _done(self, job: str, due_ms: int) -> None:
+        self._worker.writer.note(_fact(job), str(due_ms))
+
+    def _too_late(self, worker: Worker, job: Job, due_ms: int) -> None:
+        self._done(job.name, due_ms)
+        zone = self._settings.site.timezone
+        self._tell(messages.job_missed(WORDS[job.name], due_ms, zone, worker.now_ms()))
+
+    def _failed(self, job: str, reason: str, now_ms: int) -> None:
+        self._tell(messages.job_failed(WORDS[job], reason.rstrip("."), now_ms))
 
     def _keep(self, answer: Answer, at_ms: int) -> None:
         self._worker.writer.keep_report(answer.week, at_ms, answer.text, answer.folder)
@@ -110,13 +188,17 @@ class Errands:
     def _tell(self, notice: Notice) -> None:
         self._worker.write(self._worker.engine.tell(notice))
 
-    def _trim_on(self, worker: Worker, at_ms: int) -> None:
+    def _trim_on(self, worker: Worker, now_ms: int) -> None:
         """One slice, and the next when the worker has been at its socket."""
-        if self._trim(worker, at_ms):
-            worker.post(lambda again: self._trim_on(again, at_ms))
+        if self._trim(now_ms):
+            worker.post(lambda again: self._trim_on(again, now_ms))
 
-    def _trim(self, worker: Worker, at_ms: int) -> bool:
+    def _trim(self, now_ms: int) -> bool:
         store = self._settings.store
-        more = worker.writer.trim(at_ms, store.raw_days, store.minutes_days, SLICE_ROWS)
-        worker.commit()
+        more = self._worker.writer.trim(now_ms, store.raw_days, store.minutes_days, SLICE_ROWS)
+        self._worker.commit()
         return more
+
+
+def _fact(job: str) -> str:
+    return f"{job} done"

@@ -85,9 +85,11 @@ class Stepper:
 
 
 class Timetable:
-    """The timetable live. `do` is called in a thread of the scheduler, with the time due [ms].
+    """The timetable live: APScheduler wakes us. All is called in threads of its own.
 
-    missed   called with a job's name and why it was not done, in words
+    do       a job that is due, with the time at which it was due [UTC epoch ms]
+    missed   a job that is later than its grace allows, with that time
+    failed   a job of which `do` raised, with what it raised
     """
 
     def __init__(
@@ -95,20 +97,27 @@ class Timetable:
         jobs: Iterable[Job],
         zone: ZoneInfo,
         do: Callable[[Job, int], None],
-        missed: Callable[[str, str], None],
+        missed: Callable[[Job, int], None],
+        failed: Callable[[Job, str], None],
         clock: Callable[[], int],
     ) -> None:
-        self._scheduler = BackgroundScheduler(timezone=zone)
+        self._jobs = {job.name: job for job in jobs}
+        self._zone = zone
+        self._do = do
         self._missed = missed
-        for job in jobs:
+        self._failed = failed
+        self._clock = clock
+        self._scheduler = BackgroundScheduler(timezone=zone)
+        for job in self._jobs.values():
             self._scheduler.add_job(
-                lambda job=job: do(job, clock()),
+                self._begin,
                 CronTrigger(
                     hour=job.at.hour,
                     minute=job.at.minute,
                     day_of_week=None if job.weekday is None else _WEEKDAYS[job.weekday],
                     timezone=zone,
                 ),
+                args=(job,),
                 id=job.name,
                 coalesce=True,
                 max_instances=1,
@@ -123,15 +132,22 @@ class Timetable:
     @property
     def alive(self) -> bool:
         """Whether it still runs."""
-        return bool(self._scheduler.running)
+        thread = getattr(self._scheduler, "_thread", None)
+        return bool(self._scheduler.running and thread is not None and thread.is_alive())
 
     def close(self) -> None:
         """End without waiting for a job that is under way."""
         if self._scheduler.running:
             self._scheduler.shutdown(wait=False)
 
+    def _begin(self, job: Job) -> None:
+        now_ms = self._clock()
+        times = due(job, now_ms - 1000 * job.grace_s, now_ms, self._zone)
+        self._do(job, times[-1] if times else now_ms)
+
     def _listen(self, event: JobExecutionEvent) -> None:
+        job = self._jobs[event.job_id]
         if event.code == EVENT_JOB_MISSED:
-            self._missed(event.job_id, "the machine was asleep or too busy at its time")
+            self._missed(job, round(event.scheduled_run_time.timestamp() * 1000))
         else:
-            self._missed(event.job_id, f"it failed: {event.exception}")
+            self._failed(job, str(event.exception))

@@ -1,0 +1,266 @@
+"""The timetable: APScheduler is the reference for when a job is due; errands on real stores."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+import time as wall
+from collections.abc import Iterator
+from concurrent.futures import Future
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime, time, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from apscheduler.triggers.cron import CronTrigger
+
+from monitor.room.engine import Engine
+from monitor.room.notices import Policy
+from monitor.service.errands import UPKEEP_AT, Errands
+from monitor.service.jobs import REPORT, UPKEEP, Job, Stepper, Timetable, due, last_week
+from monitor.service.settings import Settings, load
+from monitor.service.worker import Worker
+from monitor.store.backup import backups
+from tests.service.trial import SAMPLES
+
+DAY_MS = 86_400_000
+NIGHTLY = Job(UPKEEP, UPKEEP_AT, None, 6 * 3600)
+WEEKLY = Job(REPORT, time(7, 0), 0, 24 * 3600)
+ZONES = ("Europe/London", "America/St_Johns", "Australia/Lord_Howe", "Africa/Cairo", "Asia/Tokyo")
+
+
+def at_ms(text: str) -> int:
+    return round(datetime.fromisoformat(text).timestamp() * 1000)
+
+
+@pytest.mark.parametrize("name", ZONES)
+@pytest.mark.parametrize("job", [NIGHTLY, WEEKLY], ids=["nightly", "weekly"])
+def test_due_is_when_apscheduler_would_run_it(name: str, job: Job) -> None:
+    """Through two years with every change to and from summer time."""
+    zone = ZoneInfo(name)
+    trigger = CronTrigger(
+        hour=job.at.hour,
+        minute=job.at.minute,
+        day_of_week=None if job.weekday is None else "mon",
+        timezone=zone,
+    )
+    begin, end = datetime(2026, 1, 1, tzinfo=UTC), datetime(2028, 1, 1, tzinfo=UTC)
+    expected: list[int] = []
+    fired = trigger.get_next_fire_time(None, begin)
+    while fired <= end:
+        expected.append(round(fired.timestamp() * 1000))
+        fired = trigger.get_next_fire_time(fired, fired + timedelta(seconds=1))
+    begin_ms, end_ms = (round(day.timestamp() * 1000) for day in (begin, end))
+    assert due(job, begin_ms - 1, end_ms, zone) == expected
+    step = 7 * DAY_MS + 12_345
+    in_steps = [
+        found
+        for since in range(begin_ms - 1, end_ms, step)
+        for found in due(job, since, min(since + step, end_ms), zone)
+    ]
+    assert in_steps == expected
+
+
+def test_a_week_with_the_end_of_summer_time_in_it_is_reported_once_on_monday() -> None:
+    zone = ZoneInfo("Europe/London")
+    done: list[tuple[str, int]] = []
+    stepper = Stepper([NIGHTLY, WEEKLY], zone, lambda job, due_ms: done.append((job.name, due_ms)))
+    for minute in range(0, 8 * 1440, 7):  # from Sunday to Monday the week after
+        stepper.step(at_ms("2026-10-18T12:00+00:00") + 60_000 * minute)
+    assert [due_ms for name, due_ms in done if name == REPORT] == [
+        at_ms("2026-10-19T07:00+01:00"),
+        at_ms("2026-10-26T07:00+00:00"),
+    ]
+    assert last_week(done[-1][1], zone) == "2026-W43"
+    assert len([name for name, _ in done if name == UPKEEP]) == 8
+
+
+# -- the real scheduler -------------------------------------------------------------------------
+
+
+class Seen:
+    def __init__(self) -> None:
+        self.done: list[tuple[Job, int]] = []
+        self.missed: list[tuple[Job, int]] = []
+        self.failed: list[tuple[Job, str]] = []
+        self.raises: Exception | None = None
+
+    def do(self, job: Job, due_ms: int) -> None:
+        self.done.append((job, due_ms))
+        if self.raises is not None:
+            raise self.raises
+
+
+@contextmanager
+def timetable(seen: Seen, job: Job, next_run: datetime) -> Iterator[Timetable]:
+    """A running timetable whose next run is a moment of the past: the machine slept through it."""
+    running = Timetable(
+        [job],
+        ZoneInfo("Europe/London"),
+        seen.do,
+        lambda job, due_ms: seen.missed.append((job, due_ms)),
+        lambda job, why: seen.failed.append((job, why)),
+        lambda: wall.time_ns() // 1_000_000,
+    )
+    running._scheduler.start(paused=True)
+    running._scheduler.modify_job(job.name, next_run_time=next_run)
+    running._scheduler.resume()
+    try:
+        yield running
+    finally:
+        running.close()
+
+
+def wait_for(what: list[object] | list[tuple[Job, int]] | list[tuple[Job, str]]) -> None:
+    for _ in range(200):
+        if what:
+            return
+        wall.sleep(0.02)
+    raise AssertionError("nothing came")
+
+
+def daily_at(moment: datetime, grace_s: int) -> Job:
+    local = moment.astimezone(ZoneInfo("Europe/London"))
+    return Job(UPKEEP, time(local.hour, local.minute), None, grace_s)
+
+
+def test_slept_through_a_week_it_is_done_once_if_the_last_time_is_within_its_grace() -> None:
+    recent = datetime.now(UTC).replace(second=0, microsecond=0) - timedelta(minutes=30)
+    seen, job = Seen(), daily_at(recent, 3600)
+    with timetable(seen, job, recent - timedelta(days=7)) as running:
+        wait_for(seen.done)
+        wall.sleep(0.1)
+        assert running.alive
+    assert seen.done == [(job, round(recent.timestamp() * 1000))]
+    assert seen.missed == []
+
+
+def test_later_than_its_grace_it_is_missed_with_the_time_it_was_due() -> None:
+    recent = datetime.now(UTC).replace(second=0, microsecond=0) - timedelta(minutes=30)
+    seen, job = Seen(), daily_at(recent, 600)
+    with timetable(seen, job, recent - timedelta(days=2)):
+        wait_for(seen.missed)
+    assert seen.missed == [(job, round(recent.timestamp() * 1000))]
+    assert seen.done == []
+
+
+def test_a_job_that_raises_is_told_and_the_timetable_goes_on() -> None:
+    recent = datetime.now(UTC).replace(second=0, microsecond=0) - timedelta(minutes=1)
+    seen, job = Seen(), daily_at(recent, 3600)
+    seen.raises = RuntimeError("can't start new thread")
+    with timetable(seen, job, recent) as running:
+        wait_for(seen.failed)
+        assert running.alive
+    assert not running.alive
+    assert seen.failed == [(job, "can't start new thread")]
+
+
+# -- errands of a real worker on a real store ---------------------------------------------------
+
+
+class Shed:
+    """A worker without a broker whose wall clock we set."""
+
+    def __init__(self, folder: Path, now: str, second: Path | None = None) -> None:
+        text = (SAMPLES / "nine_days.toml").read_text("utf-8")
+        text += f'\n[store]\nfile = "{folder / "x.sqlite"}"\nbackup_folder = "{folder / "b"}"\n'
+        text += "" if second is None else f'second_backup_folder = "{second}"\n'
+        text += f'[report]\nfolder = "{folder / "reports"}"\n'
+        (folder / "drying-room.toml").write_text(text, "utf-8")
+        self.settings: Settings = load(folder / "drying-room.toml")
+        self.now_ms = at_ms(now)
+        self.worker = Worker(
+            self.settings.store.file,
+            lambda writer: Engine(self.settings.site, Policy(), {}, writer),
+            None,
+            lambda: self.now_ms,
+            wall.monotonic,
+        )
+        self.errands = Errands(self.settings, self.worker)
+        self.worker.post(self.errands.catch_up)
+        self.thread = threading.Thread(target=self.worker.run)
+
+    def __enter__(self) -> Shed:
+        self.thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.worker.stop()
+        self.thread.join()
+
+    def notices(self) -> list[tuple[str, str, str]]:
+        with closing(sqlite3.connect(self.settings.store.file)) as db:
+            return db.execute("SELECT kind, title, body FROM notice").fetchall()
+
+    def wait_for_notices(self, count: int) -> list[tuple[str, str, str]]:
+        for _ in range(500):
+            if len(found := self.notices()) >= count:
+                return found
+            wall.sleep(0.02)
+        raise AssertionError(self.notices())
+
+    def done(self, job: str) -> int:
+        """The time up to which the store says a job was done."""
+        answer: Future[str | None] = Future()
+        self.worker.post(lambda worker: answer.set_result(worker.writer.fact(f"{job} done")))
+        return int(answer.result(5) or 0)
+
+
+def test_the_nightly_backup_is_made_by_a_child_and_verified(tmp_path: Path) -> None:
+    with Shed(tmp_path, "2026-07-12T04:15+01:00") as shed:
+        shed.errands.soon(shed.errands.jobs()[0], shed.now_ms)
+        for _ in range(300):
+            if found := backups(shed.settings.store.file, tmp_path / "b"):
+                break
+            wall.sleep(0.02)
+    assert [file.name for file in found] == ["x-20260712T031500Z.sqlite"]
+    assert shed.notices() == []
+
+
+def test_a_missing_stick_is_told_and_the_first_backup_is_there(tmp_path: Path) -> None:
+    with Shed(tmp_path, "2026-07-12T04:15+01:00", tmp_path / "stick") as shed:
+        shed.errands.soon(shed.errands.jobs()[0], shed.now_ms)
+        [(kind, title, body)] = shed.wait_for_notices(1)
+    assert (kind, title) == ("job-failed", "Monitor: the nightly backup failed")
+    assert "is the stick plugged in?" in body
+    assert len(backups(shed.settings.store.file, tmp_path / "b")) == 1
+
+
+def test_off_for_less_than_its_grace_the_job_is_done_at_the_start(tmp_path: Path) -> None:
+    with Shed(tmp_path, "2026-07-11T20:00+01:00"):
+        pass  # the first start: nothing was ever due
+    assert not (tmp_path / "b").exists()
+    with Shed(tmp_path, "2026-07-12T09:00+01:00") as shed:
+        while shed.done(UPKEEP) != at_ms("2026-07-12T04:15+01:00"):
+            wall.sleep(0.02)
+        assert shed.notices() == []
+    assert len(backups(shed.settings.store.file, tmp_path / "b")) == 1
+    with Shed(tmp_path, "2026-07-12T10:00+01:00"):
+        pass  # it is not done twice
+    assert len(backups(shed.settings.store.file, tmp_path / "b")) == 1
+
+
+def test_off_for_longer_it_is_missed_and_said_once(tmp_path: Path) -> None:
+    with Shed(tmp_path, "2026-07-04T20:00+01:00"):
+        pass
+    with Shed(tmp_path, "2026-07-08T20:00+01:00") as shed:  # two nights and a Monday went by
+        told = shed.wait_for_notices(2)
+    assert {(kind, title) for kind, title, _ in told} == {
+        ("job-missed", "Monitor: the nightly backup was missed"),
+        ("job-missed", "Monitor: the weekly report was missed"),
+    }
+    bodies = " ".join(body for *_, body in told)
+    assert "It was due at 04:15" in bodies
+    with Shed(tmp_path, "2026-07-08T20:10+01:00") as again:
+        wall.sleep(0.2)
+        assert len(again.notices()) == 2
+
+
+def test_a_clock_that_starts_in_1970_makes_no_flood(tmp_path: Path) -> None:
+    with Shed(tmp_path, "2026-07-11T20:00+01:00"):
+        pass
+    with Shed(tmp_path, "1970-01-01T00:02+00:00") as shed:
+        wall.sleep(0.2)
+        assert shed.notices() == []
+    assert not (tmp_path / "b").exists()
