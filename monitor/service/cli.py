@@ -83,6 +83,14 @@ def _parser() -> Words:
     run.add_argument("--until", metavar="TIME", help="with --clock readings: where to end")
     run.add_argument("--entries", type=Path, metavar="FILE", help="with --clock readings: entries")
 
+    check = add("check", "look at everything once: fine, or what to do", "check --notify")
+    check.add_argument("--notify", action="store_true", help="send a test message as well")
+    check.add_argument("--mend", action="store_true", help="set aside readings dated in the future")
+
+    add("backup", "make a backup now", "backup")
+    restore = add("restore", "make a backup the store again", "restore backups/FILE.sqlite")
+    restore.add_argument("file", type=Path, metavar="FILE")
+
     listen = add("listen", "show what is on the broker", "listen --for 30")
     listen.add_argument("--for", dest="seconds", type=float, default=20.0, metavar="SECONDS")
     listen.add_argument("--topic", default="#", help="only topics like this")
@@ -112,9 +120,14 @@ def _parser() -> Words:
 
 
 def _settings(asked: argparse.Namespace) -> Settings:
+    return load(_settings_file(asked))
+
+
+def _settings_file(asked: argparse.Namespace) -> Path:
     if asked.config is not None:
-        return load(asked.config)
-    return load(next((file for file in DEFAULT_CONFIG if file.exists()), DEFAULT_CONFIG[0]))
+        given: Path = asked.config
+        return given
+    return next((file for file in DEFAULT_CONFIG if file.exists()), DEFAULT_CONFIG[0])
 
 
 def _time(settings: Settings, text: str | None) -> int | None:
@@ -165,6 +178,63 @@ def _demo(asked: argparse.Namespace) -> int:
     from monitor.service.demo import demo
 
     return _guarded(lambda: demo(asked.folder, asked.amqtt))
+
+
+def _check(asked: argparse.Namespace) -> int:
+    from monitor.service import health
+
+    file, now_ms = _settings_file(asked), clock.now_ms()
+    if asked.mend:
+        _mend(load(file), now_ms)
+    lines = health.look(file, now_ms)
+    if asked.notify:
+        lines += health.notify(load(file), now_ms)
+    plain = [{"about": line.about, "said": line.said, "to_do": line.to_do} for line in lines]
+    _print(asked, plain, lambda: health.words(lines))
+    return int(any(line.to_do for line in lines))
+
+
+def _mend(settings: Settings, now_ms: int) -> None:
+    from monitor.service.health import CLOCK_NOT_BEFORE_MS
+    from monitor.store.connection import StoreError
+    from monitor.store.mend import set_aside_future
+
+    if now_ms < CLOCK_NOT_BEFORE_MS:
+        raise FailedError("this machine's clock is years behind; set it before mending the store")
+    try:
+        done = set_aside_future(settings.store.file, now_ms)
+    except StoreError as error:
+        raise FailedError(str(error)) from error
+    told = f"{done.readings:,} readings dated in the future were set aside; {done.kept} holds all."
+    print(told, file=sys.stderr)
+
+
+def _backup(asked: argparse.Namespace) -> None:
+    from monitor.service.errands import ErrandError, make_backup
+
+    try:
+        made = make_backup(_settings(asked).store, clock.now_ms())
+    except ErrandError as error:
+        raise FailedError(str(error)) from error
+    plain = {"file": made.file, "bytes": made.size, "second": made.second, "trouble": made.trouble}
+    said = [f"{made.file} is made and opens well, {made.size / 1e6:,.1f} MB."]
+    said += [f"{made.second} is a copy of it."] if made.second else []
+    said += [made.trouble] if made.trouble else []
+    _print(asked, plain, lambda: "\n".join(said))
+
+
+def _restore(asked: argparse.Namespace) -> None:
+    from monitor.store.backup import restore
+    from monitor.store.connection import StoreError
+
+    try:
+        done = restore(asked.file, _settings(asked).store.file, clock.now_ms())
+    except StoreError as error:
+        raise FailedError(str(error)) from error
+    plain = {"file": str(done.file), "kept": None if done.kept is None else str(done.kept)}
+    said = [f"{asked.file} is the store now."]
+    said += [f"What it replaced is kept in {done.kept}."] if done.kept else []
+    _print(asked, plain, lambda: "\n".join(said))
 
 
 def _listen(asked: argparse.Namespace) -> None:
@@ -301,6 +371,9 @@ def _messages(asked: argparse.Namespace) -> None:
 _COMMANDS: dict[str, Callable[[argparse.Namespace], int | None]] = {
     "demo": _demo,
     "run": _run,
+    "check": _check,
+    "backup": _backup,
+    "restore": _restore,
     "listen": _listen,
     "now": _now,
     "report": _report,

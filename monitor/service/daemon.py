@@ -27,7 +27,14 @@ from monitor.service.errands import Errands
 from monitor.service.jobs import Stepper, Timetable
 from monitor.service.replay import Replay
 from monitor.service.requests import EntryLine
-from monitor.service.settings import Notices, Settings, SettingsError, read_secret
+from monitor.service.settings import (
+    SERVICE_RUNTIME,
+    Notices,
+    Settings,
+    SettingsError,
+    is_the_services,
+    read_secret,
+)
 from monitor.service.shipped import shipped
 from monitor.service.worker import Worker
 from monitor.store.outbox import unsent
@@ -278,5 +285,10 @@ def _minute(at: time) -> int:
 def socket_file(settings: Settings) -> Path:
     """Where the commands reach the monitor: the service's runtime folder, else beside the store."""
     given = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
-    folder = Path(given) if given else settings.store.file.parent
+    if given:
+        folder = Path(given)
+    elif is_the_services(settings.file):
+        folder = SERVICE_RUNTIME
+    else:
+        folder = settings.store.file.parent
     return folder / f"{settings.store.file.stem}.sock"

@@ -23,7 +23,7 @@ class Desk:
         self._worker = worker
         zone = ZoneInfo(site.timezone)
         self._shows: dict[str, Callable[[Snapshot], Message]] = {
-            "health": lambda _: _health(worker),
+            "health": lambda s: _health(worker, s),
             "now": lambda s: views.now_plain(s, site),
             "batches": lambda s: {"batches": views.batches_plain(s)},
             "history": lambda s: {
@@ -55,13 +55,15 @@ class Desk:
         self._worker.post(event)
 
 
-def _health(worker: Worker) -> Message:
+def _health(worker: Worker, snapshot: Snapshot) -> Message:
     link = worker.link
     return {
         "connected": link is not None and link.state.connected,
         "broker": "no broker" if link is None else link.state.sentence,
         "messages": worker.handled,
+        "session_kept": None if link is None else link.state.session_kept,
         "store": worker.trouble,
+        "heard_ms": {name: sensor.last_ms for name, sensor in snapshot.sensors.items()},
     }
 
 

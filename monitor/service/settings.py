@@ -23,6 +23,10 @@ from monitor.service.settings_spaces import read_name, read_spaces
 from monitor.service.tables import Problems, Table, shown
 
 PROGRAM = "drying-room"
+# The folders that systemd/drying-room.service gives the service.
+SERVICE_SETTINGS = Path("/etc/drying-room")
+SERVICE_STATE = Path("/var/lib/drying-room")
+SERVICE_RUNTIME = Path("/run/drying-room")
 WEEKDAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
 
 
@@ -134,7 +138,8 @@ def read(path: Path, *, passphrase_may_be_missing: bool = False) -> tuple[Settin
     root = Table(problems, values)
     spaces = read_spaces(root)
     sensors = read_sensors(root, spaces)
-    store = _read_store(root.table("store"))
+    state = state_folder(path)
+    store = _read_store(root.table("store"), state)
     site = _read_site(root, spaces, sensors, store.raw_days)
     settings = Settings(
         file=path,
@@ -142,7 +147,7 @@ def read(path: Path, *, passphrase_may_be_missing: bool = False) -> tuple[Settin
         mqtt=_read_mqtt(root.table("mqtt")),
         store=store,
         notices=_read_notices(root),
-        report=_read_report(root.table("report")),
+        report=_read_report(root.table("report"), state),
         page=read_page(root.table("page"), passphrase_may_be_missing),
         flowers=_read_flowers(root),
     )
@@ -167,11 +172,18 @@ def read_secret(path: Path) -> str:
     return secret
 
 
-def state_folder() -> Path:
-    """Where the program keeps what it writes: the service's folder, else the user's own."""
+def is_the_services(path: Path) -> bool:
+    """Whether these are the service's own settings: whoever asks, its folders are meant."""
+    return path.absolute().parent == SERVICE_SETTINGS
+
+
+def state_folder(path: Path) -> Path:
+    """Where what is written goes for a settings file: the service's folder, else the user's."""
     given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
     if given:
         return Path(given)
+    if is_the_services(path):
+        return SERVICE_STATE
     home = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
     return Path(home) / PROGRAM
 
@@ -272,9 +284,7 @@ def _read_mqtt(table: Table) -> Mqtt:
     return mqtt
 
 
-def _read_store(table: Table) -> Store:
-    state = state_folder()
-
+def _read_store(table: Table, state: Path) -> Store:
     def place(key: str, default: str | None) -> Path | None:
         found = table.text(key, default, "a path", f'{key} = "{default or "/mnt/stick/backups"}"')
         return None if found is None else state / Path(found).expanduser()
@@ -355,12 +365,12 @@ def _is_harmless(url: str) -> bool:
         return False
 
 
-def _read_report(table: Table) -> Report:
+def _read_report(table: Table, state: Path) -> Report:
     folder = table.text("folder", "reports", "a folder", 'folder = "reports"')
     report = Report(
         weekday=WEEKDAYS.index(table.choice("weekday", "Monday", WEEKDAYS)),
         at=table.clock("at", time(7), "07:00"),
-        folder=state_folder() / Path(folder).expanduser(),
+        folder=state / Path(folder).expanduser(),
     )
     table.finish()
     return report

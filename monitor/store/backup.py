@@ -52,7 +52,7 @@ def back_up(store: Path, folder: Path, second: Path | None, now_ms: int) -> Made
     second  where a copy goes, e.g. a memory stick; it missing is no failure of the first
     raises  StoreError: there is no backup
     """
-    name = f"{store.stem}-{_moment(now_ms)}.sqlite"
+    name = f"{store.stem}-{moment(now_ms)}.sqlite"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         file = _vacuumed(store, folder / name)
@@ -138,7 +138,7 @@ def _put_aside(store: Path, now_ms: int) -> Path | None:
     """The store and what its log still holds, under another name; it opens as it stood."""
     if not store.exists():
         return None
-    kept = store.with_name(f"{store.stem}.replaced-{_moment(now_ms)}.sqlite")
+    kept = store.with_name(f"{store.stem}.replaced-{moment(now_ms)}.sqlite")
     for ending in ("", "-wal"):
         with suppress(FileNotFoundError):
             store.with_name(store.name + ending).rename(kept.with_name(kept.name + ending))
@@ -193,7 +193,8 @@ def _to_disk(path: Path) -> None:
         os.close(opened)
 
 
-def _moment(now_ms: int) -> str:
+def moment(now_ms: int) -> str:
+    """A moment as file names hold it: 20260712T041500Z."""
     return datetime.fromtimestamp(now_ms // 1000, UTC).strftime(_DATED)
 
 

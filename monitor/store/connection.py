@@ -13,6 +13,8 @@ from typing import IO
 from monitor.store.schema import MIGRATIONS
 
 READ_WAIT_S = 2.0
+VERSION = len(MIGRATIONS)
+SQLITE_VERSION = sqlite3.sqlite_version
 
 # What writing raises when the disk or the card fails, and what only a mistake of ours raises.
 WriteError = sqlite3.Error

@@ -1005,14 +1005,22 @@ def test_a_certificate_switches_tls_on():
 
 
 def test_the_state_folder(monkeypatch):
+    mine = Path("/home/me/drying-room.toml")
     monkeypatch.setenv("STATE_DIRECTORY", "/var/lib/drying-room:/var/lib/other")
-    assert state_folder() == Path("/var/lib/drying-room")
+    assert state_folder(mine) == Path("/var/lib/drying-room")
     monkeypatch.delenv("STATE_DIRECTORY")
     monkeypatch.setenv("XDG_STATE_HOME", "/home/me/state")
-    assert state_folder() == Path("/home/me/state/drying-room")
+    assert state_folder(mine) == Path("/home/me/state/drying-room")
     monkeypatch.delenv("XDG_STATE_HOME")
     monkeypatch.setenv("HOME", "/home/me")
-    assert state_folder() == Path("/home/me/.local/state/drying-room")
+    assert state_folder(mine) == Path("/home/me/.local/state/drying-room")
+
+
+def test_the_services_settings_mean_its_folders_whoever_asks(monkeypatch):
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    monkeypatch.chdir("/")
+    asked = [Path("/etc/drying-room/drying-room.toml"), Path("etc/drying-room/other.toml")]
+    assert {state_folder(path) for path in asked} == {Path("/var/lib/drying-room")}
 
 
 def space(use: str, more: str = ""):

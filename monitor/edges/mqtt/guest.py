@@ -39,7 +39,7 @@ class Guest:
     in_flight    own messages that may be unconfirmed at a time, at most what the broker allows
     patience_s   how long a lost broker is waited for [s]
 
-    The broker keeps nothing of it afterwards.
+    The broker keeps nothing of it afterwards. `protocol` is the MQTT version spoken.
     """
 
     def __init__(
@@ -61,7 +61,11 @@ class Guest:
         self._in_flight = in_flight
         self._answer: ReasonCode | None = None
         self._lost_at: float | None = None
-        self._client = (broker.mqtt5 and self._greet(V5)) or self._greet(V311)
+        self.protocol = "5"
+        self._client: Any = self._greet(V5) if broker.mqtt5 else None
+        if self._client is None:
+            self.protocol = "3.1.1"
+            self._client = self._greet(V311)
         if self._client is None:
             raise BrokerError(why(RefusedError(UNSUPPORTED_PROTOCOL, "MQTT"), broker))
 
