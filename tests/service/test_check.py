@@ -170,7 +170,7 @@ def test_each_trouble_is_named_with_what_to_do(tmp_path: Path, broker: RunningBr
         writer = Writer(tmp_path / "x.sqlite")
         hour_ago = now_ms() - 3_600_000
         readings = [
-            Reading(hour_ago - 60_000 * i, "rail", Quantity.TEMPERATURE, 20.0, Flag.STUCK)
+            Reading(hour_ago - 60_000 * i, "rail", Quantity.TEMPERATURE, 99.0, Flag.RANGE)
             for i in range(200)
         ]
         readings.append(Reading(hour_ago, "rail", Quantity.BATTERY, 9.0))
@@ -185,11 +185,11 @@ def test_each_trouble_is_named_with_what_to_do(tmp_path: Path, broker: RunningBr
             code, lines, _ = check(file, "--notify")
         assert code == 1
         assert to_do(lines) == {"sensor rail", "backup", "last notice", "test to phone"}
-            assert "not delivered after one try" in lines["last notice"]["said"]
+        assert "not delivered after one try" in lines["last notice"]["said"]
         rail = lines["sensor rail"]
-        for told in ("stuck 200", "battery 9 %", "not read in a day", "one hour ago"):
+        for told in ("range 200", "battery 9 %", "not read in a day", "one hour ago"):
             assert told in rail["said"], rail
-        for advice in ("change its battery", "take its battery out", "drying-room listen"):
+        for advice in ("change its battery", "its unit in the settings", "drying-room listen"):
             assert advice in rail["to_do"]
         assert "403" in lines["test to phone"]["said"]
     broker.stop()
