@@ -187,7 +187,7 @@ def test_each_trouble_is_named_with_what_to_do(tmp_path: Path, broker: RunningBr
         assert to_do(lines) == {"sensor rail", "backup", "last notice", "test to phone"}
         assert "not delivered after one try" in lines["last notice"]["said"]
         rail = lines["sensor rail"]
-        for told in ("range 200", "battery 9 %", "not read in a day", "one hour ago"):
+        for told in ("range 200", "battery 9 %", "not read in a day", "1 h ago"):
             assert told in rail["said"], rail
         for advice in ("change its battery", "its unit in the settings", "drying-room listen"):
             assert advice in rail["to_do"]
