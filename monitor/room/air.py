@@ -8,6 +8,7 @@ highest: a sun patch is a patch. Condensation is judged by the worst sensor.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from statistics import median
 from typing import NamedTuple
 
@@ -105,6 +106,12 @@ def minute_of_air(
     )
 
 
+@lru_cache(maxsize=64)  # asked twice a minute: for the air, and to compare sensors
+def vapour_pressure_pa(temperature_c: float, humidity_pct: float) -> float:
+    """Of one sensor's minute, see moist_air [Pa]."""
+    return moist_air.vapour_pressure(temperature_c, humidity_pct)
+
+
 _NOTHING = SensorMinute()
 
 
@@ -118,7 +125,7 @@ def _vapour_pressure(sensor: SensorMinute, space_temperature_c: float | None) ->
     temperature = space_temperature_c if sensor.temperature_c is None else sensor.temperature_c
     if temperature is None or sensor.humidity_pct is None:
         return None
-    return moist_air.vapour_pressure(temperature, sensor.humidity_pct)
+    return vapour_pressure_pa(temperature, sensor.humidity_pct)
 
 
 def _humidity(

@@ -10,12 +10,14 @@ from monitor.room import quality
 from monitor.room.faults import Faults
 from monitor.room.fold import SensorState, SpaceState, State
 from monitor.room.limits import DailyMean
+from monitor.room.pairs import Pair, Shine
 from monitor.room.readings import Quantity
 from monitor.room.spells import Kind, Watch
 from monitor.room.stuck import Feed
+from monitor.room.together import Together
 
 # Raised when the shape below changes: a state of another shape is not read but folded anew.
-SHAPE = 1
+SHAPE = 2
 
 
 def dump(state: State) -> bytes:
@@ -36,6 +38,8 @@ def dump(state: State) -> bytes:
             state.faults.feed_back,
         ],
         "feed": list(state.feed),
+        "pairs": [[*names, list(pair)] for names, pair in state.together.pairs.items()],
+        "shines": {name: list(shine) for name, shine in state.together.shines.items()},
     }
     return zlib.compress(json.dumps(plain, separators=(",", ":")).encode(), 1)
 
@@ -64,6 +68,10 @@ def load(kept: bytes) -> State | None:
             feed_back,
         ),
         Feed(*plain["feed"]),
+        Together(
+            {(one, other): Pair(*pair) for one, other, pair in plain["pairs"]},
+            {name: Shine(*shine) for name, shine in plain["shines"].items()},
+        ),
     )
 
 

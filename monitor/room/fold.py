@@ -18,6 +18,7 @@ from monitor.room.limits import DailyMean, limits_of, measured
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Sensor
 from monitor.room.spaces import OUTDOORS, Site, Space
 from monitor.room.spells import INSIDE, Kind, Limit, Spell, Watch, spell_of, step
+from monitor.room.together import Spaces, Together
 from monitor.science.moist_air import standard_pressure
 
 # What one sensor told at one time: quantity → (value, flags as stored).
@@ -30,6 +31,7 @@ Following = Callable[[str, int], tuple[int, Record] | None]
 # Flags that the fold gives; all others were given when the reading was accepted.
 JUDGED = Flag.STEP | Flag.STUCK | Flag.FEED | Flag.IN_THE_SUN | Flag.DISAGREES
 _UNUSABLE = Flag.RANGE | Flag.TOO_OLD
+_MOIST = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
 
 
 class SensorState(NamedTuple):
@@ -64,6 +66,7 @@ class State(NamedTuple):
     spaces: Mapping[str, SpaceState] = {}
     faults: faults.Faults = faults.Faults({}, {})
     feed: stuck.Feed = stuck.NO_FEED
+    together: Together = Together()
 
 
 class Folded(NamedTuple):
@@ -95,6 +98,7 @@ class Fold:
             name: limits_of(space) for name, space in site.spaces.items()
         }
         self._sensors_of = {name: site.sensors_of(name) for name in site.spaces}
+        self._together = Spaces(site)
         # Outdoors first: surfaces known by their factor need its temperature.
         self._spaces: list[Space] = sorted(site.spaces.values(), key=lambda s: s.name != OUTDOORS)
 
@@ -110,6 +114,7 @@ class Fold:
                 stuck={n: w for n, w in state.faults.stuck.items() if n in sensors},
             ),
             state.feed,
+            self._together.fit(state.together),
         )
 
     def step(self, state: State, records: Records, following: Following) -> Folded:
@@ -123,6 +128,7 @@ class Fold:
                 sensor, state.sensors[name], state.feed, minute, records.get(name, {}),
                 following, flags,
             )  # fmt: skip
+        together = self._hold_together(state, sensors, told, records, flags)
         air = self._air(minute, told, self._pressure(sensors, minute))
         spaces, ended = self._watch(state, minute, air)
         feed = stuck.watch(state.feed, [s.track.pulse for s in sensors.values()], minute)
@@ -131,7 +137,7 @@ class Fold:
             for n, s in sensors.items()
         }
         watched, over = faults.step(self._site, state.faults, minute, heard, feed.since)
-        new = State(minute + 1, sensors, spaces, watched, feed)
+        new = State(minute + 1, sensors, spaces, watched, feed, together)
         return Folded(new, flags, list(air.values()), ended + over)
 
     def going_on(self, state: State) -> list[Spell]:
@@ -173,6 +179,39 @@ class Fold:
                     held[quantity] = (time_ms, values[quantity])
             state = SensorState(state.since, track, held, time_ms, minute if doubted else None)
         return state, _sensor_minute(sensor, state, minute, good)
+
+    def _hold_together(
+        self,
+        state: State,
+        sensors: Mapping[str, SensorState],
+        told: dict[str, SensorMinute],
+        records: Records,
+        flags: dict[tuple[int, str, Quantity], Flag],
+    ) -> Together:
+        """Hold the sensors of each space against each other; mark those to doubt."""
+        minute = state.minute
+        changed = [
+            name
+            for name, changes in self._calibrations.items()
+            if any(change.from_ms // MINUTE_MS == minute for change in changes)
+        ]
+        before = state.together.without(changed) if changed else state.together
+        together, doubts = self._together.step(
+            before, minute, told, lambda name: _heard_both(sensors[name], minute)
+        )
+        for name, doubt in doubts.items():
+            if doubt & Flag.IN_THE_SUN:
+                told[name] = told[name]._replace(in_the_sun=True)
+            for time_ms, record in records.get(name, {}).items():
+                for quantity in _MOIST:
+                    if quantity not in record or record[quantity][1] & Flag.TOO_OLD:
+                        continue
+                    stored = record[quantity][1]
+                    key = (time_ms, name, quantity)
+                    flags[key] = flags.get(key, stored) | doubt
+                    if flags[key] == stored:
+                        del flags[key]
+        return together
 
     def _values(self, sensor: str, time_ms: int, record: Record) -> dict[Quantity, float]:
         """The usable values of a record, calibrated."""
@@ -271,6 +310,13 @@ def _held(sensor: Sensor, state: SensorState, minute: int, quantity: Quantity) -
     if last is None or minute * MINUTE_MS - last[0] > faults.held_ms(sensor.every_s):
         return None
     return last[1]
+
+
+def _heard_both(state: SensorState, minute: int) -> bool:
+    """Whether a sensor told both temperature and humidity in a minute, and rightly."""
+    begin_ms = minute * MINUTE_MS  # nothing later than this minute is held yet
+    temperature, humidity = (state.held.get(quantity) for quantity in _MOIST)
+    return bool(temperature and humidity and temperature[0] >= begin_ms and humidity[0] >= begin_ms)
 
 
 def _sensor_minute(
