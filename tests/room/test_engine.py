@@ -74,11 +74,15 @@ def rows(file: Path, sql: str) -> list[Any]:
 
 
 def run(
-    file: Path, messages: Sequence[Message], batch: int = 97, restart_every: int = 0
+    file: Path,
+    messages: Sequence[Message],
+    batch: int = 97,
+    restart_every: int = 0,
+    site: Site = SITE,
 ) -> dict[str, list[Any]]:
     """Take messages in through the store; returns what is kept in the end."""
     writer = Writer(file)
-    engine = Engine(SITE, Policy(), BOOK, writer, FOREVER_MS)
+    engine = Engine(site, Policy(), BOOK, writer, FOREVER_MS)
     for turn, begin in enumerate(range(0, len(messages), batch)):
         writer.apply(engine.receive(messages[begin : begin + batch]), ["phone"])
         now_ms = engine.now_ms(0)
@@ -89,7 +93,7 @@ def run(
         if restart_every and turn % restart_every == restart_every - 1:
             writer.close()
             writer = Writer(file)
-            engine = Engine(SITE, Policy(), BOOK, writer, FOREVER_MS)
+            engine = Engine(site, Policy(), BOOK, writer, FOREVER_MS)
     kept = {
         "flags": sorted(
             (at, name, q, f)

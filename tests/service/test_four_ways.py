@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
@@ -21,6 +22,7 @@ from tempfile import mkdtemp
 from monitor.edges import broker as broker_edge
 from monitor.edges.broker import Kind, RunningBroker
 from monitor.edges.recordings import replay
+from sample_readings.scenario import HAPPENINGS
 from tests.service.trial import NINE_DAYS, SAMPLES, Trial, settings_in
 
 KILLS = 10
@@ -73,6 +75,29 @@ def compare(other: Trial) -> None:
 
     assert told(same["notices"]) == spells
     assert told(other.export("notices")) == spells
+
+
+def test_the_spells_are_what_happened_in_the_nine_days() -> None:
+    """Also on the 5th, when the patch of sun on the rail's sensor is hot and the loft is not."""
+    spells = list(csv.DictReader(io.StringIO(in_order()["spells"])))
+    expected = [h for h in HAPPENINGS if h.kind in {s["kind"] for s in spells}]
+    assert {h.kind for h in expected} == {"hot", "damp", "dewy", "sunny", "silent", "stuck"}
+    for spell in spells:
+        began = datetime.fromisoformat(spell["began"])
+        # A silence begins three intervals after the last reading; a spell of light or heat may
+        # begin in the minute before, for a minute is told by its beginning.
+        [happening] = [
+            h
+            for h in expected
+            if (h.kind, h.space) == (spell["kind"], spell["space"])
+            and abs(began - h.begins) <= timedelta(minutes=h.slack + 3)
+        ]
+        # It ends inside the deadband, so not before.
+        assert datetime.fromisoformat(spell["ended"]) >= happening.ends - timedelta(
+            minutes=happening.slack + 1
+        )
+        expected.remove(happening)
+    assert expected == []
 
 
 def test_killed_at_ten_random_moments(tmp_path: Path) -> None:
