@@ -19,6 +19,7 @@ import pytest
 from monitor.room import checkpoint
 from monitor.room.engine import Engine
 from monitor.room.entries import Request
+from monitor.room.flowers import read_book
 from monitor.room.fold import State
 from monitor.room.notices import Policy
 from monitor.room.pairs import Pair, Shine
@@ -39,6 +40,7 @@ HOURS = 10
 NIGHT = range(60, 120)
 SUN_ON_A = range(400, 460)
 SUN_ON_LIT = range(480, 520)
+BOOK = read_book((Path(__file__).parents[2] / "config" / "flowers.toml").read_text("utf-8"))
 
 
 def pressure(temperature: float) -> float:
@@ -117,7 +119,7 @@ def test_any_order_ends_the_same(seed: int, tmp_path: Path) -> None:
 
 def test_a_swapped_sensor_is_known_anew(tmp_path: Path) -> None:
     writer = Writer(tmp_path / "x.sqlite")
-    engine = Engine(LOFT, Policy(), {}, writer, FOREVER_MS)
+    engine = Engine(LOFT, Policy(), BOOK, writer, FOREVER_MS)
     writer.apply(engine.receive(messages()))
 
     def doubted() -> list[int]:

@@ -16,6 +16,7 @@ import pytest
 from apscheduler.triggers.cron import CronTrigger
 
 from monitor.room.engine import Engine
+from monitor.room.flowers import read_book
 from monitor.room.notices import Policy
 from monitor.service.errands import UPKEEP_AT, Errands
 from monitor.service.jobs import REPORT, UPKEEP, Job, Stepper, Timetable, due, last_week
@@ -28,6 +29,7 @@ DAY_MS = 86_400_000
 NIGHTLY = Job(UPKEEP, UPKEEP_AT, None, 6 * 3600)
 WEEKLY = Job(REPORT, time(7, 0), 0, 24 * 3600)
 ZONES = ("Europe/London", "America/St_Johns", "Australia/Lord_Howe", "Africa/Cairo", "Asia/Tokyo")
+BOOK = read_book((Path(__file__).parents[2] / "config" / "flowers.toml").read_text("utf-8"))
 
 
 def at_ms(text: str) -> int:
@@ -172,7 +174,7 @@ class Shed:
         self.now_ms = at_ms(now)
         self.worker = Worker(
             self.settings.store.file,
-            lambda writer: Engine(self.settings.site, Policy(), {}, writer),
+            lambda writer: Engine(self.settings.site, Policy(), BOOK, writer),
             None,
             lambda: self.now_ms,
             wall.monotonic,
