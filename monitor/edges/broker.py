@@ -67,15 +67,20 @@ class RunningBroker:
             self.process.wait()
 
 
-def start(folder: Path, log: Path, kind: Kind | None = None) -> RunningBroker:
-    """Start a broker on a free port of the loopback address and wait until it answers.
+def start(
+    folder: Path, log: Path, kind: Kind | None = None, port: int | None = None
+) -> RunningBroker:
+    """Start a broker on the loopback address and wait until it answers.
 
     folder   where mosquitto keeps its files
     log      file that takes what the broker says
     kind     None: mosquitto if this machine has it, else the one in Python
+    port     None: a free one
     raises   BrokerError
     """
     kind = kind or _kind_at_hand()
+    if port is not None:
+        return _start_at(port, folder, log, kind)
     for _ in range(PORT_TRIES - 1):
         with suppress(BrokerError):
             return _start_at(free_port(), folder, log, kind)

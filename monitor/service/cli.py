@@ -144,6 +144,7 @@ def _run(asked: argparse.Namespace) -> int:
 
     settings = _settings(asked)
     logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
     zone = ZoneInfo(settings.site.timezone)
     if asked.clock == "wall":
         if asked.until or asked.entries:

@@ -9,10 +9,12 @@ import signal
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
+from dataclasses import replace
 from datetime import time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from monitor.edges import broker as broker_edge
 from monitor.edges import clock, systemd
 from monitor.edges import mqtt as mqtt_edge
 from monitor.edges.mqtt import Link
@@ -22,6 +24,9 @@ from monitor.room.engine import Engine
 from monitor.room.flowers import Book, BookError, read_book
 from monitor.room.notices import Policy
 from monitor.room.payloads import Decoder
+from monitor.room.publications import publications
+from monitor.room.readings import MINUTE_MS
+from monitor.room.spaces import Site
 from monitor.service.desk import Desk
 from monitor.service.errands import Errands
 from monitor.service.jobs import Stepper, Timetable
@@ -72,6 +77,8 @@ class Daemon:
         raises  StoreError, SocketError, BrokerError: what keeps it from starting
         """
         with ExitStack() as stack:
+            if self._settings.mqtt.embedded:
+                self._settings = _with_own_broker(self._settings, stack)
             worker = self._worker()
             working = threading.Thread(target=self._guard(worker.run), name="worker")
             errands = Errands(self._settings, worker)
@@ -80,6 +87,7 @@ class Daemon:
             sender = self._sender(worker)
             sending = threading.Thread(target=self._guard(sender.run), name="sender")
             worker.after_commit.append(sender.wake)
+            worker.after_snapshot.append(_Publisher(worker, self._settings.site).publish)
             stack.callback(sending.join)
             stack.callback(sender.stop)
             desk = Desk(worker, self._settings.site)
@@ -204,6 +212,26 @@ class Daemon:
             threading.Event().wait(0.1)
 
 
+class _Publisher:
+    """Publishes what changed since it was last published, retained; once a minute at most."""
+
+    def __init__(self, worker: Worker, site: Site) -> None:
+        self._worker = worker
+        self._site = site
+        self._published: dict[str, bytes] = {}
+        self._minute = 0
+
+    def publish(self) -> None:
+        link, snapshot = self._worker.link, self._worker.snapshot
+        minute = snapshot.now_ms // MINUTE_MS
+        if link is None or not link.state.connected or minute == self._minute:
+            return
+        self._minute = minute
+        for topic, payload in publications(snapshot, self._site):
+            if self._published.get(topic) != payload and link.publish(topic, payload, retain=True):
+                self._published[topic] = payload
+
+
 class _Outbox:
     """The outbox as the sender reads it, with links to the page."""
 
@@ -233,6 +261,17 @@ def _record(worker: Worker, outcome: Outcome) -> None:
         return
     again_ms = None if outcome.permanent else now_ms + round(1000 * outcome.wait_s)
     worker.writer.not_delivered(outcome.notice, outcome.address, outcome.reason, again_ms)
+
+
+def _with_own_broker(settings: Settings, stack: ExitStack) -> Settings:
+    """Start a small broker beside the monitor, for trying out; raises BrokerError."""
+    folder = settings.store.file.parent / "broker"
+    folder.mkdir(parents=True, exist_ok=True)
+    running = broker_edge.start(folder, folder / "broker.log", port=settings.mqtt.port)
+    stack.callback(running.stop)
+    log.info("Our own broker runs at %s:%d, for trying out only.", running.host, running.port)
+    mqtt = replace(settings.mqtt, host=running.host, port=running.port)
+    return replace(settings, mqtt=mqtt)
 
 
 def broker_of(settings: Settings) -> mqtt_edge.Broker:

@@ -89,6 +89,7 @@ class Worker:
         self.link = make_link(self._selector) if make_link else None
         self.snapshot = Snapshot()
         self.after_commit: list[Callable[[], None]] = []
+        self.after_snapshot: list[Callable[[], None]] = []
         self.before_minutes: list[Callable[[], None]] = []
         self.after_minutes: list[Callable[[], None]] = []
         self.heard_s = monotonic()
@@ -287,7 +288,9 @@ class Worker:
         """Swap the snapshot, at most once a second."""
         if self._monotonic() - self._snapshot_at >= 1.0:
             self._snapshot_at = self._monotonic()
-            self.snapshot = self.engine.snapshot(self.engine.now_ms(self._clock()))
+            self.snapshot = self.engine.snapshot(self.now_ms())
+            for call in self.after_snapshot:
+                call()
 
     def _say(self, about: str, sentence: str, *words: object) -> None:
         """Log a sentence, once an hour about one thing."""

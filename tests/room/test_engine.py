@@ -105,7 +105,8 @@ def run(
         "air": rows(
             file,
             "SELECT minute, name, temperature_c, relative_humidity_pct, illuminance_lx,"
-            " dew_point_c, vpd_kpa, humidity_ratio_g_kg, absolute_humidity_g_m3, surface_margin_k, readings"
+            " dew_point_c, vpd_kpa, humidity_ratio_g_kg, absolute_humidity_g_m3,"
+            " surface_margin_k, readings"
             " FROM air JOIN space ON space.id = air.space ORDER BY minute, name",
         ),
         "spells": sorted(writer.spells_since(0), key=str),

@@ -6,7 +6,7 @@ import os
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from monitor.edges.broker import RunningBroker
@@ -42,20 +42,29 @@ folder = "{folder / "reports"}"
 
 @dataclass
 class Trial:
-    """A daemon whose clock is the readings, run as a process of its own."""
+    """A daemon run as a process of its own.
+
+    until        the end of a run on the readings' clock; None: it runs live
+    environment  added to this process's own
+    """
 
     settings: Settings
-    until: str = NINE_DAYS_END
+    until: str | None = NINE_DAYS_END
     entries: Path | None = SAMPLES / "nine_days.entries"
+    environment: dict[str, str] = field(default_factory=dict)
     process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> subprocess.Popen[bytes]:
-        words = ["run", "--config", str(self.settings.file), "--clock", "readings"]
-        words += ["--until", self.until]
-        words += [] if self.entries is None else ["--entries", str(self.entries)]
+        words = ["run", "--config", str(self.settings.file)]
+        if self.until is not None:
+            words += ["--clock", "readings", "--until", self.until]
+            words += [] if self.entries is None else ["--entries", str(self.entries)]
         with (self.settings.file.parent / "monitor.log").open("ab") as log:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "monitor", *words], stdout=log, stderr=log
+                [sys.executable, "-m", "monitor", *words],
+                stdout=log,
+                stderr=log,
+                env=os.environ | self.environment,
             )
         self.until_connected()
         return self.process

@@ -1,0 +1,139 @@
+"""The daemon live, on a real broker: from a reading to what others see, and the commands."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from monitor.edges import broker as broker_edge
+from monitor.edges.broker import free_port
+from monitor.edges.mqtt import Broker, Guest
+from monitor.service.settings import load
+from tests.service.trial import Trial, settings_in
+
+SETTINGS = """
+[site]
+name = "Barn"
+latitude = 54.9
+longitude = -2.1
+timezone = "Europe/London"
+[[space]]
+name = "hay loft"
+use = "hanging"
+[[sensor]]
+name = "rail"
+space = "hay loft"
+topic = "barn/rail"
+every = "60 s"
+time = { at = "/ts", unit = "ms" }
+reads.temperature = { at = "/t", unit = "°C" }
+reads.humidity = { at = "/rh", unit = "%" }
+[[sensor]]
+name = "plain"
+space = "hay loft"
+topic = "barn/plain"
+every = "60 s"
+reads.illuminance = { unit = "lx" }
+"""
+
+
+@contextmanager
+def live(folder: Path) -> Iterator[tuple[Broker, Trial]]:
+    (folder / "broker").mkdir()
+    (folder / "sample.toml").write_text(SETTINGS, "utf-8")
+    broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
+    trial = Trial(settings_in(folder, broker, folder / "sample.toml"), until=None)
+    try:
+        trial.start()
+        yield broker.address, trial
+    finally:
+        trial.stop()
+        broker.stop()
+
+
+def command(trial: Trial, *words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "monitor", *words, "--config", str(trial.settings.file)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def heard(broker: Broker, wanted: str, seconds: float = 20.0) -> Any:
+    """The retained message of a topic, once it is there."""
+    with Guest(broker, ["drying-room/#"]) as guest:
+        for _ in range(round(seconds / 0.1)):
+            guest.turn(0.1)
+            for message in guest.take():
+                if message.topic == wanted and len(message.payload) > 2:
+                    return json.loads(message.payload)
+    raise AssertionError(f"nothing came on {wanted}")
+
+
+def test_from_a_reading_to_a_command_and_to_others_on_the_broker(tmp_path: Path) -> None:
+    with live(tmp_path) as (broker, trial):
+        now_ms = time.time_ns() // 1_000_000
+        with Guest(broker) as guest:
+            for minutes in (3, 2, 1):
+                payload = {"ts": now_ms - 60_000 * minutes, "t": 21.5, "rh": 60}
+                guest.publish("barn/rail", json.dumps(payload).encode())
+            guest.publish("barn/plain", b"400")
+            guest.publish("barn/plain", b"not a number")
+            guest.settle()
+        records = heard(broker, "drying-room/air/hay-loft")
+        assert records[0]["bn"] == "drying-room:hay-loft:"
+        assert {r["n"]: r["u"] for r in records}["temperature"] == "Cel"
+        assert records[0]["v"] == 21.5
+        said = command(trial, "now")
+        assert said.returncode == 0
+        assert said.stdout.startswith("Hay loft (hanging): 22 °C, humidity 60 %")
+        hung = command(trial, "hang", "statice", "--space", "hay loft", "--bunches", "6")
+        assert hung.returncode == 0
+        assert "statice-1: six bunches of statice, hanging in hay loft" in hung.stdout
+        wrong = command(trial, "weigh", "statice-9", "100")
+        assert wrong.returncode == 2
+        assert wrong.stderr.count("\n") == 1
+        shown = json.loads(command(trial, "batches", "--json").stdout)
+        assert [batch["batch"] for batch in shown] == ["statice-1"]
+        trial.stop()
+        # What was committed at the end is there: readings, and the payload that was none.
+        assert trial.export("readings").count("rail,") == 6
+        assert trial.process is not None
+        assert trial.process.returncode == 0
+        down = command(trial, "now")
+        assert (down.returncode, down.stdout) == (1, "")
+        assert "not running" in down.stderr
+
+
+def test_our_own_broker_for_trying_out(tmp_path: Path) -> None:
+    port = free_port()
+    file = tmp_path / "drying-room.toml"
+    text = f"""{SETTINGS}
+[mqtt]
+embedded = true
+port = {port}
+[store]
+file = "{tmp_path / "store.sqlite"}"
+backup_folder = "{tmp_path / "backups"}"
+"""
+    file.write_text(text, "utf-8")
+    trial = Trial(load(file), until=None)
+    try:
+        trial.start()
+        with Guest(Broker("127.0.0.1", port)) as guest:
+            guest.publish("barn/rail", b'{"ts": 1, "t": 20, "rh": 50}')
+            guest.settle()
+        for _ in range(100):
+            if trial.handled():
+                break
+            time.sleep(0.1)
+        assert trial.handled() == 1
+    finally:
+        trial.stop()
