@@ -179,10 +179,10 @@ def disk_full(free_mb: float, now_ms: int) -> Notice:
 
 
 def store_trouble(reason: str, now_ms: int) -> Notice:
-    """The store refuses for another reason than a full disk. reason: a few plain words."""
+    """Once the store can be written again: it could not be. reason: a few plain words."""
     words = Words(
-        "Monitor: readings cannot be kept",
-        f"Writing to the disk fails: {reason}. Readings wait at the broker and are not lost yet.",
+        "Monitor: readings could not be kept for a while",
+        f"Writing to the disk failed: {reason}. What waited at the broker is kept now.",
         to_do="run `drying-room check` on the monitor's machine; it names what to mend.",
     )
     return _notice(now_ms, "store", Weight.NOW, words, place="/health")

@@ -20,6 +20,7 @@ from socket import socketpair
 from typing import Protocol
 
 from monitor.edges.mqtt import Incoming, Link
+from monitor.room import messages
 from monitor.room.effects import Effects
 from monitor.room.engine import Engine
 from monitor.room.entries import Request, RequestError
@@ -238,7 +239,9 @@ class Worker:
     def _commit(self) -> None:
         """Commit, then acknowledge, answer and wake those who wait for it."""
         self.writer.commit()
-        self.trouble = None
+        if self.trouble is not None:
+            trouble, self.trouble = self.trouble, None
+            self.write(self.engine.tell(messages.store_trouble(trouble, self.now_ms())))
         if self.link is not None and self._taken:
             self.link.acknowledge(self._taken)
         for answer, entered in self._answers:

@@ -1,0 +1,101 @@
+"""The monitor killed (-9) at random instants while a thousand timed readings a second arrive."""
+
+from __future__ import annotations
+
+import json
+import random
+import threading
+import time
+from collections import Counter
+from pathlib import Path
+
+from monitor.edges import broker as broker_edge
+from monitor.edges.mqtt import Guest
+from monitor.edges.phone import Message, Phone
+from tests.service.test_live import SETTINGS
+from tests.service.trial import Trial, settings_in
+
+KILLS, RATE = 8, 1000
+# One sensor tells of a past afternoon, hot for an hour; its spell must be as without any kill.
+MINUTES = 240
+HOT = range(90, 150)
+
+
+def payloads(kills: int, begin_ms: int) -> list[bytes]:
+    """Enough readings for all the kills, spread evenly over the afternoon."""
+    count = kills * RATE
+    step_ms = MINUTES * 60_000 / count
+    made = []
+    for number in range(count):
+        at_ms = begin_ms + round(number * step_ms)
+        hot = (at_ms - begin_ms) // 60_000 in HOT
+        made.append(json.dumps({"ts": at_ms, "t": 34 if hot else 20, "rh": 50}).encode())
+    return made
+
+
+def run(folder: Path, kills: int) -> str:
+    """Returns the figures in a line; raises AssertionError where anything was lost."""
+    rng = random.Random(5)
+    (folder / "broker").mkdir()
+    (folder / "sample.toml").write_text(SETTINGS, "utf-8")
+    broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
+    rang: Counter[str] = Counter()
+
+    def ring(message: Message) -> None:
+        rang[f"{message.title}\n{message.body}"] += 1
+
+    begin_ms = (time.time_ns() // 60_000_000_000 - MINUTES - 5) * 60_000
+    made = payloads(kills, begin_ms)
+    with Phone(ring) as phone:
+        address = f'[[address]]\nname = "phone"\nurl = "{phone.address}"\n[notices]\n'
+        address += "most_a_day = 100\nnight_rest = false\nall_well_at = false\n"
+        settings = settings_in(folder, broker, folder / "sample.toml", address)
+        trial = Trial(settings, until=None)
+        done = threading.Event()
+
+        def publish() -> None:
+            with Guest(broker.address, in_flight=500) as guest:
+                began = time.monotonic()
+                for number, payload in enumerate(made):
+                    guest.publish("barn/rail", payload)
+                    if (ahead := number / RATE - (time.monotonic() - began)) > 0:
+                        guest.turn(ahead)
+                guest.settle()
+            done.set()
+
+        try:
+            trial.start()
+            publishing = threading.Thread(target=publish)
+            publishing.start()
+            for _ in range(kills):
+                time.sleep(rng.uniform(0.05, 0.9))
+                trial.kill()
+                trial.start()
+            publishing.join()
+            wanted = len({json.loads(payload)["ts"] for payload in made})
+            rows: list[str] = []
+            for _ in range(300):
+                rows = [r for r in trial.export("readings").splitlines() if "temperature" in r]
+                if len(rows) >= wanted and "no longer hot" in trial.export("notices"):
+                    break
+                time.sleep(0.2)
+            time.sleep(2)
+            notices = trial.export("notices")
+            spells = [r for r in trial.export("spells").splitlines() if ",hot," in r]
+        finally:
+            trial.stop()
+            broker.stop()
+    assert done.is_set()
+    assert len(rows) == wanted, f"{wanted - len(rows)} readings are missing"
+    assert len({row.split(",")[0] for row in rows}) == wanted
+    assert len(spells) == 1, spells
+    began = time.strftime("%Y-%m-%dT%H:%M:00Z", time.gmtime(begin_ms / 1000 + 60 * HOT.start))
+    ended = time.strftime("%Y-%m-%dT%H:%M:00Z", time.gmtime(begin_ms / 1000 + 60 * HOT.stop))
+    assert f",{began},{ended}," in spells[0]
+    assert began in notices
+    doubled = sum(count - 1 for count in rang.values())
+    return f"{kills} kills, {wanted:,} readings, none lost, {doubled} notices came twice"
+
+
+def test_nothing_is_lost(tmp_path: Path) -> None:
+    print(run(tmp_path, KILLS))
