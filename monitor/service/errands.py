@@ -54,6 +54,7 @@ def make_backup(store: Store, now_ms: int) -> Made:
         "store": str(store.file),
         "folder": str(store.backup_folder),
         "second": None if second is None else str(second),
+        "kept": store.backups_kept,
         "now_ms": now_ms,
     }
     return Made(**json.loads(_child(backup.COMMAND, json.dumps(order), BACKUP_TIMEOUT_S)))

@@ -66,6 +66,7 @@ class Store:
     commit_every_s: float
     backup_folder: Path
     second_backup_folder: Path | None
+    backups_kept: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +297,7 @@ def _read_store(table: Table, state: Path) -> Store:
         commit_every_s=table.duration_s("commit_every", 60.0, "1 s", "10 min", "60 s"),
         backup_folder=place("backup_folder", "backups") or state,
         second_backup_folder=place("second_backup_folder", None),
+        backups_kept=table.whole("backups_kept", 14, 1, 1000, "backups", 14),
     )
     if store.minutes_days < store.raw_days:
         wrong = f"minutes_days is {store.minutes_days} and raw_days is {store.raw_days}"
@@ -317,8 +319,8 @@ def _read_notices(root: Table) -> Notices:
         reminder_every_s=table.duration_s("reminder_every", 21_600.0, "10 min", "7 days", "6 h"),
         all_well_at=None
         if table.off("all_well_at")
-        else table.clock("all_well_at", time(8), "08:00"),
-        digest_at=table.clock("digest_at", time(18), "18:00"),
+        else table.daily_at("all_well_at", time(8), "08:00"),
+        digest_at=table.daily_at("digest_at", time(18), "18:00"),
     )
     table.finish()
     return notices
@@ -369,7 +371,7 @@ def _read_report(table: Table, state: Path) -> Report:
     folder = table.text("folder", "reports", "a folder", 'folder = "reports"')
     report = Report(
         weekday=WEEKDAYS.index(table.choice("weekday", "Monday", WEEKDAYS)),
-        at=table.clock("at", time(7), "07:00"),
+        at=table.daily_at("at", time(7), "07:00"),
         folder=state / Path(folder).expanduser(),
     )
     table.finish()

@@ -177,6 +177,18 @@ class Table:
             return default
         return time(int(found[1]), int(found[2]))
 
+    def daily_at(self, key: str, default: time, example: str) -> time:
+        """A time of day at which something is done, outside the hours that clocks change in."""
+        at = self.clock(key, default, example)
+        if not time(1) <= at < time(4):
+            return at
+        wrong = (
+            f"{self._label(key)} is {at:%H:%M}, an hour that a change of clocks skips or repeats"
+        )
+        expected = "a time before 01:00 or from 04:00 on was expected"
+        self.problem(key, wrong, expected, f'write {key} = "{example}"')
+        return default
+
     def off(self, key: str) -> bool:
         """Whether the key says false or "off": then it is taken, and there is nothing more."""
         value = self._values.get(key)

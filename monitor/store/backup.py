@@ -19,7 +19,6 @@ from pathlib import Path
 from monitor.store.connection import StoreError, locked, open_for_reading, vacuum_into
 
 COMMAND = [sys.executable, "-m", "monitor.store.backup"]
-KEPT = 14  # backups in each folder; our own choice
 _DATED = "%Y%m%dT%H%M%SZ"
 _TABLES = {"reading", "air", "spell", "entry", "notice"}
 
@@ -46,10 +45,11 @@ class Restored:
     kept: Path | None
 
 
-def back_up(store: Path, folder: Path, second: Path | None, now_ms: int) -> Made:
+def back_up(store: Path, folder: Path, second: Path | None, kept: int, now_ms: int) -> Made:
     """Make a dated backup, open it to see that it is whole, and let the oldest ones go.
 
     second  where a copy goes, e.g. a memory stick; it missing is no failure of the first
+    kept    how many stay in each folder
     raises  StoreError: there is no backup
     """
     name = f"{store.stem}-{moment(now_ms)}.sqlite"
@@ -58,7 +58,7 @@ def back_up(store: Path, folder: Path, second: Path | None, now_ms: int) -> Made
         file = _vacuumed(store, folder / name)
     except OSError as error:
         raise StoreError(f"{folder}: no backup can be written there ({error.strerror})") from error
-    _let_go(store, folder)
+    _let_go(store, folder, kept)
     made = Made(str(file), file.stat().st_size)
     if second is None:
         return made
@@ -68,7 +68,7 @@ def back_up(store: Path, folder: Path, second: Path | None, now_ms: int) -> Made
         why = error.strerror if isinstance(error, OSError) else str(error)
         trouble = f"{second}: there is no copy of the backup ({why}); is the stick plugged in?"
         return Made(made.file, made.size, trouble=trouble)
-    _let_go(store, second)
+    _let_go(store, second, kept)
     return Made(made.file, made.size, str(copy))
 
 
@@ -180,8 +180,8 @@ def _copied(file: Path, folder: Path) -> Path:
     return copy
 
 
-def _let_go(store: Path, folder: Path) -> None:
-    for file in backups(store, folder)[:-KEPT]:
+def _let_go(store: Path, folder: Path, kept: int) -> None:
+    for file in backups(store, folder)[:-kept]:
         file.unlink(missing_ok=True)
 
 
@@ -199,11 +199,12 @@ def moment(now_ms: int) -> str:
 
 
 def main() -> int:
-    """Take an order from standard input: store, folder, second, now_ms."""
+    """Take an order from standard input: store, folder, second, kept, now_ms."""
     order = json.loads(sys.stdin.readline())
     second = None if order["second"] is None else Path(order["second"])
     try:
-        made = back_up(Path(order["store"]), Path(order["folder"]), second, order["now_ms"])
+        store, folder = Path(order["store"]), Path(order["folder"])
+        made = back_up(store, folder, second, order["kept"], order["now_ms"])
     except StoreError as error:
         print(error, file=sys.stderr)
         return 1

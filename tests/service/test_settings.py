@@ -308,6 +308,18 @@ WRONG = [
     ),
     (
         "[mqtt]",
+        '[notices]\ndigest_at = "01:00"\n[report]\nat = "03:59"\n[mqtt]',
+        [
+            f"{line}: {key}, an hour that a change of clocks skips or repeats; a time before "
+            f"01:00 or from 04:00 on was expected; write {write}"
+            for line, key, write in (
+                (8, "digest_at is 01:00", 'digest_at = "18:00"'),
+                (10, "at is 03:59", 'at = "07:00"'),
+            )
+        ],
+    ),
+    (
+        "[mqtt]",
         '[notices]\nnight_rest = { from = "22:00", till = "07:00" }\n[mqtt]',
         [
             '8: "night_rest.till" is no key that is known here; the keys are from, '
@@ -959,6 +971,7 @@ def test_what_holds_where_the_settings_are_silent(folder):
     assert settings.store.second_backup_folder is None
     assert (settings.store.raw_days, settings.store.minutes_days) == (200, 800)
     assert settings.site.raw_days == 200
+    assert settings.store.backups_kept == 14
     assert settings.store.commit_every_s == 60
     assert settings.notices.night_rest == (time(22), time(7))
     assert settings.notices.most_a_day == 3
