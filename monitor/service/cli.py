@@ -344,7 +344,7 @@ def _positive(text: str) -> float:
 
 def _export(asked: argparse.Namespace) -> None:
     from monitor.store.connection import StoreError
-    from monitor.store.exports import export
+    from monitor.store.exports import export, remark
     from monitor.store.formats import ExportError, Format
     from monitor.store.reader import Reader
 
@@ -354,6 +354,9 @@ def _export(asked: argparse.Namespace) -> None:
     try:
         with Reader(settings.store.file) as reader:
             export(reader, settings.site, asked.what, sys.stdout.buffer, form, begin, end)
+            told = remark(reader, asked.what, begin, end)
+        if told:
+            print(told, file=sys.stderr)
     except ExportError as error:
         raise AskedWronglyError(str(error)) from error
     except StoreError as error:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from typing import BinaryIO, NamedTuple
 
+from monitor.room.air import MinuteOfAir
 from monitor.room.batches import Outcome, fold
 from monitor.room.entries import standing
 from monitor.room.prospects import KEPT
@@ -104,21 +105,42 @@ class _Words(dict[Flag, str | None]):
 
 
 def _air(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
+    for ten in reader.ten_minutes(_minute(from_ms), _minute(to_ms)):
+        yield *_air_row(ten.means, ten.minutes), None
     for air in reader.minutes(_minute(from_ms), _minute(to_ms)):
-        yield (
-            air.minute * MINUTE_MS,
-            air.space,
-            air.temperature_c,
-            air.relative_humidity_pct,
-            air.illuminance_lx,
-            air.dew_point_c,
-            air.vpd_kpa,
-            air.humidity_ratio_g_kg,
-            air.absolute_humidity_g_m3,
-            air.drying_load_kpa_h,
-            air.light_dose_lx_h,
-            air.readings,
-        )
+        yield *_air_row(air, 1), air.readings
+
+
+def _air_row(air: MinuteOfAir, minutes: int) -> Row:
+    """A row but for its readings; the increments are those of so many minutes."""
+    load, dose = air.drying_load_kpa_h, air.light_dose_lx_h
+    return (
+        air.minute * MINUTE_MS,
+        air.space,
+        air.temperature_c,
+        air.relative_humidity_pct,
+        air.illuminance_lx,
+        air.dew_point_c,
+        air.vpd_kpa,
+        air.humidity_ratio_g_kg,
+        air.absolute_humidity_g_m3,
+        None if load is None else minutes * load,
+        None if dose is None else minutes * dose,
+    )
+
+
+def remark(reader: Reader, what: str, from_ms: int | None, to_ms: int | None) -> str:
+    """What is to be said beside an export, in one sentence; "": nothing."""
+    if what != "air":
+        return ""
+    begin = 0 if from_ms is None else _minute(from_ms)
+    until = reader.means_until(begin, _minute(FOREVER_MS if to_ms is None else to_ms))
+    if until is None:
+        return ""
+    return (
+        f"Before {time_text(until * MINUTE_MS)} each row is a mean of ten minutes: "
+        "single minutes are not kept that long."
+    )
 
 
 def _spells(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:

@@ -26,6 +26,7 @@ FOREVER = FOREVER_MS // 60_000
 
 _AIR = MinuteOfAir._fields[2:]
 _AIR_COLUMNS = ", ".join(f"a.{name}" for name in _AIR)
+_MEAN_COLUMNS = ", ".join(f"a.{name}" for name in _AIR if name != "readings")
 _SPELL_COLUMNS = "kind, space, sensor, began, declared, ended, worst, urgent, settled"
 
 
@@ -65,6 +66,13 @@ class KeptReport(NamedTuple):
     made_ms: int
     text: str
     folder: str
+
+
+class TenMinutes(NamedTuple):
+    """What is left of ten minutes of air: their means, and how many of them were known."""
+
+    means: MinuteOfAir
+    minutes: int
 
 
 class Heard(NamedTuple):
@@ -165,10 +173,33 @@ class Reader:
         )
         return (MinuteOfAir(*row) for row in rows)
 
+    def ten_minutes(self, begin: int = 0, end: int = FOREVER) -> Iterator[TenMinutes]:
+        """Ten-minute means of minutes no longer kept, with begin ≤ first minute < end, in order.
+
+        How many readings they came from is not kept: it stands as 0.
+        """
+        rows = self._db.execute(
+            f"SELECT a.minute, s.name, {_MEAN_COLUMNS}, 0, a.minutes FROM air_ten_minutes a"  # noqa: S608 (columns of ours)
+            " CROSS JOIN space s ON s.id = a.space"
+            " WHERE a.minute >= ? AND a.minute < ? ORDER BY a.minute, s.name",
+            (begin, end),
+        )
+        return (TenMinutes(MinuteOfAir(*row[:-1]), row[-1]) for row in rows)
+
+    def means_until(self, begin: int = 0, end: int = FOREVER) -> int | None:
+        """The minute up to which a span is kept as ten-minute means; None: nothing of it is."""
+        row = self._db.execute(
+            "SELECT max(minute) FROM air_ten_minutes WHERE minute >= ? AND minute < ?", (begin, end)
+        ).fetchone()
+        return None if row[0] is None else int(row[0]) + 10
+
     def air_of(
         self, space: str, begin: int, end: int, columns: tuple[str, ...] = _AIR
     ) -> dict[str, npt.NDArray[np.float64]]:
         """Columns of a space's air, one value a minute from begin to before end; NaN: not known.
+
+        Where only ten-minute means are left, each stands in as many minutes as it was made of, so
+        that sums stay right.
 
         columns  fields of MinuteOfAir
         """
@@ -184,15 +215,24 @@ class Reader:
         while part := rows.fetchmany(10_000):
             found = np.array(part, dtype=np.float64)  # None becomes NaN
             table[:, found[:, 0].astype(np.int64) - begin] = found[:, 1:].T
+        for ten in self.ten_minutes(begin // 10 * 10, end):
+            if ten.means.space == space:
+                first = ten.means.minute - begin
+                values = np.array([getattr(ten.means, name) for name in columns], dtype=np.float64)
+                table[:, max(0, first) : max(0, first + ten.minutes)] = values[:, np.newaxis]
         return dict(zip(columns, table, strict=True))
 
     def first_minute(self, space: str) -> int | None:
         """The first minute in which anything of this space's air is known; None: never."""
         row = self._db.execute(
-            "SELECT minute FROM air WHERE space = (SELECT id FROM space WHERE name = ?)"
-            " ORDER BY minute LIMIT 1",
-            (space,),
+            "SELECT minute FROM air_ten_minutes WHERE space = :space UNION ALL"
+            " SELECT minute FROM air WHERE space = :space ORDER BY minute LIMIT 1",
+            {"space": self._space(space)},
         ).fetchone()
+        return None if row is None else int(row[0])
+
+    def _space(self, name: str) -> int | None:
+        row = self._db.execute("SELECT id FROM space WHERE name = ?", (name,)).fetchone()
         return None if row is None else int(row[0])
 
     # -- spells, notices, entries, reports --------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import random
 import sqlite3
 from contextlib import closing
@@ -11,10 +12,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from monitor.edges.report.gather import gather
+from monitor.edges.report.sheet import sheet
+from monitor.edges.report.text import phone_text
+from monitor.edges.report.weeks import Week
 from monitor.room.air import MinuteOfAir
 from monitor.room.effects import Effects
 from monitor.room.entries import Entry
 from monitor.room.readings import Quantity, Reading
+from monitor.room.spaces import Limits, Site, Space, Use
+from monitor.store.exports import export, remark
+from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
 DAY_MIN = 1440
@@ -124,4 +132,77 @@ def test_a_store_without_air_is_trimmed_too(tmp_path: Path) -> None:
     writer = Writer(tmp_path / "x.sqlite")
     assert writer.trim(NOW_MS, RAW_DAYS, MINUTES_DAYS, 100) is False
     writer.commit()
+    writer.close()
+
+
+def exported(file: Path) -> tuple[pd.DataFrame, str]:
+    site = Site("Larkbarn", 54.9, -2.1, 140.0, "Europe/London", "°C", {}, {})
+    with Reader(file) as reader:
+        out = io.BytesIO()
+        export(reader, site, "air", out)
+        return pd.read_csv(io.BytesIO(out.getvalue())), remark(reader, "air", None, None)
+
+
+def sums(file: Path, begin: int, end: int) -> tuple[float, float]:
+    """Drying load and light dose of the loft in a span."""
+    with Reader(file) as reader:
+        air = reader.air_of("loft", begin, end, ("vpd_kpa", "illuminance_lx"))
+    return float(np.nansum(air["vpd_kpa"])), float(np.nansum(air["illuminance_lx"]))
+
+
+def test_older_spans_are_read_from_the_means_and_their_sums_stay(kept: Writer) -> None:
+    begin, end = (NOW_MIN - 8 * DAY_MIN) // 10 * 10, NOW_MIN
+    split = (NOW_MIN - MINUTES_DAYS * DAY_MIN) // 10 * 10
+    before, said = exported(kept.file)
+    assert said == ""
+    whole = sums(kept.file, begin, end)
+    tail = sums(kept.file, split - 5, end)
+    trim(kept, 500)
+    after, said = exported(kept.file)
+    assert sums(kept.file, begin, end) == pytest.approx(whole, rel=1e-12)
+    # In the middle of ten minutes only their mean is known: a part of one, at most.
+    assert sums(kept.file, split - 5, end) == pytest.approx(tail, rel=1e-2)
+
+    split_text = f"{pd.to_datetime(split * 60, unit='s'):%Y-%m-%dT%H:%M:%SZ}"
+    assert said.startswith(f"Before {split_text} each row is a mean of ten minutes")
+    assert len(after) < len(before)
+    assert list(after.time) == sorted(after.time)
+    for column in ("drying_load_kpa_h", "light_dose_lx_h"):
+        want = before.groupby("space")[column].sum()
+        pd.testing.assert_series_equal(after.groupby("space")[column].sum(), want, rtol=1e-12)
+    older = after[after.time < split_text]
+    assert set(pd.to_datetime(older.time).dt.minute % 10) == {0}
+    assert older.readings.isna().all()
+    with Reader(kept.file) as reader:
+        assert reader.first_minute("loft") == begin
+        assert remark(reader, "air", split * 60_000, None) == ""
+        assert remark(reader, "readings", None, None) == ""
+    kept.close()
+
+
+def test_a_report_of_an_older_week_says_what_it_is_told_from(tmp_path: Path) -> None:
+    monday = Week.parse("2026-W20")
+    begin, end = monday.span("Europe/London")
+    writer = Writer(tmp_path / "x.sqlite")
+    rng = random.Random(7)
+    writer.apply(Effects(air=[air_of("loft", minute, rng) for minute in range(begin, end)]))
+    writer.commit()
+    site = Site(
+        "Larkbarn", 54.9, -2.1, 140.0, "Europe/London", "°C",
+        {"loft": Space("loft", Use.HANGING, Limits())}, {},
+    )  # fmt: skip
+    now_ms = (end + 30 * DAY_MIN) * 60_000
+    with Reader(writer.file) as reader:
+        fresh = gather(reader, site, monday, now_ms)
+    assert "ten-minute means" not in phone_text(fresh)
+    while writer.trim(now_ms, 7, 7, 1000):
+        pass
+    writer.commit()
+    with Reader(writer.file) as reader:
+        old = gather(reader, site, monday, now_ms)
+    assert "Told from ten-minute means" in phone_text(old)
+    assert "Told from ten-minute means" in sheet(old)
+    assert old.spaces[0].air_known_h == fresh.spaces[0].air_known_h
+    assert old.spaces[0].drying_load_kpa_h == pytest.approx(fresh.spaces[0].drying_load_kpa_h)
+    assert old.spaces[0].light_dose_lx_h == pytest.approx(fresh.spaces[0].light_dose_lx_h)
     writer.close()

@@ -43,6 +43,7 @@ class SiteWeek:
 
     begin, end   what can be known of the week [UTC epoch minutes]
     over         False: the week is still going on
+    means        single minutes are not kept any more: their ten-minute means stand for them
     spaces       those that were there, in the order of the settings
     before       the same spaces in the week before, where they were there
     year_before  and in the week of the same season a year before
@@ -55,6 +56,7 @@ class SiteWeek:
     begin: int
     end: int
     over: bool
+    means: bool
     spaces: list[SpaceWeek]
     before: dict[str, SpaceWeek]
     year_before: dict[str, SpaceWeek]
@@ -90,6 +92,7 @@ def gather(reader: Reader, site: Site, week: Week, now_ms: int) -> SiteWeek:
         begin=begin,
         end=end,
         over=end == week_end,
+        means=reader.means_until(begin, end) is not None,
         spaces=list(_spaces(reader, site, begin, end).values()),
         before=_spaces(reader, site, *week.before().span(site.timezone)),
         year_before=_spaces(reader, site, *week.a_year_before().span(site.timezone)),

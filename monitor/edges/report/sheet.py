@@ -23,6 +23,7 @@ from monitor.edges.report.text import (
     between,
     compared_with,
     headline,
+    means_line,
     missing_line,
 )
 from monitor.room import words
@@ -78,6 +79,7 @@ def told(week: SiteWeek) -> dict[str, Any]:
         "so_far": "" if week.over else f"So far, until {at(week.end, week.site)}.",
         "headline": headline(week),
         "missing": missing_line(week),
+        "means": means_line(week),
         "spaces": _spaces(week),
         "pull_explained": PULL_EXPLAINED,
         "hanging": [_hanging(week, batch) for batch in week.hanging],

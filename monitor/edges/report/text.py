@@ -34,6 +34,9 @@ PASSED: dict[Kind, str] = {
 PULL_EXPLAINED = (
     "Drying pull: how hard the air drew water from the flowers, hour by hour, added up."
 )
+MEANS_EXPLAINED = (
+    "Told from ten-minute means, for single minutes are not kept that long: peaks were sharper."
+)
 
 
 def phone_text(week: SiteWeek, change: str = "") -> str:
@@ -49,7 +52,9 @@ def phone_text(week: SiteWeek, change: str = "") -> str:
         if len(told) < len(indoors):
             more = words.count(len(indoors) - len(told), "more space")
             lines.append(f"{words.named(more)} in the full report.")
-    lines += list(filter(None, (missing_line(week), sensor_line(week), notice_line(week))))
+    lines += list(
+        filter(None, (missing_line(week), means_line(week), sensor_line(week), notice_line(week)))
+    )
     if any("rying pull" in line for line in lines):
         lines.append(PULL_EXPLAINED)
     return "\n".join(lines[:MOST_LINES])
@@ -132,6 +137,11 @@ def missing_line(week: SiteWeek) -> str:
             when = ("longest " if len(gaps) > 1 else "") + between(*longest, week.site)
             missing.append(f"{space.space.name} {words.lasting(minutes)} ({when})")
     return f"Not known: {words.listed(missing, 3)}." if missing else ""
+
+
+def means_line(week: SiteWeek) -> str:
+    """Said of a week that is told from ten-minute means; "" of any other."""
+    return MEANS_EXPLAINED if week.means else ""
 
 
 def sensor_line(week: SiteWeek) -> str:
