@@ -16,12 +16,14 @@ class Circumstances:
     pressure_pa  air pressure at the site [Pa]
     at_risk      for each space the batches in it, in words: `six bunches of statice`
     air          the latest minute of each space, outdoors too, where it is known
+    disagreeing  for each space in which sensors disagree, those to doubt
     """
 
     site: Site
     pressure_pa: float
     at_risk: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     air: Mapping[str, MinuteOfAir] = field(default_factory=dict)
+    disagreeing: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def indoors(self, space: str | None) -> MinuteOfAir | None:
         """The latest minute of a space; None: not known."""

@@ -311,7 +311,7 @@ class Engine:
         """Caught up: compare the spells with those known before, and say what is to be said."""
         at_ms = now_ms if self._until_ms is None else state.minute * MINUTE_MS
         after = self._ended + self._fold.going_on(state)
-        circumstances = self._circumstances(at_ms)
+        circumstances = self._circumstances(state, at_ms)
         settlement = self._teller.settle(self._round_from, after, circumstances, at_ms)
         if settlement is not None:
             effects.settlements.append(settlement)
@@ -322,6 +322,11 @@ class Engine:
             if self._logbook.history.batches:
                 self._hour_due = state.minute // 60
 
-    def _circumstances(self, now_ms: int) -> Circumstances:
-        pressure = standard_pressure(self._site.elevation_m)
-        return Circumstances(self._site, pressure, self._logbook.at_risk(now_ms), self._air)
+    def _circumstances(self, state: State, now_ms: int) -> Circumstances:
+        return Circumstances(
+            self._site,
+            standard_pressure(self._site.elevation_m),
+            self._logbook.at_risk(now_ms),
+            self._air,
+            self._fold.disagreeing(state),
+        )

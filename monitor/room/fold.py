@@ -149,6 +149,10 @@ class Fold:
         ]
         return [s for s in found if s is not None] + faults.going_on(self._site, state.faults)
 
+    def disagreeing(self, state: State) -> dict[str, tuple[str, ...]]:
+        """Of each space in which sensors disagree, those to doubt."""
+        return self._together.disagreeing(state.together)
+
     def _sensor(
         self,
         sensor: Sensor,

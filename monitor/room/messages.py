@@ -62,24 +62,41 @@ def _notice(
 def all_well(going_on: Sequence[Spell], circumstances: Circumstances, now_ms: int) -> Notice:
     """The daily line. Where all is not well it says what is not; no line by then: go and look."""
     matters = [spell for spell in going_on if spell.kind is not Kind.COLD]
+    odd = circumstances.disagreeing
     if not matters and not circumstances.air:
         words = Words(
             f"{circumstances.site.name}: nothing is measured",
             "No sensor has told anything yet, so nobody watches here.",
             to_do="run `drying-room listen`; it shows what the sensors send.",
         )
-    elif not matters:
+    elif not matters and not odd:
         words = Words(f"{circumstances.site.name}: all well", _how_each_is(circumstances))
     else:
-        troubles = [advice.reminder(spell, circumstances, now_ms) for spell in matters]
-        things = count(len(matters), "thing")
-        needs = "needs" if len(matters) == 1 else "need"
+        troubles = [advice.reminder(spell, circumstances, now_ms).title for spell in matters]
+        troubles += [_disagreement(space, sensors) for space, sensors in odd.items()]
+        things = count(len(troubles), "thing")
+        needs = "needs" if len(troubles) == 1 else "need"
         words = Words(
             f"{circumstances.site.name}: {things} {needs} a look",
-            "\n".join([*_first([t.title for t in troubles]), _how_each_is(circumstances)]),
-            to_do="open the page; each of them says there what helps.",
+            "\n".join([*_first(troubles), _how_each_is(circumstances)]),
+            to_do="open the page; each of them says there what helps."
+            if matters
+            else _SIDE_BY_SIDE,
         )
     return _notice(now_ms, "all-well", Weight.SOON, words)
+
+
+_SIDE_BY_SIDE = (
+    "hang the sensors of that space side by side for a day; they should tell the same. "
+    "Replace the one that does not, or enter what it is off with `drying-room calibrate`."
+)
+
+
+def _disagreement(space: str, sensors: Sequence[str]) -> str:
+    told = listed([shortened(sensor) for sensor in sensors], 4)
+    if len(sensors) == 1:
+        return f"{named(space)}: the sensor {told} disagrees with the others about the humidity."
+    return f"{named(space)}: the sensors {told} disagree about the humidity."
 
 
 def _how_each_is(circumstances: Circumstances) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from monitor.room import advice, messages
@@ -234,6 +235,10 @@ def _of_the_day() -> Iterator[tuple[str, Notice]]:
     yield "not all well, nothing measured", messages.all_well([], unknown, NOW_MS)
     yield "not all well, one", messages.all_well([hot], calm, NOW_MS)
     yield "not all well, two", messages.all_well([hot, silent], calm, NOW_MS)
+    two = replace(calm, disagreeing={"granary": ("granary-beam", "granary-rail")})
+    yield "not all well, two sensors disagree", messages.all_well([], two, NOW_MS)
+    one = replace(calm, disagreeing={"granary": ("granary-beam",)})
+    yield "not all well, one sensor disagrees", messages.all_well([hot], one, NOW_MS)
     note = _decided(_spell(Kind.COLD), calm)
     for number in (1, 3, 40):
         book = Book().with_notices([note] * number)

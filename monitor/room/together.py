@@ -43,19 +43,21 @@ class Spaces:
 
     def __init__(self, site: Site) -> None:
         both = {Quantity.TEMPERATURE, Quantity.HUMIDITY}
-        self._moist: list[list[str]] = []
+        self._moist: dict[str, list[str]] = {}
         self._lit: list[str] = []
         self._roofed: set[str] = set()
         for space in site.spaces:
             sensors = site.sensors_of(space)
             moist = [s.name for s in sensors if both <= s.reads.keys()]
             if len(moist) > 1:
-                self._moist.append(moist)
+                self._moist[space] = moist
             if space != OUTDOORS:  # there a sensor hangs in a screen, and any day is bright
                 self._roofed.update(moist)
                 self._lit += [s.name for s in sensors if Quantity.ILLUMINANCE in s.reads]
-        self._pairs = {pair for moist in self._moist for pair in combinations(moist, 2)}
-        self._shone = set(self._lit) | {n for moist in self._moist for n in moist} & self._roofed
+        self._pairs = {pair for moist in self._moist.values() for pair in combinations(moist, 2)}
+        self._shone = (
+            set(self._lit) | {n for moist in self._moist.values() for n in moist} & self._roofed
+        )
         self._has_light = set(self._lit)
 
         @lru_cache(maxsize=64)
@@ -71,6 +73,19 @@ class Spaces:
             {names: pair for names, pair in before.pairs.items() if names in self._pairs},
             {name: known for name, known in before.shines.items() if name in self._shone},
         )
+
+    def disagreeing(self, known: Together) -> dict[str, tuple[str, ...]]:
+        """Of each space in which sensors disagree, those to doubt."""
+        found = {}
+        for space, moist in self._moist.items():
+            quarrels = [
+                names
+                for names in combinations(moist, 2)
+                if known.pairs.get(names, _UNKNOWN_PAIR).since is not None
+            ]
+            if odd := odd_ones(moist, quarrels):
+                found[space] = tuple(sorted(odd))
+        return found
 
     def step(
         self,
@@ -93,7 +108,7 @@ class Spaces:
                 shines[name] = shine(known, minute, _NO_AIR, (), light, True)
         pairs = dict(before.pairs)
         flags: dict[str, Flag] = {}
-        for moist in self._moist:
+        for moist in self._moist.values():
             airs = {n: air for n in moist if heard(n) and (air := _air(told[n])) is not None}
             if len(airs) > 1:
                 self._shine(shines, airs, minute)

@@ -28,7 +28,7 @@ from monitor.room.readings import MINUTE_MS, Flag, Quantity, ReadAs
 from monitor.room.together import Together
 from monitor.store.writer import Writer
 from tests.room.oracle import saturation_pa
-from tests.room.test_engine import FOREVER_MS, SITE, START_MS, run, sensor
+from tests.room.test_engine import FOREVER_MS, SITE, START_MS, rows, run, sensor
 
 LIT = sensor("lit", "loft")
 LIT = replace(LIT, reads={**LIT.reads, Quantity.ILLUMINANCE: ReadAs(unit="lx", pointer="/lx")})
@@ -104,6 +104,15 @@ def test_of_four_that_disagree_the_odd_one_is_doubted_once_six_hours_are_known()
         assert minutes_with(Flag.DISAGREES, "c", quantity) == list(range(359, HOURS * 60 - 1))
         for good in ("a", "b", "lit"):
             assert minutes_with(Flag.DISAGREES, good, quantity) == []
+
+
+def test_the_daily_line_names_the_sensor_that_disagrees(tmp_path: Path) -> None:
+    run(tmp_path / "x.sqlite", messages(), site=LOFT)
+    told = "SELECT title, body FROM notice WHERE kind = 'all-well'"
+    [(title, body)] = rows(tmp_path / "x.sqlite", told)
+    assert "needs a look" in title
+    assert "Loft: the sensor c disagrees with the others about the humidity." in body
+    assert "side by side" in body
 
 
 @pytest.mark.parametrize("seed", [1, 2])
