@@ -333,6 +333,6 @@ def _delivery(row: tuple[Any, ...]) -> Delivery:
 
 
 def _prospect(row: tuple[Any, ...]) -> Prospect:
-    said = list(row)
-    said[10] = bool(said[10])
-    return Prospect(*said)
+    asked_ms, batch, *said = row
+    said[8] = bool(said[8])
+    return Prospect(batch, asked_ms, *said)

@@ -22,6 +22,7 @@ from monitor.room.notices import Policy
 from monitor.room.payloads import Message
 from monitor.room.readings import MINUTE_MS, Quantity, ReadAs, Sensor, TimeAt
 from monitor.room.spaces import Delays, Limits, Site, Space, Use
+from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
 START_MS = 1_783_123_200_000  # 2026-07-04T00:00Z
@@ -251,6 +252,11 @@ def test_a_batch_is_told_hour_by_hour_and_the_same_after_a_restart(tmp_path: Pat
     left = [row[3] for row in once]
     assert left == sorted(left, reverse=True)
     assert prospects(tmp_path / "2.sqlite", True) == once
+    with Reader(tmp_path / "1.sqlite") as reader:
+        (last,) = reader.last_prospects().values()
+        assert [p.asked_ms for p in reader.prospects()] == [row[0] for row in once]
+    assert (last.batch, last.asked_ms, last.still_to_lose_pct) == (1, once[-1][0], left[-1])
+    assert last.stalled is False
 
 
 def at_ms(message: Message) -> int:
