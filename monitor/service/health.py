@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor import __version__
+from monitor.edges import clock
 from monitor.edges.mqtt import BrokerError, Guest
 from monitor.edges.sender import Courier, check_addresses
 from monitor.edges.socket import SocketError, ask
@@ -34,6 +35,9 @@ LEAST_FREE_BYTES = 500_000_000
 BACKUP_LATE_MS = 2 * DAY_MS
 DOUBTED_SHARE = 0.01
 LOW_BATTERY_PCT = 20.0
+# Where a broker tells its version, and how long it is listened for [s].
+_BROKER_VERSION = "$SYS/broker/version"
+BROKER_VERSION_S = 1.0
 # This program did not exist before: an earlier clock has not been set yet [2026-01-01 UTC].
 CLOCK_NOT_BEFORE_MS = 1_767_225_600_000
 
@@ -93,7 +97,7 @@ def look(path: Path, now_ms: int) -> list[Line]:
     lines.append(_disk(settings.store.file))
     lines += _backups(settings, now_ms)
     lines += _addresses(settings)
-    return [*lines, versions()]
+    return [*lines, versions(_broker_version(settings))]
 
 
 def words(lines: Sequence[Line]) -> str:
@@ -122,15 +126,30 @@ def notify(settings: Settings, now_ms: int) -> list[Line]:
     return lines or [_NO_ADDRESS]
 
 
-def versions() -> Line:
-    """What is installed."""
+def versions(broker: str = "") -> Line:
+    """What is installed. broker: what the broker calls itself."""
     libraries = ("paho-mqtt", "apscheduler", "apprise", "numpy", "psychrolib")
     named = ", ".join(f"{name} {metadata.version(name)}" for name in libraries)
     return Line(
         "versions",
         f"drying-room {__version__}, store {VERSION}, Python {platform.python_version()}, "
-        f"SQLite {SQLITE_VERSION}, {named}",
+        f"SQLite {SQLITE_VERSION}, {named}" + (f", {broker}" if broker else ""),
     )
+
+
+def _broker_version(settings: Settings) -> str:
+    """What the broker calls itself, e.g. `mosquitto version 2.0.11`; "": it does not say."""
+    try:
+        with Guest(broker_of(settings), [_BROKER_VERSION]) as guest:
+            until = clock.monotonic_s() + BROKER_VERSION_S
+            while clock.monotonic_s() < until:
+                guest.turn(0.1)
+                for message in guest.take():
+                    told = message.payload[:60].decode("utf-8", "replace")
+                    return "".join(letter for letter in told if letter.isprintable())
+    except (BrokerError, SettingsError):
+        pass  # the broker has a line of its own
+    return ""
 
 
 _EMBEDDED = Line(
@@ -150,7 +169,15 @@ def _clock_itself(now_ms: int) -> Line:
             "this machine's clock is years behind: it has not learned the time",
             "see that the machine reaches its network, so that it can set its clock",
         )
-    return Line("clock", f"{iso(now_ms)} by this machine")
+    kept = _KEPT_RIGHT[clock.kept_right()]
+    return Line("clock", f"{iso(now_ms)} by this machine{kept}")
+
+
+_KEPT_RIGHT = {
+    True: "; a time service keeps it right",
+    False: "; no time service keeps it right yet, so compare it with a watch",
+    None: "",
+}
 
 
 def _ask_monitor(settings: Settings) -> dict[str, Any] | str:

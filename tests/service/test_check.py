@@ -35,6 +35,7 @@ def now_ms() -> int:
 
 
 def write_settings(folder: Path, port: int, address: str = "") -> Path:
+    # The receiver's own address holds a secret word.
     (folder / "phone-url").write_text(address or "json://127.0.0.1:9/nobody")
     (folder / "phone-url").chmod(0o600)
     file = folder / "drying-room.toml"
@@ -139,6 +140,7 @@ def test_all_well_with_and_without_a_running_monitor(tmp_path: Path, broker: Run
             code, lines, _ = check(file, "--notify")
             assert (code, to_do(lines)) == (0, set())
             assert "MQTT 5" in lines["broker"]["said"]
+            assert "mosquitto version" in lines["versions"]["said"]
             assert "battery 88 %" in lines["sensor rail"]["said"]
             assert lines["test to phone"]["said"] == "the service took it (200)"
             assert receiver.titles == ["Larkbarn: a test message"]
@@ -196,6 +198,14 @@ def test_each_trouble_is_named_with_what_to_do(tmp_path: Path, broker: RunningBr
     code, lines, _ = check(file)
     assert "No broker listens" in lines["broker"]["said"]
     assert "s3cret" not in json.dumps(lines)
+    subprocess.run(
+        [sys.executable, "-m", "monitor", "backup", "--config", str(file)],
+        capture_output=True,
+        check=True,
+    )
+    assert list((tmp_path / "b").glob("*.sqlite"))
+    written = [path for path in tmp_path.rglob("*") if path.is_file() and path.name != "phone-url"]
+    assert [path for path in written if b"s3cret" in path.read_bytes()] == []
 
 
 def test_all_settings_problems_at_once(tmp_path: Path) -> None:
