@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import platform
 import shutil
 from collections.abc import Iterator, Sequence
@@ -23,7 +24,7 @@ from monitor.service.daemon import broker_of, socket_file
 from monitor.service.settings import Settings, SettingsError, read
 from monitor.service.views import iso
 from monitor.store import backup
-from monitor.store.connection import SQLITE_VERSION, VERSION, StoreError
+from monitor.store.connection import SQLITE_VERSION, VERSION, StoreError, as_owner
 from monitor.store.exports import FLAG_WORDS
 from monitor.store.mend import ALLOWED_MS
 from monitor.store.reader import Delivery, Heard, Reader
@@ -338,6 +339,9 @@ def _backups(settings: Settings, now_ms: int) -> Iterator[Line]:
     store = settings.store
     for about, folder in (("backup", store.backup_folder), ("copy", store.second_backup_folder)):
         if folder is None:
+            continue
+        if folder.exists() and not os.access(folder, os.R_OK | os.X_OK):
+            yield Line(about, f"{folder}: only its owner may look into it", as_owner(folder))
             continue
         found = backup.backups(store.file, folder)
         made = backup.made_ms(store.file, found[-1]) if found else None

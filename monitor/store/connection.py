@@ -60,6 +60,8 @@ def open_for_reading(file: Path) -> sqlite3.Connection:
     """
     if not file.exists():
         raise StoreError(f"{file}: there is no store yet; start the monitor once, it makes one")
+    if not os.access(file, os.R_OK):
+        raise StoreError(f"{file}: only its owner may read it; {as_owner(file)}")
     try:
         connection = sqlite3.connect(
             f"file:{file}?mode=ro", uri=True, isolation_level=None, timeout=READ_WAIT_S
@@ -135,6 +137,15 @@ def _statements(script: str) -> Iterator[str]:
         if sqlite3.complete_statement(statement):
             yield statement
             statement = ""
+
+
+def as_owner(path: Path) -> str:
+    """How to ask again with the rights of who owns a file or a folder."""
+    try:
+        owner = path.owner()
+    except KeyError:
+        owner = f"#{path.stat().st_uid}"
+    return f"put `sudo -u {owner}` before the command"
 
 
 def _lock(file: Path) -> IO[str]:

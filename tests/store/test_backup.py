@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import subprocess
+import sys
 import threading
 from contextlib import closing
 from datetime import UTC, datetime
@@ -179,3 +180,20 @@ def test_before_a_migration_the_store_is_copied(
     restore(before, tmp_path / "x.sqlite", NOW_MS)
     Writer(tmp_path / "x.sqlite").close()
     assert count(tmp_path / "x.sqlite") == 5
+
+
+def test_who_may_not_read_the_store_is_told_to_ask_as_its_owner(tmp_path: Path) -> None:
+    """Root may read everything, so a process of another user asks."""
+    writer = Writer(tmp_path / "x.sqlite")
+    fill(writer, 0, 5)
+    writer.close()
+    tmp_path.chmod(0o755)
+    asks = (
+        "import os, sys; from pathlib import Path; from monitor.store import connection\n"
+        f"file = Path({str(writer.file)!r})\n"
+        "os.chdir(file.parent); os.chmod(file, 0) if os.getuid() else os.setuid(65534)\n"
+        "try: connection.open_for_reading(Path(file.name))\n"
+        "except connection.StoreError as error: print(error)"
+    )
+    done = subprocess.run([sys.executable, "-c", asks], capture_output=True, text=True, check=False)
+    assert "only its owner may read it; put `sudo -u " in done.stdout, done.stderr
