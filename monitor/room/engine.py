@@ -16,18 +16,18 @@ from monitor.room import checkpoint, quality
 from monitor.room.air import MinuteOfAir
 from monitor.room.arrival import NO_TIME, ReadingsClock, time_live
 from monitor.room.batch_teller import BatchTeller
-from monitor.room.calibrations import Calibration
+from monitor.room.calibrations import Calibration, holding
 from monitor.room.circumstances import Circumstances
 from monitor.room.effects import Effects, Unread
 from monitor.room.entries import Entry, Request
 from monitor.room.flowers import Book
-from monitor.room.fold import Fold, State
+from monitor.room.fold import Fold, SensorState, State
 from monitor.room.hour_means import Archive as HoursArchive
 from monitor.room.logbook import Entered, Logbook
 from monitor.room.notices import Notice, Policy
 from monitor.room.payloads import Decoder, Message
 from monitor.room.prospects import Prospect, Prospects
-from monitor.room.readings import MINUTE_MS, Flag, Reading
+from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
 from monitor.room.recent import KEPT_MIN, Kept, Recent
 from monitor.room.snapshot import SensorNow, Snapshot
 from monitor.room.spaces import Site
@@ -93,6 +93,7 @@ class Engine:
         self._fold = Fold(site, self._logbook.calibrations)
         self._first_ms = archive.first_ms()
         self._air: dict[str, MinuteOfAir] = {}
+        self._latest: dict[str, dict[Quantity, tuple[int, float]]] = {}  # not folded yet
         self._unread: dict[str, tuple[int, str]] = {}  # how often, and why the last time
         self._settled = archive.settled() or 0
         self._states: deque[State] = deque(maxlen=KEPT_MIN)
@@ -172,6 +173,7 @@ class Engine:
         if not self._recent.add(reading):
             return
         effects.readings.append(reading)
+        self._note_latest(reading)
         if self._first_ms is None or reading.time_ms < self._first_ms:
             self._first_ms = reading.time_ms
         minute = reading.time_ms // MINUTE_MS
@@ -183,6 +185,24 @@ class Engine:
         doubted = self._state.sensors[reading.sensor].doubted
         if doubted is not None:
             dirty.append(doubted)
+
+    def _note_latest(self, reading: Reading) -> None:
+        """Remember what a sensor says before its minute is over, for who looks right now."""
+        latest = self._latest.setdefault(reading.sensor, {})
+        before = latest.get(reading.quantity)
+        if not reading.flags & DOUBTFUL and (before is None or before[0] < reading.time_ms):
+            slope, offset = holding(
+                self._logbook.calibrations, reading.sensor, reading.quantity, reading.time_ms
+            )
+            latest[reading.quantity] = (reading.time_ms, slope * reading.value + offset)
+
+    def _sensor_now(self, name: str, state: SensorState) -> SensorNow:
+        values, last_ms = dict(state.held), state.last_ms
+        for quantity, told in self._latest.get(name, {}).items():
+            if quantity not in values or values[quantity][0] < told[0]:
+                values[quantity] = told
+            last_ms = told[0] if last_ms is None else max(last_ms, told[0])
+        return SensorNow(last_ms, values, *self._unread.get(name, (0, None)))
 
     def _not_read(
         self, message: Message, sensor: str | None, reason: str, effects: Effects
@@ -247,10 +267,7 @@ class Engine:
             now_ms,
             dict(self._air),
             tuple(self._fold.going_on(state)),
-            {
-                name: SensorNow(s.last_ms, s.held, *self._unread.get(name, (0, None)))
-                for name, s in state.sensors.items()
-            },
+            {name: self._sensor_now(name, s) for name, s in state.sensors.items()},
             tuple(self._logbook.entries),
             self._logbook.history,
             dict(self._teller.notices),

@@ -113,6 +113,8 @@ def _parser() -> Words:
     batches = add("batches", "show what hangs where", "batches --history")
     batches.add_argument("--history", action="store_true", help="show every entry by its number")
 
+    add("passphrase", "set the passphrase of the page", "passphrase")
+
     add("messages", "print every message the monitor can send", "messages")
 
     add_entry_commands(commands, parents=[common])
@@ -365,6 +367,24 @@ def _export(asked: argparse.Namespace) -> None:
         sys.stderr.close()
 
 
+def _passphrase(asked: argparse.Namespace) -> None:
+    from monitor.edges.page.access import PassphraseError
+    from monitor.service.passphrase import ask_twice, keep
+
+    file = asked.config or next((f for f in DEFAULT_CONFIG if f.exists()), DEFAULT_CONFIG[0])
+    settings = load(file, passphrase_may_be_missing=True)
+    kept = settings.page.passphrase_file
+    if kept is None:
+        raise AskedWronglyError(
+            f'{file}: [page] has no passphrase_file; write passphrase_file = "passphrase" there'
+        )
+    try:
+        keep(ask_twice(), kept)
+    except PassphraseError as error:
+        raise AskedWronglyError(str(error)) from error
+    print(f"Kept in {kept}, as a hash only. Restart the monitor; everybody signs in anew.")
+
+
 def _messages(asked: argparse.Namespace) -> None:
     from monitor.room.phrasebook import every_message
 
@@ -384,5 +404,6 @@ _COMMANDS: dict[str, Callable[[argparse.Namespace], int | None]] = {
     "replay": _replay,
     "export": _export,
     "batches": _batches,
+    "passphrase": _passphrase,
     "messages": _messages,
 }

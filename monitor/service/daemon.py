@@ -18,6 +18,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges import clock, systemd
 from monitor.edges import mqtt as mqtt_edge
 from monitor.edges.mqtt import Link
+from monitor.edges.page import House, PageServer, Place
 from monitor.edges.sender import Delivered, Outcome, Sender, Waiting
 from monitor.edges.socket import Listener
 from monitor.room.engine import Engine
@@ -31,7 +32,7 @@ from monitor.service.desk import Desk
 from monitor.service.errands import Errands
 from monitor.service.jobs import Stepper, Timetable
 from monitor.service.replay import Replay
-from monitor.service.requests import EntryLine
+from monitor.service.requests import EntryLine, parse_form
 from monitor.service.settings import (
     SERVICE_RUNTIME,
     Notices,
@@ -92,10 +93,13 @@ class Daemon:
             stack.callback(sender.stop)
             desk = Desk(worker, self._settings.site)
             stack.callback(Listener(socket_file(self._settings), desk.submit).close)
+            page = self._page(worker, desk)
+            stack.callback(page.stop)
             self._keep_time(worker, errands, stack)
             self._catch_signals(stack)
             working.start()
             sending.start()
+            page.start()
             systemd.tell("READY=1")
             self._watch(worker, working, sending)
             systemd.tell("STOPPING=1")
@@ -152,6 +156,28 @@ class Daemon:
             self._sender_beat_s = clock.monotonic_s()
 
         return Sender(outbox, addresses, report, worker.now_ms, beat)
+
+    def _page(self, worker: Worker, desk: Desk) -> PageServer:
+        settings, page = self._settings, self._settings.page
+        house = House(
+            site=settings.site,
+            store=settings.store.file,
+            flowers=book_of(settings).words(),
+            snapshot=lambda: worker.snapshot,
+            submit=desk.enter,
+            parse=lambda form: parse_form(form, worker.now_ms(), self._zone),
+            now_ms=worker.now_ms,
+            trouble=lambda: _trouble(worker),
+        )
+        place = Place(
+            page.bind,
+            page.port,
+            page.trusted_hosts,
+            page.passphrase_file,
+            page.certificate_file,
+            page.key_file,
+        )
+        return PageServer(place, house, clock.monotonic_s)
 
     def _keep_time(self, worker: Worker, errands: Errands, stack: ExitStack) -> None:
         if self._until_ms is not None:
@@ -272,6 +298,16 @@ def _with_own_broker(settings: Settings, stack: ExitStack) -> Settings:
     log.info("Our own broker runs at %s:%d, for trying out only.", running.host, running.port)
     mqtt = replace(settings.mqtt, host=running.host, port=running.port)
     return replace(settings, mqtt=mqtt)
+
+
+def _trouble(worker: Worker) -> str | None:
+    """What keeps the monitor from watching, for the page."""
+    if worker.trouble is not None:
+        return f"The store cannot be written ({worker.trouble}); nothing new is kept until it can."
+    link = worker.link
+    if link is None or link.state.connected:
+        return None
+    return f"{link.state.sentence} Until it answers, nobody watches the rooms."
 
 
 def broker_of(settings: Settings) -> mqtt_edge.Broker:

@@ -7,7 +7,7 @@ from concurrent.futures import Future
 from zoneinfo import ZoneInfo
 
 from monitor.edges.socket import Message
-from monitor.room.entries import RequestError
+from monitor.room.entries import Request, RequestError
 from monitor.room.logbook import Entered
 from monitor.room.snapshot import Snapshot
 from monitor.room.spaces import Site
@@ -25,7 +25,7 @@ class Desk:
         self._shows: dict[str, Callable[[Snapshot], Message]] = {
             "health": lambda s: _health(worker, s),
             "now": lambda s: views.now_plain(s, site),
-            "batches": lambda s: {"batches": views.batches_plain(s)},
+            "batches": lambda s: {"batches": views.batches_plain(s, site)},
             "history": lambda s: {
                 "history": views.history_plain(s.entries),
                 "lines": list(history_lines(s.entries, s.history, zone)),
@@ -44,6 +44,12 @@ class Desk:
             return
         snapshot = self._worker.snapshot
         answer.set_result({"now_ms": snapshot.now_ms, **show(snapshot)})
+
+    def enter(self, request: Request) -> Future[Entered]:
+        """Have something entered; the page's way."""
+        event = Enter(request)
+        self._worker.post(event)
+        return event.answer
 
     def _enter(self, request: Message, answer: Future[Message]) -> None:
         try:

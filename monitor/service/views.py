@@ -8,19 +8,17 @@ from typing import Any
 
 from monitor.room.batches import described, hanging_in, kept_in
 from monitor.room.entries import JSON, Entry
-from monitor.room.prospects import KEPT, Prospect
+from monitor.room.prospect_words import sentences
+from monitor.room.prospects import Prospect
 from monitor.room.readings import MINUTE_MS
 from monitor.room.snapshot import Snapshot
 from monitor.room.spaces import OUTDOORS, Site, Use
 from monitor.room.spells import Spell
 from monitor.room.words import (
-    count,
-    day,
     degrees,
     humidity,
     light,
     listed,
-    local_day,
     named,
     two_figures,
     when_minute,
@@ -116,7 +114,7 @@ def _spell_words(spell: Any, site: Site, now_ms: int) -> str:
     return f"{whose}{spell['kind']} since {when_minute(began, now_ms, site.timezone)}"
 
 
-def batches_plain(snapshot: Snapshot) -> list[JSON]:
+def batches_plain(snapshot: Snapshot, site: Site) -> list[JSON]:
     """The batches, newest first, with what was last said of each."""
     return [
         {
@@ -126,13 +124,13 @@ def batches_plain(snapshot: Snapshot) -> list[JSON]:
             "state": b.state.value,
             "hung": iso(b.hung_ms),
             "taken_down": None if b.taken_down_ms is None else iso(b.taken_down_ms),
-            "prospect": _prospect_plain(snapshot.prospects.get(b.hung_by)),
+            "prospect": _prospect_plain(snapshot.prospects.get(b.hung_by), site),
         }
         for b in reversed(snapshot.history.batches)
     ]
 
 
-def _prospect_plain(said: Prospect | None) -> JSON:
+def _prospect_plain(said: Prospect | None, site: Site) -> JSON:
     if said is None:
         return None
 
@@ -141,6 +139,7 @@ def _prospect_plain(said: Prospect | None) -> JSON:
 
     return {
         "asked_at": iso(said.asked_ms),
+        "words": list(sentences(said, site)),
         "state": said.state,
         "still_to_lose_pct": said.still_to_lose_pct,
         "moisture_pct_db": said.moisture_pct_db,
@@ -168,45 +167,8 @@ def batches_words(plain: Sequence[Any], site: Site, now_ms: int) -> str:
             f" hung {when_minute(hung, now_ms, site.timezone)}"
         )
         if batch["prospect"] is not None:
-            lines += [f"  {line}" for line in prospect_words(batch["prospect"], site, now_ms)]
+            lines += [f"  {line}" for line in batch["prospect"]["words"]]
     return "\n".join(lines)
-
-
-def prospect_words(said: Any, site: Site, now_ms: int) -> list[str]:
-    """What is said of a batch, in sentences."""
-    lines = [_dryness_words(said, site, now_ms)]
-    if said["opening"] in ("some", "much"):
-        lines.append(f"It has had {said['opening']} of the warmth that opens moist heads.")
-    if said["light_share"] >= 0.05:
-        share = f"{100 * said['light_share']:.0f} %"
-        lines.append(f"It has had {share} of the light its colour bears before it is seen to fade.")
-    if said["state"] == KEPT and said["months_left"] is not None and said["months_left"] < 36:
-        lines.append(f"At this light its colour lasts {_months(said['months_left'])}.")
-    return lines
-
-
-def _months(months: float) -> str:
-    return "less than a month more" if months < 1 else f"about {count(round(months), 'month')} more"
-
-
-def _dryness_words(said: Any, site: Site, now_ms: int) -> str:
-    left = f"About {said['still_to_lose_pct']:.0f} % of its water is still to lose."
-    dry = f"{round(10 * said['crisp_probability'])} in 10"
-    if said["state"] == KEPT:
-        return f"The chances that it is dry are {dry}."
-    if said["state"] == "crisp":
-        return f"It is likely crisp ({dry}). Bend a thick stem: if it snaps, take it down."
-    if said["state"] == "expected":
-        middle, first, last = (
-            day(local_day(_minute_of(said[key]) * MINUTE_MS, site.timezone))
-            for key in ("crisp_p50", "crisp_p10", "crisp_p90")
-        )
-        return f"{left} Crisp about {middle} (8 times in 10 between {first} and {last})."
-    if said["state"] == "cannot_finish":
-        needed = said["humidity_needed_pct"]
-        enough = "" if needed is None else f" {humidity(needed)} or less would do."
-        return f"{left} It cannot finish here: the air is too moist.{enough}"
-    return f"{left} No day can be named yet."
 
 
 def _minute_of(moment: str) -> int:

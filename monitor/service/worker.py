@@ -244,6 +244,8 @@ class Worker:
             self.write(self.engine.tell(messages.store_trouble(trouble, self.now_ms())))
         if self.link is not None and self._taken:
             self.link.acknowledge(self._taken)
+        if self._answers:  # who entered it looks at once how it stands now
+            self.snapshot = self.engine.snapshot(self.now_ms())
         for answer, entered in self._answers:
             answer.set_result(entered)
         self._answers.clear()

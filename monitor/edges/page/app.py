@@ -1,0 +1,383 @@
+"""The page's addresses: who may see what, and what a form does."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from concurrent.futures import Future
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.requests import Request
+from starlette.responses import (
+    FileResponse,
+    HTMLResponse,
+    RedirectResponse,
+    Response,
+    StreamingResponse,
+)
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from monitor.edges import charts
+from monitor.edges.page import figures, forms, views
+from monitor.edges.page.access import SIGNED_IN_S, Door
+from monitor.edges.page.guard import REPORT_POLICY, Headers, RefusedError, form_of, same_origin
+from monitor.edges.page.house import House
+from monitor.edges.page.live import Live
+from monitor.room.entries import Request as Wish
+from monitor.room.entries import RequestError, standing
+from monitor.room.logbook import Entered
+from monitor.store.connection import StoreError
+from monitor.store.reader import Reader
+
+log = logging.getLogger(__name__)
+
+HERE = Path(__file__).parent
+ANSWER_WITHIN_S = 20.0
+_REMEMBERED = 500
+_MENU = (
+    ("/", "Spaces"),
+    ("/batches", "Batches"),
+    ("/notices", "Notices"),
+    ("/weeks", "Weeks"),
+    ("/sensors", "Sensors"),
+)
+_REPORT = "report.html"
+
+
+class Pages:
+    """Answers every address of the page."""
+
+    def __init__(self, house: House, door: Door, secure: bool) -> None:
+        self._house = house
+        self._door = door
+        self._secure = secure
+        self._cookie = "__Host-drying-room" if secure else "drying-room"
+        self._live = Live(house)
+        self._done: OrderedDict[str, Future[Entered]] = OrderedDict()
+        self._lock = threading.Lock()
+        self._style = _style()
+        self._templates = Environment(
+            loader=FileSystemLoader(HERE / "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        version = sha256(self._style.encode() + (HERE / "static/page.js").read_bytes())
+        self._templates.globals.update(
+            menu=_MENU,
+            version=version.hexdigest()[:8],
+            place=lambda kind, name: f"/{kind}/{quote(name, safe='')}",
+        )
+
+    def routes(self) -> list[Route | Mount]:
+        """All addresses."""
+        get = self._shown
+        return [
+            get("/", "spaces.html", lambda r, s: views.spaces(self._house, s)),
+            get("/batches", "batches.html", lambda r, s: views.batches(self._house, s)),
+            get("/entries", "entries.html", lambda r, s: views.entries(self._house, s)),
+            get("/notices", "notices.html", lambda r, s: views.notices(self._house, s)),
+            get("/weeks", "weeks.html", lambda r, s: views.weeks(self._house, s)),
+            get("/sensors", "sensors.html", lambda r, s: self._sensors(s)),
+            get("/health", "sensors.html", lambda r, s: self._sensors(s)),
+            get("/space/{name:path}", "space.html", self._space),
+            get("/batch/{name:path}", "batch.html", self._batch),
+            get("/do/{verb}", "form.html", self._form),
+            get("/correct/{number:int}", "form.html", self._correct),
+            Route("/enter", self._enter, methods=["POST"]),
+            Route("/report/{week}", self._report),
+            Route("/live", self._events),
+            Route("/sign-in", self._sign_in, methods=["GET", "POST"]),
+            Route("/sign-out", self._sign_out, methods=["POST"]),
+            Route("/page.css", self._css),
+            Mount("/static", StaticFiles(directory=HERE / "static")),
+        ]
+
+    # -- who it is ------------------------------------------------------------------------------
+
+    def _visitor(self, request: Request) -> str | None:
+        return self._door.visitor(request.cookies.get(self._cookie))
+
+    def _with_cookie(self, response: Response, cookie: str) -> None:
+        response.set_cookie(
+            self._cookie,
+            cookie,
+            max_age=SIGNED_IN_S,
+            path="/",
+            secure=self._secure,
+            httponly=True,
+            samesite="lax",
+        )
+
+    def _greeted(self, request: Request) -> tuple[str | None, str | None]:
+        """Visitor and, where one has to be given out, their new cookie; None: sign in first."""
+        visitor = self._visitor(request)
+        if visitor is not None or not self._door.open:
+            return visitor, None
+        return self._door.cookie()
+
+    # -- pages ----------------------------------------------------------------------------------
+
+    def _shown(
+        self, path: str, template: str, tell: Callable[[Request, Any], dict[str, Any]]
+    ) -> Route:
+        def endpoint(request: Request) -> Response:
+            visitor, cookie = self._greeted(request)
+            if visitor is None:
+                where = quote(request.url.path, safe="/")
+                return RedirectResponse(f"/sign-in?to={where}", 303)
+            response = self._page(request, visitor, template, lambda s: tell(request, s))
+            if cookie is not None:
+                self._with_cookie(response, cookie)
+            return response
+
+        return Route(path, endpoint, methods=["GET"])
+
+    def _page(
+        self,
+        request: Request,
+        visitor: str,
+        template: str,
+        tell: Callable[[Any], dict[str, Any]],
+        status: int = 200,
+    ) -> HTMLResponse:
+        snapshot = self._house.snapshot()
+        told = tell(snapshot)
+        done = self._done.get(request.query_params.get("done", ""))
+        entered = done.result() if done and done.done() and not done.exception() else None
+        html = self._templates.get_template(template).render(
+            told,
+            site=self._house.site,
+            now=figures.fresh_values(self._house, snapshot)["now"],
+            fresh=snapshot.now_ms > 0,
+            trouble=self._house.trouble(),
+            shape=figures.shape(snapshot),
+            at="/" + request.url.path.strip("/").split("/")[0],
+            token=lambda: self._door.token(visitor),
+            signed_in=not self._door.open,
+            overheard=not self._door.open and not self._secure,
+            said=None if entered is None else [entered.said, *entered.upset],
+        )
+        return HTMLResponse(html, status)
+
+    def _space(self, request: Request, snapshot: Any) -> dict[str, Any]:
+        name = request.path_params["name"]
+        if name not in self._house.spaces():
+            raise HTTPException(404)
+        span = request.query_params.get("span", "day")
+        return views.space(self._house, snapshot, name, span if span in views.SPANS else "day")
+
+    def _batch(self, request: Request, snapshot: Any) -> dict[str, Any]:
+        found = snapshot.history.named(request.path_params["name"])
+        if found is None:
+            raise HTTPException(404)
+        told = views.batch(self._house, snapshot, found)
+        return told | {"actions": forms.actions(told["state"])}
+
+    def _sensors(self, snapshot: Any) -> dict[str, Any]:
+        return views.sensors(self._house, snapshot) | {"wrong_tries": self._door.wrong}
+
+    def _form(self, request: Request, snapshot: Any) -> dict[str, Any]:
+        verb = request.path_params["verb"]
+        if verb not in forms.TITLES:
+            raise HTTPException(404)
+        typed = dict(request.query_params)
+        return self._form_told(verb, typed, snapshot)
+
+    def _correct(self, request: Request, snapshot: Any) -> dict[str, Any]:
+        number = request.path_params["number"]
+        if not any(e.id == number for e in standing(snapshot.entries)):
+            raise HTTPException(404)
+        return self._form_told("correct", {"entry": str(number)}, snapshot)
+
+    def _form_told(
+        self, verb: str, typed: dict[str, str], snapshot: Any, error: RequestError | None = None
+    ) -> dict[str, Any]:
+        return {
+            "form": forms.form(verb, self._house, snapshot, typed, error),
+            "flowers": sorted(set(self._house.flowers.values())),
+            "again": forms.again(snapshot) if verb == "hang" else [],
+            "space": typed.get("space", ""),
+        }
+
+    # -- what is entered ------------------------------------------------------------------------
+
+    async def _enter(self, request: Request) -> Response:
+        same_origin(request)
+        typed = await form_of(request)
+        visitor = self._visitor(request)
+        if visitor is None:
+            raise RefusedError(403, "You are not signed in any more; sign in, then enter it again.")
+        number = self._door.form_number(visitor, typed.pop("token", ""))
+        if number is None:
+            raise RefusedError(
+                403, "This form is too old or not yours; open the page anew and enter it again."
+            )
+        return await run_in_threadpool(self._take, request, visitor, number, typed)
+
+    def _take(self, request: Request, visitor: str, number: str, typed: dict[str, str]) -> Response:
+        snapshot = self._house.snapshot()
+        try:
+            answer = self._once(number, typed, snapshot)
+            entered = answer.result(ANSWER_WITHIN_S)
+        except RequestError as error:
+            return self._refused(request, visitor, typed, error)
+        except TimeoutError:
+            late = RequestError("the monitor is slow to answer; look whether it was entered", None)
+            return self._refused(request, visitor, typed, late)
+        return RedirectResponse(f"{self._where(entered)}?done={quote(number)}", 303)
+
+    def _once(self, number: str, typed: dict[str, str], snapshot: Any) -> Future[Entered]:
+        """Enter a form the first time it comes; sent twice, it is still entered once."""
+        with self._lock:
+            before = self._done.get(number)
+            if before is not None and not (before.done() and before.exception()):
+                return before
+            wish: Wish = self._house.parse(forms.checked(typed, self._house, snapshot))
+            answer = self._house.submit(wish)
+            self._done[number] = answer
+            if len(self._done) > _REMEMBERED:
+                self._done.popitem(last=False)
+            return answer
+
+    def _refused(
+        self, request: Request, visitor: str, typed: dict[str, str], error: RequestError
+    ) -> Response:
+        verb = typed.get("verb", "")
+        if verb in forms.TITLES or (verb == "correct" and typed.get("entry", "").isdigit()):
+            return self._page(
+                request,
+                visitor,
+                "form.html",
+                lambda s: self._form_told(verb, typed, s, error),
+                422,
+            )
+        sentence = error.sentence[:1].upper() + error.sentence[1:]
+        return self._sorry(422, sentence)
+
+    def _where(self, entered: Entered) -> str:
+        """Where to see what was entered."""
+        if entered.batch is not None:
+            return f"/batch/{quote(entered.batch, safe='')}"
+        return "/notices" if entered.entry.verb in ("seen", "pause") else "/entries"
+
+    # -- the rest -------------------------------------------------------------------------------
+
+    def _report(self, request: Request) -> Response:
+        visitor, cookie = self._greeted(request)
+        if visitor is None:
+            return RedirectResponse("/sign-in?to=/weeks", 303)
+        with Reader(self._house.store) as reader:
+            kept = reader.report(request.path_params["week"])
+        if kept is None:
+            raise HTTPException(404)
+        file = Path(kept.folder) / _REPORT
+        if not file.is_file():
+            return RedirectResponse(f"/weeks#{quote(kept.week)}", 303)
+        headers = {"Content-Security-Policy": REPORT_POLICY}
+        response = FileResponse(file, media_type="text/html", headers=headers)
+        if cookie is not None:
+            self._with_cookie(response, cookie)
+        return response
+
+    async def _events(self, request: Request) -> Response:
+        if self._visitor(request) is None:
+            raise RefusedError(403, "Sign in first.")
+        headers = {"X-Accel-Buffering": "no"}
+        return StreamingResponse(
+            self._live.events(), media_type="text/event-stream", headers=headers
+        )
+
+    async def _sign_in(self, request: Request) -> Response:
+        to = request.query_params.get("to", "/")
+        to = to if to.startswith("/") and not to.startswith(("//", "/\\")) else "/"
+        if self._door.open or self._visitor(request) is not None:
+            return RedirectResponse(to, 303)
+        if request.method == "GET":
+            return self._asked(to)
+        same_origin(request)
+        typed = await form_of(request)
+        return await run_in_threadpool(self._try, request, to, typed.get("passphrase", ""))
+
+    def _try(self, request: Request, to: str, passphrase: str) -> Response:
+        whence = request.client.host if request.client else "nowhere"
+        wait_s = self._door.wait_s(whence)
+        if wait_s > 0:
+            return self._asked(to, f"Too many wrong tries. Wait {wait_s + 0.5:.0f} seconds.", 429)
+        if not self._door.try_passphrase(whence, passphrase):
+            log.warning("A wrong passphrase was tried on the page, from %s", whence)
+            return self._asked(to, "That is not the passphrase. Type it again.", 403)
+        response = RedirectResponse(to, 303)
+        self._with_cookie(response, self._door.cookie()[1])
+        return response
+
+    def _asked(self, to: str, wrong: str | None = None, status: int = 200) -> Response:
+        html = self._templates.get_template("sign-in.html").render(
+            to=to, wrong=wrong, overheard=not self._secure, site=self._house.site
+        )
+        return HTMLResponse(html, status)
+
+    async def _sign_out(self, request: Request) -> Response:
+        same_origin(request)
+        response = RedirectResponse("/sign-in", 303)
+        response.delete_cookie(self._cookie, secure=self._secure, httponly=True)
+        return response
+
+    async def _css(self, request: Request) -> Response:
+        return Response(
+            self._style, media_type="text/css", headers={"Cache-Control": "max-age=86400"}
+        )
+
+    def _sorry(self, status: int, sentence: str) -> HTMLResponse:
+        html = self._templates.get_template("sorry.html").render(
+            sentence=sentence, site=self._house.site
+        )
+        return HTMLResponse(html, status)
+
+    async def refused(self, request: Request, error: Exception) -> Response:
+        """A request that is not answered, and why."""
+        if isinstance(error, RefusedError):
+            return self._sorry(error.status, error.sentence)
+        if isinstance(error, StoreError):
+            return self._sorry(503, f"The store cannot be read just now ({error}). Try again soon.")
+        missing = isinstance(error, HTTPException) and error.status_code == 404
+        if missing:
+            return self._sorry(404, "There is nothing here by that name. It may have been undone.")
+        status = error.status_code if isinstance(error, HTTPException) else 500
+        return self._sorry(status, "That does not go here. Begin at the spaces.")
+
+
+def _style() -> str:
+    return (HERE / "static/page.css").read_text("utf-8") + charts.STYLE.read_text("utf-8")
+
+
+def make_app(house: House, door: Door, trusted_hosts: tuple[str, ...], secure: bool) -> Starlette:
+    """The page as an ASGI application."""
+    pages = Pages(house, door, secure)
+    return Starlette(
+        routes=pages.routes(),
+        middleware=[
+            Middleware(Headers),
+            Middleware(
+                TrustedHostMiddleware, allowed_hosts=list(trusted_hosts), www_redirect=False
+            ),
+        ],
+        exception_handlers={
+            RefusedError: pages.refused,
+            HTTPException: pages.refused,
+            StoreError: pages.refused,
+        },
+    )

@@ -1,0 +1,256 @@
+"""The forms: what each asks, what was typed, and what to mend, in a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from monitor.edges.page.house import House
+from monitor.room.batches import AWAY, BatchState
+from monitor.room.entries import CORRECT, Entry, RequestError, standing
+from monitor.room.fields import CALLED, FIELDS, PARTS
+from monitor.room.snapshot import Snapshot
+from monitor.room.spaces import Use
+
+# field → (what stands above it, what helps below it)
+_ASKED: dict[str, tuple[str, str]] = {
+    "flower": ("Flower", "as you call it, for example statice"),
+    "space": ("Space", ""),
+    "bunches": ("Bunches", "how many, for example 6"),
+    "stems_per_bunch": ("Stems in a bunch", "for example 10"),
+    "colour": ("Colour", "for example violet"),
+    "fresh_mass_g": ("Fresh mass of one tagged bunch, in grams", "makes every weighing tell more"),
+    "target_pct_db": ("Crisp at, in % of dry mass", "leave empty for the flower's own"),
+    "name": ("Name", "leave empty and it gets one"),
+    "batch": ("Batch", ""),
+    "grams": ("Mass of the tagged bunch, in grams", "for example 164.5"),
+    "result": ("Bend a stem: what did it do?", ""),
+    "good": ("Heads good", "count, or leave empty"),
+    "mould": ("Heads lost to mould", ""),
+    "opened": ("Heads lost to opening", ""),
+    "faded": ("Heads lost to fading", ""),
+    "shed": ("Heads lost to shedding", ""),
+    "note": ("Anything worth remembering", ""),
+    "notice": ("Notice", ""),
+    "kind": ("Kind", ""),
+    "for_min": ("For how long", "1 h, 1 day, or spell"),
+    "sensor": ("Sensor", ""),
+    "quantity": ("Quantity", ""),
+    "offset": ("Add", ""),
+    "slope": ("Multiply by", ""),
+    "swap": ("Another sensor hangs there now", ""),
+    "at": ("When", "empty for now; or 08:30, yesterday 18:00, 2026-07-04 08:30"),
+}
+TITLES = {
+    "hang": "Hang a batch",
+    "weigh": "Weigh",
+    "snap": "Snap test",
+    "move": "Move",
+    "takedown": "Take down",
+}
+_BUTTONS = {
+    "hang": "It hangs",
+    "weigh": "Weighed",
+    "snap": "Tried",
+    "move": "Moved",
+    "takedown": "Taken down",
+    CORRECT: "Correct it",
+}
+_NUMBERS = ("bunches", "stems_per_bunch", "good", "mould", "opened", "faded", "shed", "notice")
+_DECIMALS = ("fresh_mass_g", "target_pct_db", "grams", "offset", "slope")
+_MORE = ("stems_per_bunch", "fresh_mass_g", "target_pct_db", "name")
+_MUST_CHOOSE = ("space", "result")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One field as the template shows it."""
+
+    name: str
+    label: str
+    hint: str
+    value: str
+    required: bool
+    mode: str  # text, numeric, decimal or choice
+    choices: tuple[tuple[str, str], ...] = ()
+    wrong: str | None = None
+    more: bool = False
+
+
+@dataclass(frozen=True)
+class Form:
+    """A form as the template shows it. hidden: what it sends without asking."""
+
+    title: str
+    button: str
+    hidden: dict[str, str]
+    fields: tuple[Asked, ...]
+    wrong: str | None = None
+
+
+def form(
+    verb: str,
+    house: House,
+    snapshot: Snapshot,
+    typed: Mapping[str, str],
+    error: RequestError | None = None,
+) -> Form:
+    """The form of a verb, with what was typed and what is wrong with it."""
+    if verb == CORRECT:
+        return _correction(house, snapshot, typed, error)
+    must, may = PARTS[verb]
+    hidden = {"verb": verb} | ({"batch": typed.get("batch", "")} if "batch" in must else {})
+    names = [name for name in (*must, *may) if name not in hidden]
+    title = TITLES[verb] + (f": {typed['batch']}" if typed.get("batch") else "")
+    fields = _fields([*names, "at"], must, verb, house, snapshot, typed, error)
+    return Form(title, _BUTTONS[verb], hidden, fields, _wrong(error, fields))
+
+
+def _correction(
+    house: House, snapshot: Snapshot, typed: Mapping[str, str], error: RequestError | None
+) -> Form:
+    number = int(typed["entry"])
+    root = next(e for e in standing(snapshot.entries) if e.id == number)
+    must, may = PARTS[root.verb]
+    values = as_typed(root, house, snapshot) | dict(typed)
+    names = [*must, *may, "at"]
+    fields = _fields(names, must, root.verb, house, snapshot, values, error)
+    title = f"Correct entry {number}, {CALLED[root.verb]}"
+    hidden = {"verb": CORRECT, "entry": str(number)}
+    return Form(title, _BUTTONS[CORRECT], hidden, fields, _wrong(error, fields))
+
+
+def _fields(
+    names: list[str],
+    must: tuple[str, ...],
+    verb: str,
+    house: House,
+    snapshot: Snapshot,
+    typed: Mapping[str, str],
+    error: RequestError | None,
+) -> tuple[Asked, ...]:
+    fields = []
+    for name in names:
+        label, hint = _ASKED[name]
+        choices = _choices(name, verb, house, snapshot)
+        fields.append(
+            Asked(
+                name,
+                label,
+                hint,
+                typed.get(name, ""),
+                name in must,
+                _mode(name, choices),
+                choices,
+                error.sentence if error is not None and error.field == name else None,
+                name in _MORE,
+            )
+        )
+    return tuple(fields)
+
+
+def _wrong(error: RequestError | None, fields: tuple[Asked, ...]) -> str | None:
+    if error is None:
+        return None
+    return error.sentence[:1].upper() + error.sentence[1:]
+
+
+def _mode(name: str, choices: tuple[tuple[str, str], ...]) -> str:
+    if choices:
+        return "choice"
+    if name in _NUMBERS:
+        return "numeric"
+    return "decimal" if name in _DECIMALS else "text"
+
+
+def _choices(name: str, verb: str, house: House, snapshot: Snapshot) -> tuple[tuple[str, str], ...]:
+    if name == "result":
+        return (("snaps", "it snaps"), ("bends", "it bends"))
+    if name == "batch":
+        return tuple((b.name, b.name) for b in snapshot.history.batches)
+    if name != "space":
+        return ()
+    spaces = house.site.spaces.values()
+    hanging = [(s.name, s.name) for s in spaces if s.use is Use.HANGING]
+    keeping = [
+        (s.name, f"{s.name} ({s.use})") for s in spaces if s.use in (Use.STORING, Use.SHOWING)
+    ]
+    if verb == "hang":
+        return tuple(hanging)
+    if verb == "takedown":
+        return (("", "nowhere that is watched"), *keeping)
+    if verb == "move":
+        return (*hanging, *keeping, (AWAY, "away: sold, used up or thrown out"))
+    return (*hanging, *keeping)
+
+
+def as_typed(entry: Entry, house: House, snapshot: Snapshot) -> dict[str, str]:
+    """A standing entry's own words, as its form shows them."""
+    told = {name: _text(value) for name, value in entry.arguments.items()}
+    if "batch" in told:
+        hung_by = entry.arguments["batch"]
+        told["batch"] = next(
+            (b.name for b in snapshot.history.batches if b.hung_by == hung_by), told["batch"]
+        )
+    there = datetime.fromtimestamp(entry.at_ms / 1000, ZoneInfo(house.site.timezone))
+    return told | {"at": there.strftime("%Y-%m-%d %H:%M")}
+
+
+def _text(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def checked(typed: Mapping[str, str], house: House, snapshot: Snapshot) -> dict[str, str]:
+    """What is to be parsed: nothing that must be there is missing, nothing unchanged is repeated.
+
+    raises  RequestError in the page's own words
+    """
+    verb = typed.get("verb", "")
+    if verb != CORRECT:
+        for name in PARTS[verb][0] if verb in PARTS else ():
+            if not typed.get(name, "").strip():
+                raise RequestError(_missing(name), name)
+        return dict(typed)
+    number = typed.get("entry", "")
+    root = next((e for e in standing(snapshot.entries) if str(e.id) == number), None)
+    if root is None:
+        raise RequestError("this entry can no longer be corrected; go back to the entries", None)
+    before = as_typed(root, house, snapshot)
+    changed = {
+        name: text
+        for name, text in typed.items()
+        if (name not in before and text.strip())
+        or (name in before and text.strip() != before[name])
+    }
+    if not changed.keys() - {"verb", "entry"}:
+        raise RequestError("nothing was changed; change what is wrong, then press again", None)
+    return changed | {"verb": verb, "entry": number}
+
+
+def _missing(name: str) -> str:
+    label, hint = _ASKED[name]
+    what = f"choose one under “{label}”" if name in _MUST_CHOOSE else f"“{label}” is still empty"
+    example = "" if name in _MUST_CHOOSE else f"; write {hint or FIELDS[name].example}"
+    return f"{what}{example}"
+
+
+def again(snapshot: Snapshot) -> list[tuple[str, dict[str, str]]]:
+    """The last things that were hung, to hang the same again: what they were, and their fields."""
+    seen: dict[str, dict[str, str]] = {}
+    for batch in reversed(snapshot.history.batches):
+        words = f"{batch.flower} {batch.colour or ''}".strip()
+        told = {"flower": batch.flower, "bunches": str(batch.bunches)}
+        if batch.colour:
+            told["colour"] = batch.colour
+        if batch.stems_per_bunch:
+            told["stems_per_bunch"] = str(batch.stems_per_bunch)
+        seen.setdefault(words, told)
+    return list(seen.items())[:3]
+
+
+def actions(state: str) -> list[tuple[str, str]]:
+    """What can be done with a batch in this state: verb and its title."""
+    verbs = ["weigh", "snap", "move"] + (["takedown"] if state == BatchState.HANGING else [])
+    return [(verb, TITLES[verb]) for verb in verbs]

@@ -1,0 +1,169 @@
+"""The page's charts: a space's air with its limits and spells, a batch's weighings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+from markupsafe import Markup
+
+from monitor.edges.charts import Level, Mark, Series, line_chart
+from monitor.room.batches import Batch
+from monitor.room.readings import MINUTE_MS
+from monitor.room.spaces import Site, Space
+from monitor.room.spells import Kind, Spell
+from monitor.room.words import humidity, light, temperature
+
+Floats = npt.NDArray[np.float64]
+
+COLUMNS = ("temperature_c", "relative_humidity_pct", "vpd_kpa", "illuminance_lx")
+WORDS: dict[Kind, str] = {
+    Kind.HOT: "hot",
+    Kind.COLD: "cold",
+    Kind.DAMP: "damp",
+    Kind.ARID: "too dry",
+    Kind.SUNNY: "bright",
+    Kind.DEWY: "close to dew",
+    Kind.MUSTY: "damp enough for mould",
+    Kind.SILENT: "silent",
+    Kind.STUCK: "stuck",
+}
+_DYES: dict[Kind, str] = {
+    Kind.HOT: "heat",
+    Kind.COLD: "cold",
+    Kind.DAMP: "damp",
+    Kind.ARID: "dry",
+    Kind.SUNNY: "sun",
+    Kind.DEWY: "damp",
+    Kind.MUSTY: "damp",
+    Kind.SILENT: "gap",
+    Kind.STUCK: "gap",
+}
+
+
+def dye_of(kind: Kind) -> str:
+    """The colour class of a kind of spell."""
+    return _DYES[kind]
+
+
+def of_space(
+    site: Site,
+    space: Space,
+    begin: int,
+    air: Mapping[str, Floats],
+    outside: Mapping[str, Floats] | None,
+    spells: Sequence[Spell],
+) -> list[str]:
+    """Temperature, humidity, pull on the water and light, from the minute `begin` on."""
+    end = begin + len(air["vpd_kpa"])
+    fahrenheit = site.temperature_unit == "°F"
+
+    def here(values: Floats) -> Floats:
+        return values * 1.8 + 32 if fahrenheit else values
+
+    def lines(column: str, kind: str) -> list[Series]:
+        values = air[column]
+        series = [Series(here(values) if column == "temperature_c" else values, "here", kind)]
+        if outside is not None and not np.isnan(outside[column]).all():
+            other = outside[column]
+            other = here(other) if column == "temperature_c" else other
+            series.append(Series(other, "outdoors (dashed)", "outdoors"))
+        return series
+
+    def marks(*kinds: Kind) -> list[Mark]:
+        return [
+            Mark(max(s.began, begin), min(s.ended or end, end), WORDS[s.kind], dye_of(s.kind))
+            for s in spells
+            if s.kind in kinds
+        ]
+
+    limits, zone = space.limits, site.timezone
+    warm = [
+        Level(limit * 1.8 + 32 if fahrenheit else limit, f"{words} {_bound(limit, site)}", kind)
+        for limit, words, kind in (
+            (limits.hot_c, "hot above", "heat"),
+            (limits.cold_c, "cold below", "cold"),
+        )
+        if limit is not None
+    ]
+    moist = [
+        Level(limit, f"{words} {humidity(limit)}", kind)
+        for limit, words, kind in (
+            (limits.damp_pct, "damp above", "damp"),
+            (limits.arid_pct, "too dry below", "dry"),
+        )
+        if limit is not None
+    ]
+    charts = [
+        line_chart(
+            title="Temperature",
+            unit=site.temperature_unit,
+            begin=begin,
+            series=lines("temperature_c", "heat"),
+            timezone=zone,
+            levels=warm,
+            marks=marks(Kind.HOT, Kind.COLD),
+        ),
+        line_chart(
+            title="Humidity",
+            unit="%",
+            begin=begin,
+            series=lines("relative_humidity_pct", "damp"),
+            timezone=zone,
+            levels=moist,
+            marks=marks(Kind.DAMP, Kind.ARID, Kind.DEWY, Kind.MUSTY),
+        ),
+        line_chart(
+            title="Pull on the water",
+            unit="kPa",
+            begin=begin,
+            series=lines("vpd_kpa", "pull"),
+            timezone=zone,
+        ),
+    ]
+    if not np.isnan(air["illuminance_lx"]).all():
+        bright = limits.sun_lux
+        level = [] if bright is None else [Level(bright, f"bright above {light(bright)}", "sun")]
+        charts.append(
+            line_chart(
+                title="Light",
+                unit="lux",
+                begin=begin,
+                series=[Series(air["illuminance_lx"], "here", "sun")],
+                timezone=zone,
+                levels=level,
+                marks=marks(Kind.SUNNY),
+            )
+        )
+    return charts
+
+
+def _bound(celsius: float, site: Site) -> str:
+    return temperature(celsius, site.temperature_unit)
+
+
+def of_weighings(batch: Batch, spells: Sequence[Spell], site: Site) -> Markup | None:
+    """The mass of the tagged bunch, straight between weighings; None: weighed less than twice."""
+    points = [(w.at_ms // MINUTE_MS, w.grams) for w in batch.weighings]
+    if batch.fresh_mass_g is not None:
+        points.insert(0, (batch.hung_ms // MINUTE_MS, batch.fresh_mass_g))
+    if len(points) < 2 or points[-1][0] - points[0][0] < 60:
+        return None
+    at, grams = (np.array(column, dtype=np.float64) for column in zip(*points, strict=True))
+    begin, end = int(at[0]), int(at[-1]) + 1
+    marks = [
+        Mark(max(s.began, begin), min(s.ended or end, end), WORDS[s.kind], dye_of(s.kind))
+        for s in spells
+        if s.began < end
+    ]
+    return Markup(  # noqa: S704 (our own drawing; words are escaped in it)
+        line_chart(
+            title="Mass of the tagged bunch",
+            unit="g",
+            begin=begin,
+            series=[Series(np.interp(np.arange(begin, end), at, grams), "tagged bunch", "pull")],
+            timezone=site.timezone,
+            marks=marks,
+        )
+    )

@@ -1,0 +1,505 @@
+"""What each page tells, from the snapshot and the store: plain values for the templates."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from markupsafe import Markup
+
+from monitor.edges.charts.drawing import midnight
+from monitor.edges.page import figures, pictures, rail
+from monitor.edges.page.house import House
+from monitor.room import advice
+from monitor.room.batches import Batch, described, hanging_in, kept_in
+from monitor.room.entries import Entry, first_of, undone
+from monitor.room.limits import limits_of
+from monitor.room.prospect_words import sentences, tag
+from monitor.room.readings import MINUTE_MS, Flag
+from monitor.room.snapshot import Snapshot
+from monitor.room.spaces import OUTDOORS, Site, Space, Use
+from monitor.room.spells import Kind, Spell
+from monitor.room.told import history_lines
+from monitor.room.words import (
+    count,
+    humidity,
+    lasting,
+    light,
+    local,
+    local_day,
+    named,
+    temperature,
+    two_figures,
+    when,
+    when_minute,
+)
+from monitor.store.reader import Delivery, Reader
+
+Told = dict[str, Any]
+
+SPANS = {"day": ("the last day", 1), "week": ("the last week", 7), "month": ("the last month", 30)}
+NOTICES_DAYS = 30
+UNREAD_SHOWN = 20
+# The worst for the flowers first.
+_WORST_FIRST = (
+    *(Kind.MUSTY, Kind.DEWY, Kind.DAMP, Kind.HOT, Kind.SUNNY),
+    *(Kind.ARID, Kind.SILENT, Kind.STUCK, Kind.COLD),
+)
+_FLAG_WORDS = {
+    Flag.CLAMPED: "a little over 100 %, taken as 100",
+    Flag.RANGE: "cannot be true",
+    Flag.STEP: "a jump that the next did not confirm",
+    Flag.STUCK: "stuck",
+    Flag.FEED: "the whole feed stood still",
+    Flag.IN_THE_SUN: "in the sun",
+    Flag.DISAGREES: "disagrees with its neighbour",
+    Flag.TIME_OF_ARRIVAL: "its own time could not be true",
+    Flag.TOO_OLD: "too old to be used",
+    Flag.OUT_OF_SERVICE: "out of service",
+}
+
+
+# -- spaces -----------------------------------------------------------------------------------
+
+
+def spaces(house: House, snapshot: Snapshot) -> Told:
+    """Every space with its rail, and above all the one thing to do."""
+    going_on = sorted(snapshot.going_on, key=_urgency)
+    # What is only a note (cold) asks for nothing.
+    matters = [s for s in going_on if s.kind is not Kind.COLD]
+    with Reader(house.store) as reader:
+        rails = [_rail(house, snapshot, name, reader) for name in house.spaces()]
+    return {
+        "to_do": _said(house, snapshot, matters[0]) if matters else None,
+        "more": [_said(house, snapshot, s) for s in matters[1:]],
+        "rails": [r for r in rails if r["name"] != OUTDOORS],
+        "outdoors": next((r for r in rails if r["name"] == OUTDOORS), None),
+        "heard": snapshot.now_ms > 0 and bool(snapshot.air),
+    }
+
+
+def _urgency(spell: Spell) -> tuple[bool, int, int]:
+    return not spell.urgent, _WORST_FIRST.index(spell.kind), spell.began
+
+
+def _said(house: House, snapshot: Snapshot, spell: Spell) -> Told:
+    said = advice.began(spell, house.circumstances(snapshot), snapshot.now_ms)
+    return {
+        "title": said.title,
+        "what": said.what,
+        "to_do": said.to_do[:1].upper() + said.to_do[1:],
+        "caution": said.caution,
+        "space": spell.space,
+        "kind": pictures.dye_of(spell.kind),
+    }
+
+
+def _rail(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Told:
+    site, space = house.site, house.site.spaces[name]
+    batches, now_ms = snapshot.history.batches, snapshot.now_ms
+    return {
+        "name": name,
+        "title": named(name, 60),
+        "use": space.use.value,
+        "hangs": space.use is Use.HANGING,
+        "figures": figures.air_figures(snapshot.air.get(name), site),
+        "strip": _strip(house, snapshot, name, reader),
+        "spells": [_said(house, snapshot, s) for s in snapshot.going_on if s.space == name],
+        "bunches": [_hung(b, snapshot, site) for b in hanging_in(batches, name, now_ms)],
+        "kept": [_hung(b, snapshot, site) for b in kept_in(batches, name, now_ms)],
+        "how": _how(house, snapshot, name),
+    }
+
+
+def _how(house: House, snapshot: Snapshot, name: str) -> str:
+    """How the air is, in one sentence."""
+    air = snapshot.air.get(name)
+    if air is None or air.temperature_c is None or air.vpd_kpa is None:
+        return "Nothing is known of the air here just now."
+    pull = air.vpd_kpa
+    if name == OUTDOORS:
+        dew = air.dew_point_c
+        return "" if dew is None else f"Dew settles on what is below {_degrees(dew, house)}."
+    if pull < 0.4:
+        strength = "The air draws hardly any water."
+    elif pull < 1.0:
+        strength = "The air draws water slowly."
+    elif pull < 2.0:
+        strength = "The air draws water well."
+    else:
+        strength = "The air draws water hard."
+    return strength
+
+
+def _degrees(celsius: float, house: House) -> str:
+    return temperature(celsius, house.site.temperature_unit)
+
+
+def _hung(batch: Batch, snapshot: Snapshot, site: Site) -> Told:
+    now_ms, timezone = snapshot.now_ms, site.timezone
+    days = (now_ms - batch.hung_ms) / 86_400_000
+    said = snapshot.prospects.get(batch.hung_by)
+    left = None if said is None else said.still_to_lose_pct / 100
+    return {
+        "sentences": [] if said is None else sentences(said, site),
+        "tag": "" if said is None else tag(said, site),
+        "name": batch.name,
+        "what": described(batch),
+        "since": "hung today" if days < 1 else f"day {int(days) + 1}",
+        "picture": Markup(  # noqa: S704 (our own drawing; names are escaped in it)
+            rail.bunches(
+                batch.flower,
+                batch.colour,
+                batch.bunches,
+                f"b{batch.hung_by}-",
+                described(batch),
+                left,
+            )
+        ),
+        "flower": batch.flower,
+        "colour": batch.colour,
+        "hung": when(batch.hung_ms, now_ms, timezone),
+    }
+
+
+def _strip(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Markup:
+    site, now = house.site, snapshot.now_ms // MINUTE_MS
+    today = local_day(snapshot.now_ms, site.timezone)
+    zone = ZoneInfo(site.timezone)
+    begin, end = midnight(today, zone), midnight(today + timedelta(days=1), zone)
+    lux = reader.air_of(name, begin, end, ("illuminance_lx",))["illuminance_lx"]
+    spells = [s for s in reader.spells(begin, end) if s.space == name and s.sensor is None]
+    up = rail.sun_up(site.latitude, site.longitude, today, begin)
+    marks = [
+        (max(s.began, begin) - begin, min(s.ended or now, end) - begin, pictures.dye_of(s.kind))
+        for s in spells
+    ]
+    words = "Today from midnight to midnight. " + _strip_words(
+        lux, begin, spells, now, site.timezone
+    )
+    return Markup(  # noqa: S704 (our own drawing; names are escaped in it)
+        rail.day_strip(
+            day_minutes=end - begin,
+            now=now - begin,
+            sun_up=up,
+            light=lux,
+            spells=marks,
+            words=words,
+        )
+    ) + Markup("<figcaption>{}</figcaption>").format(
+        _strip_words(lux, begin, spells, now, site.timezone)
+    )
+
+
+def _strip_words(lux: Any, begin: int, spells: list[Spell], now: int, timezone: str) -> str:
+    told = []
+    if np.isnan(lux).all():
+        told.append("No light is measured here.")
+    else:
+        at = int(np.nanargmax(lux))
+        clock = local((begin + at) * MINUTE_MS, timezone)
+        told.append(f"Brightest {light(float(lux[at]))} at {clock:%H:%M}.")
+    for spell in spells:
+        if spell.ended is not None:
+            since = local(spell.began * MINUTE_MS, timezone)
+            told.append(f"{pictures.WORDS[spell.kind]} {since:%H:%M}, {_lasted(spell)}.")
+    return " ".join(told)
+
+
+def _lasted(spell: Spell) -> str:
+    return f"for {lasting((spell.ended or spell.began) - spell.began)}"
+
+
+# -- a space ----------------------------------------------------------------------------------
+
+
+def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
+    """One space: its air over a day, a week or a month, its sensors, its settings."""
+    site, of = house.site, house.site.spaces[name]
+    end = snapshot.now_ms // MINUTE_MS + 1
+    begin = end - SPANS[span][1] * 1440
+    with Reader(house.store) as reader:
+        air = reader.air_of(name, begin, end, pictures.COLUMNS)
+        outside = None
+        if name != OUTDOORS and OUTDOORS in house.spaces():
+            outside = reader.air_of(OUTDOORS, begin, end, pictures.COLUMNS)
+        spells = [s for s in reader.spells(begin, end) if s.space == name]
+        one = _rail(house, snapshot, name, reader)
+    vpd = air["vpd_kpa"]
+    known = int((~np.isnan(vpd)).sum())
+    return one | {
+        "span": span,
+        "spans": SPANS,
+        "charts": [Markup(c) for c in pictures.of_space(site, of, begin, air, outside, spells)],  # noqa: S704
+        "load": f"{two_figures(float(np.nansum(vpd)) / 60):,g} kPa·h" if known else None,
+        "load_hours": f"{known / 60:,.0f}",
+        "past": [_past(house, s, snapshot.now_ms) for s in reversed(spells)],
+        "sensors": [_sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
+        "limits": _limits(of, house),
+    }
+
+
+def _past(house: House, spell: Spell, now_ms: int) -> str:
+    zone = house.site.timezone
+    since = when_minute(spell.began, now_ms, zone)
+    who = f"sensor {spell.sensor} " if spell.sensor else ""
+    what = f"{who}{pictures.WORDS[spell.kind]}"
+    what = what[:1].upper() + what[1:]
+    if spell.ended is None:
+        return f"{what} since {since}, and still so"
+    return f"{what} from {since}, {_lasted(spell)}"
+
+
+def _limits(of: Space, house: House) -> list[str]:
+    """A space's settings in plain words."""
+    told = []
+    for limit in limits_of(of):
+        match limit.kind:
+            case Kind.HOT | Kind.COLD:
+                bound = _degrees(limit.value, house)
+            case Kind.SUNNY:
+                bound = light(limit.value)
+            case Kind.DEWY:
+                factor = 1.8 if house.site.temperature_unit == "°F" else 1.0
+                bound = (
+                    f"{limit.value * factor:g} {house.site.temperature_unit} above the dew point"
+                )
+            case _:
+                bound = humidity(limit.value)
+        side = "above" if limit.above else "below"
+        after = f" for {lasting(limit.delay_min)}" if limit.delay_min else " as the mean of a day"
+        word = pictures.WORDS[limit.kind]
+        told.append(f"{word[:1].upper()}{word[1:]}: {side} {bound}{after}")
+        if limit.urgent_value is not None:
+            told.append(f"Urgent: {side} {humidity(limit.urgent_value)}")
+    volume = "not told" if of.volume_m3 is None else f"{of.volume_m3:g} m³"
+    return [*told, f"Room: {volume}"]
+
+
+# -- batches ----------------------------------------------------------------------------------
+
+
+def batches(house: House, snapshot: Snapshot) -> Told:
+    """What hangs where, what is kept, and what was."""
+    rows = [
+        _hung(b, snapshot, house.site) | {"space": b.space, "state": b.state.value}
+        for b in reversed(snapshot.history.batches)
+    ]
+    return {
+        "hanging": [r for r in rows if r["state"] == "hanging"],
+        "others": [r for r in rows if r["state"] != "hanging"],
+        "hang_in": [s.name for s in house.site.spaces.values() if s.use is Use.HANGING],
+    }
+
+
+def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
+    """One batch: where it was, what was measured, what it went through."""
+    site, now_ms = house.site, snapshot.now_ms
+    until_ms = now_ms if found.taken_down_ms is None else found.taken_down_ms
+    stays = [(s, s.until_ms or now_ms) for s in found.stays if s.from_ms < until_ms]
+    with Reader(house.store) as reader:
+        spells = [
+            s
+            for stay, end_ms in stays
+            for s in reader.spells(stay.from_ms // MINUTE_MS, min(end_ms, until_ms) // MINUTE_MS)
+            if s.space == stay.space and s.sensor is None
+        ]
+        load, known = 0.0, 0
+        for stay, end_ms in stays:
+            begin, end = stay.from_ms // MINUTE_MS, min(end_ms, until_ms) // MINUTE_MS
+            vpd = reader.air_of(stay.space, begin, max(end, begin + 1), ("vpd_kpa",))["vpd_kpa"]
+            load, known = load + float(np.nansum(vpd)) / 60, known + int((~np.isnan(vpd)).sum())
+    lines = _entries(house, snapshot)
+    own = [e for e in lines if e["batch"] == found.hung_by]
+    return _hung(found, snapshot, site) | {
+        "state": found.state.value,
+        "space": found.space,
+        "stays": [(s.space, when(s.from_ms, now_ms, site.timezone)) for s in found.stays],
+        "hanging": found.taken_down_ms is None,
+        "days": f"{(until_ms - found.hung_ms) / 86_400_000:.0f}",
+        "taken_down": None
+        if found.taken_down_ms is None
+        else when(found.taken_down_ms, now_ms, site.timezone),
+        "outcome": _outcome(found),
+        "note": found.note,
+        "load": f"{two_figures(load):,g} kPa·h" if known else None,
+        "weighings": [
+            (when(w.at_ms, now_ms, site.timezone), f"{w.grams:,g} g") for w in found.weighings
+        ],
+        "snaps": [
+            (when(s.at_ms, now_ms, site.timezone), "snaps" if s.snaps else "bends")
+            for s in found.snap_tests
+        ],
+        "chart": pictures.of_weighings(found, spells, site),
+        "past": [_past(house, s, now_ms) for s in spells],
+        "entries": own,
+    }
+
+
+def _outcome(found: Batch) -> list[str]:
+    if found.outcome is None:
+        return []
+    words = {
+        "good": "good",
+        "mould": "lost to mould",
+        "opened": "lost to opening",
+        "faded": "lost to fading",
+        "shed": "lost to shedding",
+    }
+    heads = found.outcome._asdict()
+    return [
+        f"{count(heads[part], 'head')} {word}"
+        for part, word in words.items()
+        if heads[part] is not None
+    ]
+
+
+def entries(house: House, snapshot: Snapshot) -> Told:
+    """Everything entered, the newest first."""
+    return {"entries": list(reversed(_entries(house, snapshot)))}
+
+
+def _entries(house: House, snapshot: Snapshot) -> list[Told]:
+    known = {e.id: e for e in snapshot.entries}
+    zone = ZoneInfo(house.site.timezone)
+    lines = history_lines(snapshot.entries, snapshot.history, zone)
+    out = undone(snapshot.entries)
+    return [
+        {
+            "number": entry.id,
+            "line": line.strip().split("  ", 1)[1],
+            "undone": entry.id in out,
+            "can_correct": entry.verb not in ("undo", "correct") and entry.id not in out,
+            "can_undo": entry.id not in out,
+            "batch": _batch_of(entry, known),
+        }
+        for entry, line in zip(sorted(known.values(), key=lambda e: e.id), lines, strict=True)
+    ]
+
+
+def _batch_of(entry: Entry, known: dict[int, Entry]) -> object:
+    root = first_of(known, entry.id)
+    if root is None:
+        return None
+    return root.id if root.verb == "hang" else root.arguments.get("batch")
+
+
+# -- notices ----------------------------------------------------------------------------------
+
+
+def notices(house: House, snapshot: Snapshot) -> Told:
+    """What was sent, whether it arrived, and what was done about it."""
+    from_ms = snapshot.now_ms - NOTICES_DAYS * 86_400_000
+    with Reader(house.store) as reader:
+        rows = list(reader.notices(from_ms))
+    grouped: dict[int, list[Delivery]] = {}
+    for row in rows:
+        grouped.setdefault(row.number, []).append(row)
+    told = [_notice(house, snapshot, group) for group in reversed(grouped.values())]
+    return {"notices": told, "unseen": sum(not n["seen"] and n["weight"] != "note" for n in told)}
+
+
+def _notice(house: House, snapshot: Snapshot, group: list[Delivery]) -> Told:
+    first, zone, now_ms = group[0], house.site.timezone, snapshot.now_ms
+    newest = snapshot.notices.get(first.number)
+    seen_ms = newest.seen_ms if newest else first.seen_ms
+    paused_ms = newest.paused_until_ms if newest else first.paused_until_ms
+    return {
+        "number": first.number,
+        "made": when(first.notice.made_ms, now_ms, zone),
+        "weight": first.notice.weight.value,
+        "title": first.notice.title,
+        "body": first.notice.body,
+        "place": first.notice.place,
+        "kind": first.notice.kind,
+        "space": first.notice.space or "",
+        "can_pause": first.notice.kind in tuple(Kind),
+        "seen": None if seen_ms is None else when(seen_ms, now_ms, zone),
+        "paused": _paused(paused_ms, now_ms, zone),
+        "deliveries": [_arrived(d, now_ms, zone) for d in group],
+    }
+
+
+def _paused(until_ms: int | None, now_ms: int, zone: str) -> str | None:
+    if until_ms is None or until_ms <= now_ms:
+        return None
+    far = until_ms > now_ms + 400 * 86_400_000
+    return "until this spell is over" if far else f"until {when(until_ms, now_ms, zone)}"
+
+
+def _arrived(delivery: Delivery, now_ms: int, zone: str) -> str:
+    if delivery.address is None:
+        return "kept for the digest; nobody was written to"
+    if delivery.sent_ms is not None:
+        return f"reached {delivery.address} {when(delivery.sent_ms, now_ms, zone)}"
+    if delivery.failure:
+        tries = count(delivery.tries, "try", "tries")
+        return f"has not reached {delivery.address} after {tries}: {delivery.failure}"
+    return f"waits to be sent to {delivery.address}"
+
+
+# -- weeks and sensors ------------------------------------------------------------------------
+
+
+def weeks(house: House, snapshot: Snapshot) -> Told:
+    """The weekly reports."""
+    with Reader(house.store) as reader:
+        kept = reader.reports()
+    zone = house.site.timezone
+    return {
+        "weeks": [
+            {"week": r.week, "made": when(r.made_ms, snapshot.now_ms, zone), "text": r.text}
+            for r in kept
+        ]
+    }
+
+
+def sensors(house: House, snapshot: Snapshot) -> Told:
+    """What each sensor last said, and what could not be read."""
+    with Reader(house.store) as reader:
+        heard = reader.heard(snapshot.now_ms - 86_400_000, snapshot.now_ms + 1)
+        unread = [u for u, _ in zip(reader.unread(), range(UNREAD_SHOWN), strict=False)]
+    site = house.site
+    told = [_sensor(house, snapshot, name) for name in site.sensors]
+    for one in told:
+        day = heard.get(one["name"])
+        one["readings"] = 0 if day is None else day.readings
+        one["doubts"] = (
+            [] if day is None else [f"{n:,} {_FLAG_WORDS[f]}" for f, n in day.doubts.items()]
+        )
+    return {
+        "sensors": told,
+        "unread": [
+            {
+                "at": when(u.arrived_ms, snapshot.now_ms, site.timezone),
+                "topic": u.topic,
+                "sensor": u.sensor,
+                "payload": u.payload[:200].decode("utf-8", "replace"),
+                "reason": u.reason,
+            }
+            for u in unread
+        ],
+    }
+
+
+def _sensor(house: House, snapshot: Snapshot, name: str) -> Told:
+    site = house.site
+    sensor, told = site.sensors[name], snapshot.sensors.get(name)
+    faults = [s for s in snapshot.going_on if s.sensor == name]
+    return {
+        "name": name,
+        "space": sensor.space,
+        "heard": figures.last_heard(told, snapshot.now_ms, site),
+        "says": [
+            (q.value, figures.name_of(q), text)
+            for q, text in figures.sensor_figures(sensor, told, site).items()
+        ],
+        "topics": sorted({r.topic or sensor.topic or "" for r in sensor.reads.values()}),
+        "every": lasting(sensor.every_s / 60) if sensor.every_s >= 60 else f"{sensor.every_s:g} s",
+        "timed": sensor.timed,
+        "faults": [_past(house, s, snapshot.now_ms) for s in faults],
+        "not_read": 0 if told is None else told.unread,
+        "why_not": None if told is None else told.why_unread,
+    }

@@ -1,0 +1,64 @@
+"""What was said of a batch, in sentences."""
+
+from __future__ import annotations
+
+from monitor.room.prospects import KEPT, Prospect
+from monitor.room.readings import MINUTE_MS
+from monitor.room.spaces import Site
+from monitor.room.words import count, day, humidity, local_day
+
+LIGHT_WORTH_SAYING = 0.05
+MONTHS_WORTH_SAYING = 36
+
+
+def sentences(said: Prospect, site: Site) -> list[str]:
+    """How dry it is and when it will be crisp; what heat and light did to it."""
+    lines = [_dryness(said, site)]
+    if said.opening in ("some", "much"):
+        lines.append(f"It has had {said.opening} of the warmth that opens moist heads.")
+    if said.light_share >= LIGHT_WORTH_SAYING:
+        share = f"{100 * said.light_share:.0f} %"
+        lines.append(f"It has had {share} of the light its colour bears before it is seen to fade.")
+    months = said.months_left if said.state == KEPT else None
+    if months is not None and months < MONTHS_WORTH_SAYING:
+        lines.append(f"At this light its colour lasts {_months(months)}.")
+    return lines
+
+
+def tag(said: Prospect, site: Site) -> str:
+    """The same as short as a tag on the rail: `40 % to lose, crisp about Tue 14 Jul`."""
+    if said.state == "crisp":
+        return "likely crisp: bend a stem"
+    left = f"{said.still_to_lose_pct:.0f} % to lose"
+    if said.state == "expected" and said.crisp_p50 is not None:
+        return f"{left}, crisp about {_day(said.crisp_p50, site)}"
+    if said.state == "cannot_finish":
+        return f"{left}, cannot finish here"
+    return "kept" if said.state == KEPT else left
+
+
+def _dryness(said: Prospect, site: Site) -> str:
+    left = f"About {said.still_to_lose_pct:.0f} % of its water is still to lose."
+    dry = f"{round(10 * said.p_crisp)} in 10"
+    if said.state == KEPT:
+        return f"The chances that it is dry are {dry}."
+    if said.state == "crisp":
+        return f"It is likely crisp ({dry}). Bend a thick stem: if it snaps, take it down."
+    if said.crisp_p10 is not None and said.crisp_p50 is not None and said.crisp_p90 is not None:
+        first, middle, last = (
+            _day(minute, site) for minute in (said.crisp_p10, said.crisp_p50, said.crisp_p90)
+        )
+        return f"{left} Crisp about {middle} (8 times in 10 between {first} and {last})."
+    if said.state == "cannot_finish":
+        needed = said.humidity_needed_pct
+        enough = "" if needed is None else f" {humidity(needed)} or less would do."
+        return f"{left} It cannot finish here: the air is too moist.{enough}"
+    return f"{left} No day can be named yet."
+
+
+def _day(minute: int, site: Site) -> str:
+    return day(local_day(minute * MINUTE_MS, site.timezone))
+
+
+def _months(months: float) -> str:
+    return "less than a month more" if months < 1 else f"about {count(round(months), 'month')} more"
