@@ -14,7 +14,7 @@ from typing import Protocol
 
 from monitor.room import checkpoint, quality
 from monitor.room.air import MinuteOfAir
-from monitor.room.arrival import NO_TIME, ReadingsClock, time_live
+from monitor.room.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live
 from monitor.room.batch_teller import BatchTeller
 from monitor.room.calibrations import Calibration, holding
 from monitor.room.circumstances import Circumstances
@@ -38,6 +38,7 @@ from monitor.science.moist_air import standard_pressure
 
 HOUR_MS = 60 * MINUTE_MS
 DAY_MS = 24 * HOUR_MS
+UNDATED_KEPT = 10_000
 
 
 class Archive(Kept, TellerArchive, HoursArchive, Protocol):
@@ -101,6 +102,8 @@ class Engine:
         # Since the last settling: the lowest minute folded, and the spells that ended.
         self._round_from = 0
         self._ended: list[Spell] = []
+        # Taken while the time was not known; their times count from the machine's start.
+        self._undated: deque[Reading] = deque(maxlen=UNDATED_KEPT)
         if newest is not None:
             self._go_back_to(self._settled if self._settled else newest // MINUTE_MS)
 
@@ -120,8 +123,11 @@ class Engine:
 
     # -- events -----------------------------------------------------------------------------------
 
-    def receive(self, messages: Iterable[Message]) -> Effects:
-        """Decode and accept messages."""
+    def receive(self, messages: Iterable[Message], time_known: bool = True) -> Effects:
+        """Decode and accept messages.
+
+        Before the time is known, readings without their own time wait for `date_waiting`.
+        """
         effects = Effects()
         dirty: list[int] = []
         for message in messages:
@@ -131,14 +137,33 @@ class Engine:
                     continue  # of unknown age: never dated now
                 value, flags = quality.admit(quantity, value)
                 reading = Reading(own_ms or 0, sensor, quantity, value, flags)
-                self._date(reading, own_ms, message, effects, dirty)
+                if time_known:
+                    self._date(reading, own_ms, message, effects, dirty)
+                elif own_ms is None or own_ms < CENTURY_MS:
+                    self._undated.append(reading._replace(time_ms=message.arrived_ms))
+                else:
+                    self._accept(reading, own_ms, effects, dirty)
             for failed, why in decoded.failures:
                 self._not_read(message, failed, str(why), effects)
+        self._go_back(dirty, effects)
+        return effects
+
+    def date_waiting(self, learnt_ms: int) -> Effects:
+        """The time is known: date what waited, by adding this to the time it was taken at."""
+        effects = Effects()
+        dirty: list[int] = []
+        for reading in self._undated:
+            time_ms = reading.time_ms + learnt_ms
+            self._accept(reading._replace(time_ms=time_ms), time_ms, effects, dirty)
+        self._undated.clear()
+        self._go_back(dirty, effects)
+        return effects
+
+    def _go_back(self, dirty: list[int], effects: Effects) -> None:
         self._recent.stale()
         if dirty:
             self._go_back_to(min(dirty))
             effects.states_dropped = min(dirty)
-        return effects
 
     def _date(
         self,

@@ -20,6 +20,7 @@ from monitor.room.words import (
     day_span,
     degrees,
     humidity,
+    lasting,
     listed,
     named,
     shortened,
@@ -214,6 +215,17 @@ def clock_not_known(now_ms: int) -> Notice:
         to_do="see that the machine reaches its network, so that it can set its clock.",
     )
     return _notice(now_ms, "clock", Weight.NOW, words, place="/health")
+
+
+def clock_set(leap_ms: int, now_ms: int) -> Notice:
+    """The machine's clock was set to what nobody vouches for. leap_ms: forward above 0."""
+    way = "forward" if leap_ms > 0 else "back"
+    words = Words(
+        f"Monitor: the clock was put {way} by {lasting(abs(leap_ms) / 60_000)}",
+        "The monitor goes on by the time it had.",
+        to_do="if the new time is right, restart the monitor; if not, set the clock right.",
+    )
+    return _notice(now_ms, "clock", Weight.SOON, words, place="/health")
 
 
 def job_missed(job: str, due_ms: int, timezone: str, now_ms: int) -> Notice:

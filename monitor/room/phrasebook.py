@@ -258,6 +258,7 @@ def _of_troubles() -> Iterator[tuple[str, Notice]]:
     yield "disk full", messages.disk_full(0.0, NOW_MS)
     yield "store trouble", messages.store_trouble("the disk is read-only", NOW_MS)
     yield "clock not known", messages.clock_not_known(NOW_MS)
+    yield "clock set", messages.clock_set(365 * 86_400_000, NOW_MS)
     job = "the nightly backup"
     yield "job missed", messages.job_missed(job, hour_ago, _ZONE, NOW_MS)
     yield "job failed", messages.job_failed(job, "the second disk is not there", NOW_MS)

@@ -198,11 +198,10 @@ def _check(asked: argparse.Namespace) -> int:
 
 
 def _mend(settings: Settings, now_ms: int) -> None:
-    from monitor.service.health import CLOCK_NOT_BEFORE_MS
     from monitor.store.connection import StoreError
     from monitor.store.mend import set_aside_future
 
-    if now_ms < CLOCK_NOT_BEFORE_MS:
+    if now_ms < clock.NOT_BEFORE_MS:
         raise FailedError("this machine's clock is years behind; set it before mending the store")
     try:
         done = set_aside_future(settings.store.file, now_ms)

@@ -28,6 +28,7 @@ from monitor.room.payloads import Decoder
 from monitor.room.publications import publications
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site
+from monitor.service.broker_watch import BrokerWatch
 from monitor.service.desk import Desk
 from monitor.service.errands import Errands
 from monitor.service.jobs import Stepper, Timetable
@@ -42,6 +43,7 @@ from monitor.service.settings import (
     read_secret,
 )
 from monitor.service.shipped import shipped
+from monitor.service.timekeeping import Timekeeper
 from monitor.service.worker import Worker
 from monitor.store.outbox import unsent
 from monitor.store.writer import Writer
@@ -63,6 +65,7 @@ class Daemon:
     def __init__(
         self, settings: Settings, until_ms: int | None = None, entries: Sequence[EntryLine] = ()
     ) -> None:
+        self._time = clock.Clock()
         self._settings = settings
         self._until_ms = until_ms
         self._entries = list(entries)
@@ -131,7 +134,7 @@ class Daemon:
                 [topic for topic, timed in filters if timed],
                 [topic for topic, timed in filters if not timed],
                 selector,
-                clock.now_ms,
+                self._time.now_ms,
                 clock.monotonic_s,
             )
 
@@ -139,7 +142,7 @@ class Daemon:
             settings.store.file,
             make_engine,
             make_link,
-            clock.now_ms,
+            self._time.now_ms,
             clock.monotonic_s,
             settings.store.commit_every_s,
             [address.name for address in settings.notices.addresses],
@@ -190,12 +193,16 @@ class Daemon:
             errands.soon,
             errands.missed,
             errands.crashed,
-            clock.now_ms,
+            self._time.now_ms,
         )
         timetable.start()
         stack.callback(timetable.close)
         self._timetable = timetable
-        worker.post(errands.catch_up)
+        newest_ms = worker.writer.newest_ms()
+        if newest_ms is not None:
+            self._time.expect(newest_ms)
+        Timekeeper(worker, self._time, errands.catch_up, timetable.clock_set)
+        BrokerWatch(worker, self._settings.site.timezone, clock.monotonic_s)
 
     def _catch_signals(self, stack: ExitStack) -> None:
         if threading.current_thread() is not threading.main_thread():

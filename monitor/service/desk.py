@@ -69,6 +69,7 @@ def _health(worker: Worker, snapshot: Snapshot) -> Message:
         "messages": worker.handled,
         "session_kept": None if link is None else link.state.session_kept,
         "store": worker.trouble,
+        "time_known": worker.time_known,
         "heard_ms": {name: sensor.last_ms for name, sensor in snapshot.sensors.items()},
     }
 

@@ -112,13 +112,16 @@ class Errands:
     # -- the live way: beside the worker, from any thread -----------------------------------------
 
     def soon(self, job: Job, due_ms: int) -> None:
-        """Begin a job that was due at a time."""
+        """Begin a job that was due at a time; before that is known, `catch_up` will."""
+        if not self._worker.time_known:
+            return
         errand = self._report if job.name == REPORT else self._upkeep
         threading.Thread(target=errand, args=(due_ms,), name=job.name, daemon=True).start()
 
     def missed(self, job: Job, due_ms: int) -> None:
         """A job was not done at its time, and it is too late for it: say so."""
-        self._worker.post(lambda worker: self._too_late(worker, job, due_ms))
+        if self._worker.time_known:
+            self._worker.post(lambda worker: self._too_late(worker, job, due_ms))
 
     def crashed(self, job: Job, reason: str) -> None:
         """A job could not even begin: say so."""

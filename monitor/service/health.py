@@ -39,8 +39,6 @@ LOW_BATTERY_PCT = 20.0
 # Where a broker tells its version, and how long it is listened for [s].
 _BROKER_VERSION = "$SYS/broker/version"
 BROKER_VERSION_S = 1.0
-# This program did not exist before: an earlier clock has not been set yet [2026-01-01 UTC].
-CLOCK_NOT_BEFORE_MS = 1_767_225_600_000
 
 # Not a fault of the sensor or expected of it: said, but nothing is to be done.
 _HARMLESS = Flag.CLAMPED | Flag.TOO_OLD
@@ -164,7 +162,7 @@ _NO_ADDRESS = Line(
 
 
 def _clock_itself(now_ms: int) -> Line:
-    if now_ms < CLOCK_NOT_BEFORE_MS:
+    if now_ms < clock.NOT_BEFORE_MS:
         return Line(
             "clock",
             "this machine's clock is years behind: it has not learned the time",

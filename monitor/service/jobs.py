@@ -111,12 +111,7 @@ class Timetable:
         for job in self._jobs.values():
             self._scheduler.add_job(
                 self._begin,
-                CronTrigger(
-                    hour=job.at.hour,
-                    minute=job.at.minute,
-                    day_of_week=None if job.weekday is None else _WEEKDAYS[job.weekday],
-                    timezone=zone,
-                ),
+                self._trigger(job),
                 args=(job,),
                 id=job.name,
                 coalesce=True,
@@ -135,6 +130,11 @@ class Timetable:
         thread = getattr(self._scheduler, "_thread", None)
         return bool(self._scheduler.running and thread is not None and thread.is_alive())
 
+    def clock_set(self) -> None:
+        """The wall was set: reckon anew when each job is next due."""
+        for job in self._jobs.values():
+            self._scheduler.reschedule_job(job.name, trigger=self._trigger(job))
+
     def close(self) -> None:
         """End without waiting for a job that is under way."""
         if self._scheduler.running:
@@ -143,11 +143,22 @@ class Timetable:
     def _begin(self, job: Job) -> None:
         now_ms = self._clock()
         times = due(job, now_ms - 1000 * job.grace_s, now_ms, self._zone)
-        self._do(job, times[-1] if times else now_ms)
+        if times:  # none: the wall says it is time, and is not believed
+            self._do(job, times[-1])
+
+    def _trigger(self, job: Job) -> CronTrigger:
+        return CronTrigger(
+            hour=job.at.hour,
+            minute=job.at.minute,
+            day_of_week=None if job.weekday is None else _WEEKDAYS[job.weekday],
+            timezone=self._zone,
+        )
 
     def _listen(self, event: JobExecutionEvent) -> None:
         job = self._jobs[event.job_id]
         if event.code == EVENT_JOB_MISSED:
-            self._missed(job, round(event.scheduled_run_time.timestamp() * 1000))
+            due_ms = round(event.scheduled_run_time.timestamp() * 1000)
+            if due_ms <= self._clock():
+                self._missed(job, due_ms)
         else:
             self._failed(job, str(event.exception))

@@ -96,6 +96,7 @@ class Worker:
         self.heard_s = monotonic()
         self.beat_s = monotonic()
         self.trouble: str | None = None
+        self.time_known = True
         self._snapshot_at = 0.0
         self._commit_due = 0.0
         self._answers: list[tuple[Future[Entered], Entered]] = []
@@ -178,7 +179,7 @@ class Worker:
         incoming = self.link.take()
         if incoming:
             self.heard_s = self._monotonic()
-            self.write(self.engine.receive(_message(one) for one in incoming))
+            self.write(self.engine.receive(map(_message, incoming), self.time_known))
             self._taken = incoming[-1].serial
             self.handled += len(incoming)
 
@@ -198,6 +199,8 @@ class Worker:
 
     def _enter(self, event: Enter) -> None:
         try:
+            if not self.time_known:
+                raise RequestError(_NO_TIME)
             entered = self.enter(event.request)
         except RequestError as refused:
             event.answer.set_exception(refused)
@@ -323,4 +326,5 @@ def _message(incoming: Incoming) -> Message:
 
 
 _STORE_FAILED = "it could not be stored; see that the disk is not full, then enter it again"
+_NO_TIME = "this machine does not know the time yet; enter it again once its clock is set"
 _GOING = "the monitor is stopping; enter it again once it runs"
