@@ -169,10 +169,12 @@ def _guarded(run: Callable[[], int]) -> int:
     """Run what may fail by the broker, the store or the socket, each with its sentence."""
     from monitor.edges.mqtt import BrokerError
     from monitor.edges.socket import SocketError
-    from monitor.store.connection import StoreError
+    from monitor.store.connection import RefusedError, StoreError
 
     try:
         return run()
+    except RefusedError as error:
+        raise AskedWronglyError(str(error)) from error
     except (BrokerError, SocketError, StoreError) as error:
         raise FailedError(str(error)) from error
 

@@ -25,6 +25,10 @@ class StoreError(Exception):
     """The store cannot be used; str() is one plain sentence."""
 
 
+class RefusedError(StoreError):
+    """The store is not this program's to use now: trying again would not help."""
+
+
 def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
     """The one read-write connection, and the lock that keeps a second monitor out.
 
@@ -123,7 +127,7 @@ def _version(connection: sqlite3.Connection) -> int:
 def _refuse_newer(connection: sqlite3.Connection, file: Path) -> None:
     found = _version(connection)
     if found > len(MIGRATIONS):
-        raise StoreError(
+        raise RefusedError(
             f"{file}: was written by a newer version of this program (store version {found}, this "
             f"program knows up to {len(MIGRATIONS)}); install the newer program, or restore a "
             f"backup made before the change"
@@ -154,7 +158,7 @@ def _lock(file: Path) -> IO[str]:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
         lock.close()
-        raise StoreError(
+        raise RefusedError(
             f"{file}: another monitor is already running on this store; stop it first, or give "
             f"this one a store file of its own"
         ) from error

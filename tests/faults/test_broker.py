@@ -1,0 +1,189 @@
+"""The broker cut off, silent on an open connection, killed and started anew, under the monitor."""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from monitor.edges import broker as broker_edge
+from monitor.edges.broker import RunningBroker
+from monitor.edges.mqtt import Guest, Link
+from monitor.edges.socket import ask
+from monitor.room.engine import Engine
+from monitor.room.notices import Policy, Weight
+from monitor.room.payloads import Decoder
+from monitor.service.broker_watch import BrokerWatch
+from monitor.service.daemon import broker_of, socket_file
+from monitor.service.settings import Settings, load
+from monitor.service.worker import Worker
+from tests.faults.proxy import Mode, Proxy
+from tests.service.test_jobs import BOOK
+from tests.service.test_live import SETTINGS
+from tests.service.trial import Trial, settings_in
+
+AWAY_S = 0.5  # the worker is back at its queue within this
+BURST = 200
+
+
+def started(folder: Path) -> RunningBroker:
+    (folder / "broker").mkdir()
+    (folder / "sample.toml").write_text(SETTINGS, "utf-8")
+    return broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
+
+
+class Prober:
+    """Asks the worker something every few milliseconds, and notes its longest silence."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.longest_s = 0.0
+        self.asked = 0
+        self._path = socket_file(settings)
+        self._end = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+
+    def __enter__(self) -> Prober:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._end.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        nothing = {"enter": {"verb": "undo", "arguments": {"entry": 999_999}}}
+        while not self._end.wait(0.03):
+            began = time.monotonic()
+            assert "error" in ask(self._path, nothing)
+            self.longest_s = max(self.longest_s, time.monotonic() - began)
+            self.asked += 1
+
+
+def wait(done: Callable[[], bool], seconds: float, why: Callable[[], str]) -> None:
+    end = time.monotonic() + seconds
+    while not done():
+        assert time.monotonic() < end, why()
+        time.sleep(0.1)
+
+
+def run(folder: Path, gap_s: float) -> str:
+    """Each way to lose the broker for a while; returns the figures in a line."""
+    broker = started(folder)
+    sent: set[int] = set()
+    begin_ms = time.time_ns() // 1_000_000 - 3_600_000
+    with Proxy(broker.port) as proxy:
+        behind = replace(broker, port=proxy.port)
+        settings = settings_in(folder, behind, folder / "sample.toml")
+        text = settings.file.read_text("utf-8").replace("[store]", 'keepalive = "5 s"\n[store]')
+        settings.file.write_text(text.replace("[store]", '[store]\ncommit_every = "1 s"'), "utf-8")
+        trial = Trial(settings, until=None)
+
+        def publish() -> None:
+            with Guest(broker.address, in_flight=50) as guest:
+                for _ in range(BURST):
+                    at_ms = begin_ms + 10 * len(sent)
+                    sent.add(at_ms)
+                    payload = {"ts": at_ms, "t": 20 + len(sent) % 7 / 10, "rh": 50}
+                    guest.publish("barn/rail", json.dumps(payload).encode())
+                guest.settle()
+
+        def stored() -> int:
+            return trial.export("readings").count(",temperature,")
+
+        try:
+            trial.start()
+            with Prober(settings) as prober:
+                for mode in ("cut", "stall", "drop"):
+                    broken: Mode = mode
+                    proxy.mode = broken
+                    time.sleep(0.2)
+                    publish()
+                    # A half-open connection is noticed when the keep-alive runs out.
+                    wait(lambda: not trial.health()["connected"], 20, trial.log)
+                    time.sleep(gap_s)
+                    proxy.mode = "pass"
+                    wait(lambda: stored() == len(sent), 30, trial.log)
+                os.kill(broker.pid, 9)
+                broker.process.wait()
+                wait(lambda: not trial.health()["connected"], 10, trial.log)
+                time.sleep(gap_s)
+                broker = broker_edge.start(
+                    folder / "broker", folder / "broker.log", "mosquitto", broker.port
+                )
+                wait(lambda: bool(trial.health()["connected"]), 30, trial.log)
+                publish()
+                wait(lambda: stored() == len(sent), 30, trial.log)
+            assert prober.asked > 50
+            assert prober.longest_s < AWAY_S
+        finally:
+            trial.stop()
+            broker.stop()
+    return (
+        f"cut, stalled, dropping, killed: {len(sent):,} readings, none lost; asked "
+        f"{prober.asked} times, the worker answered within {1000 * prober.longest_s:.0f} ms"
+    )
+
+
+def test_it_comes_back_by_itself_and_nothing_is_lost(tmp_path: Path) -> None:
+    print(run(tmp_path, gap_s=0.5))
+
+
+@pytest.mark.parametrize("heard", [True, False])
+def test_a_broker_away_for_long_is_said_once_and_its_return(tmp_path: Path, heard: bool) -> None:
+    """Where readings came before, their silence rings; then the broker is for the record only."""
+    broker = started(tmp_path)
+    site = (settings := load_in(tmp_path, broker)).site
+    topics = [topic for topic, _ in Decoder(site.sensors).filters()]
+    worker = Worker(
+        settings.store.file,
+        lambda writer: Engine(site, Policy(), BOOK, writer),
+        lambda selector: Link(broker_of(settings), topics, [], selector, now_ms),
+        now_ms,
+        time.monotonic,
+        commit_every_s=0.2,
+    )
+    BrokerWatch(worker, "Europe/London", time.monotonic, patience_s=1.0)
+    thread = threading.Thread(target=worker.run)
+    thread.start()
+
+    def told() -> list[tuple[str, Weight]]:
+        return [(t.notice.title, t.notice.weight) for t in worker.snapshot.notices.values()]
+
+    try:
+        wait(lambda: bool(worker.link and worker.link.state.connected), 10, lambda: "no link")
+        if heard:
+            with Guest(broker.address) as guest:
+                payload = {"ts": now_ms() - 120_000, "t": 20, "rh": 50}
+                guest.publish("barn/rail", json.dumps(payload).encode())
+                guest.settle()
+            wait(lambda: worker.handled == 1, 5, lambda: "not heard")
+            time.sleep(1.2)
+        broker.stop()
+        wait(lambda: len(told()) == 1, 15, lambda: str(told()))
+        time.sleep(2)
+        broker = broker_edge.start(
+            tmp_path / "broker", tmp_path / "broker.log", "mosquitto", broker.port
+        )
+        wait(lambda: len(told()) == 2, 15, lambda: str(told()))
+    finally:
+        worker.stop()
+        thread.join()
+        broker.stop()
+    assert told() == [
+        ("Readings: the broker does not answer", Weight.NOTE if heard else Weight.NOW),
+        ("Readings: the broker answers again", Weight.NOTE if heard else Weight.SOON),
+    ]
+
+
+def now_ms() -> int:
+    return time.time_ns() // 1_000_000
+
+
+def load_in(folder: Path, broker: RunningBroker) -> Settings:
+    return load(settings_in(folder, broker, folder / "sample.toml").file)
