@@ -38,13 +38,18 @@ class Shim:
         self.control.write_text(words)
 
 
-@pytest.fixture(scope="session")
-def shim_library(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    library = tmp_path_factory.mktemp("shim") / "shim.so"
+def build_shim(folder: Path) -> Path:
+    """The library, built in a folder."""
+    library = folder / "shim.so"
     source = Path(__file__).parent / "shim.c"
     words = ["gcc", "-shared", "-fPIC", "-O2", "-o", str(library), str(source), "-ldl", "-lpthread"]
     subprocess.run(words, check=True)
     return library
+
+
+@pytest.fixture(scope="session")
+def shim_library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return build_shim(tmp_path_factory.mktemp("shim"))
 
 
 @pytest.fixture

@@ -16,6 +16,7 @@ from tests.service.test_live import SETTINGS
 from tests.service.trial import Trial, settings_in
 
 KILLS, RATE = 8, 1000
+SECONDS_A_KILL = 2  # to start anew, and until the next
 # One sensor tells of a past afternoon, hot for an hour; its spell must be as without any kill.
 MINUTES = 240
 HOT = range(90, 150)
@@ -23,7 +24,7 @@ HOT = range(90, 150)
 
 def payloads(kills: int, begin_ms: int) -> list[bytes]:
     """Enough readings for all the kills, spread evenly over the afternoon."""
-    count = kills * RATE
+    count = kills * RATE * SECONDS_A_KILL
     step_ms = MINUTES * 60_000 / count
     made = []
     for number in range(count):
