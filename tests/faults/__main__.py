@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.faults import test_broker, test_flat, test_killed, test_torn_store
+from tests.faults import test_broker, test_flat, test_killed, test_phone, test_torn_store
 from tests.faults.conftest import Shim, build_shim
 
 KILLS, GAP_S, DAYS, COMMITS, PLACES = 200, 60.0, 30, 300, 2000
@@ -25,7 +25,8 @@ def torn(folder: Path) -> str:
 
 FAULTS: dict[str, Callable[[Path], str]] = {
     "killed": lambda folder: test_killed.run(folder, KILLS),
-    "broker": lambda folder: test_broker.run(folder, GAP_S),
+    "broker": lambda folder: test_broker.run(folder, ("cut", "stall", "drop"), GAP_S),
+    "phone": lambda folder: test_phone.run(folder, comes_back=True),
     "torn": torn,
     "flat": lambda folder: test_flat.run(folder, DAYS),
 }

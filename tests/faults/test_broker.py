@@ -6,7 +6,7 @@ import json
 import os
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -72,7 +72,7 @@ def wait(done: Callable[[], bool], seconds: float, why: Callable[[], str]) -> No
         time.sleep(0.1)
 
 
-def run(folder: Path, gap_s: float) -> str:
+def run(folder: Path, modes: Sequence[Mode], gap_s: float) -> str:
     """Each way to lose the broker for a while; returns the figures in a line."""
     broker = started(folder)
     sent: set[int] = set()
@@ -99,9 +99,8 @@ def run(folder: Path, gap_s: float) -> str:
         try:
             trial.start()
             with Prober(settings) as prober:
-                for mode in ("cut", "stall", "drop"):
-                    broken: Mode = mode
-                    proxy.mode = broken
+                for mode in modes:
+                    proxy.mode = mode
                     time.sleep(0.2)
                     publish()
                     # A half-open connection is noticed when the keep-alive runs out.
@@ -125,13 +124,13 @@ def run(folder: Path, gap_s: float) -> str:
             trial.stop()
             broker.stop()
     return (
-        f"cut, stalled, dropping, killed: {len(sent):,} readings, none lost; asked "
+        f"{', '.join(modes)}, killed: {len(sent):,} readings, none lost; asked "
         f"{prober.asked} times, the worker answered within {1000 * prober.longest_s:.0f} ms"
     )
 
 
 def test_it_comes_back_by_itself_and_nothing_is_lost(tmp_path: Path) -> None:
-    print(run(tmp_path, gap_s=0.5))
+    print(run(tmp_path, ("cut", "stall"), gap_s=0.5))
 
 
 @pytest.mark.parametrize("heard", [True, False])
