@@ -1,0 +1,125 @@
+"""The mould index against values worked out independently in plain Python from the equations of
+Hukka and Viitanen 1999 with the class constants as in Laukkarinen's published implementation."""
+
+import math
+
+import pytest
+
+from monitor.science.mould import (
+    MEDIUM_RESISTANT,
+    NOTHING_GROWS_BELOW,
+    RESISTANT,
+    SENSITIVE,
+    VERY_SENSITIVE,
+    Mould,
+    Surface,
+    critical_humidity,
+    growth,
+    highest_index,
+    step,
+)
+
+
+@pytest.mark.parametrize(
+    ("t", "expected"),
+    [(1, 97.0273), (5, 88.0163), (10, 82.0300), (12.5, 80.6602), (15, 80.0388), (17.5, 80.0),
+     (20, 80.04), (25, 80.0)],
+)  # fmt: skip
+def test_critical_humidity(t: float, expected: float) -> None:
+    assert critical_humidity(t, VERY_SENSITIVE) == pytest.approx(expected, abs=1e-3)
+
+
+@pytest.mark.parametrize("t", [-5, 0, 50, 55])
+def test_no_mould_in_frost_or_great_heat(t: float) -> None:
+    assert critical_humidity(t, VERY_SENSITIVE) is None
+    assert growth(t, 99, 0, VERY_SENSITIVE) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("t", "rh", "weeks"),
+    [(20, 85, 9.3003), (20, 90, 4.2019), (20, 95, 1.9818), (20, 97, 1.4835), (20, 100, 0.9715),
+     (10, 90, 6.7321), (10, 95, 3.1751), (5, 90, 10.7858), (25, 85, 7.9910), (30, 90, 3.1894)],
+)  # fmt: skip
+def test_weeks_to_the_first_trace(t: float, rh: float, weeks: float) -> None:
+    """t_m on pine, where nothing yet holds growth back: index 0, k2 of nearly 1."""
+    held_back = 1 - math.exp(-2.3 * highest_index(t, rh, VERY_SENSITIVE))
+    assert held_back / growth(t, rh, 0, VERY_SENSITIVE) / 7 == pytest.approx(weeks, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("t", "rh", "surface", "expected"),
+    [(20, 85, VERY_SENSITIVE, 2.6160), (20, 90, VERY_SENSITIVE, 3.9950),
+     (20, 97, VERY_SENSITIVE, 5.5039), (20, 100, VERY_SENSITIVE, 6.0), (20, 90, SENSITIVE, 3.0450),
+     (20, 100, SENSITIVE, 5.3), (10, 90, VERY_SENSITIVE, 3.7112)],
+)  # fmt: skip
+def test_highest_index(t: float, rh: float, surface: Surface, expected: float) -> None:
+    assert highest_index(t, rh, surface) == pytest.approx(expected, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("t", "rh", "surface", "expected"),
+    [(20, 90, VERY_SENSITIVE, 0.0339944), (20, 97, VERY_SENSITIVE, 0.0962956),
+     (20, 90, SENSITIVE, 0.0196329), (20, 97, SENSITIVE, 0.0556578),
+     (10, 95, VERY_SENSITIVE, 0.0449919)],
+)  # fmt: skip
+def test_pace_at_the_start(t: float, rh: float, surface: Surface, expected: float) -> None:
+    assert growth(t, rh, 0, surface) == pytest.approx(expected, rel=1e-4)
+
+
+def after(days: float, t: float, rh: float, surface: Surface, begin: Mould | None = None) -> Mould:
+    mould = begin or Mould()
+    for _ in range(round(24 * days)):
+        mould = step(mould, t, rh, surface)
+    return mould
+
+
+@pytest.mark.parametrize(
+    ("t", "rh", "surface", "days", "expected"),
+    [(20, 90, VERY_SENSITIVE, 7, 0.2380), (20, 90, VERY_SENSITIVE, 28, 0.9516),
+     (20, 90, VERY_SENSITIVE, 56, 2.7790), (20, 90, VERY_SENSITIVE, 84, 3.9187),
+     (20, 90, SENSITIVE, 28, 0.5492), (20, 90, SENSITIVE, 84, 1.4256),
+     (20, 97, VERY_SENSITIVE, 28, 4.3575), (20, 97, SENSITIVE, 84, 3.4297),
+     (10, 90, VERY_SENSITIVE, 28, 0.5939), (10, 90, VERY_SENSITIVE, 84, 2.5342)],
+)  # fmt: skip
+def test_hour_by_hour(t: float, rh: float, surface: Surface, days: int, expected: float) -> None:
+    assert after(days, t, rh, surface).index == pytest.approx(expected, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("t", "rh", "surface", "days"),
+    [(20, 95, VERY_SENSITIVE, 13.9), (20, 90, VERY_SENSITIVE, 29.5), (20, 85, VERY_SENSITIVE, 65.8),
+     (10, 90, VERY_SENSITIVE, 47.2), (25, 95, VERY_SENSITIVE, 12.0), (20, 90, SENSITIVE, 51.1),
+     (20, 95, SENSITIVE, 24.0)],
+)  # fmt: skip
+def test_days_to_the_first_trace(t: float, rh: float, surface: Surface, days: float) -> None:
+    assert after(days - 0.2, t, rh, surface).index < 1 <= after(days + 0.2, t, rh, surface).index
+
+
+@pytest.mark.parametrize(
+    ("hours", "expected"), [(6, 0.992), (24, 0.992), (48, 0.976), (168, 0.896)]
+)
+def test_it_fades_in_dry_air(hours: int, expected: float) -> None:
+    faded = after(hours / 24, 20, 50, VERY_SENSITIVE, Mould(1.0, 0.0))
+    assert faded.index == pytest.approx(expected, abs=1e-9)
+
+
+def test_never_below_none() -> None:
+    assert after(30, 20, 50, VERY_SENSITIVE).index == 0.0
+
+
+def test_it_grows_faster_where_it_is_damper_warmer_and_on_what_it_likes() -> None:
+    order = [after(20, 20, 95, s).index
+             for s in (VERY_SENSITIVE, SENSITIVE, MEDIUM_RESISTANT, RESISTANT)]  # fmt: skip
+    assert order == sorted(order, reverse=True)
+    assert growth(20, 95, 0, SENSITIVE) > growth(20, 88, 0, SENSITIVE)
+    assert growth(20, 90, 0, SENSITIVE) > growth(8, 90, 0, SENSITIVE)
+
+
+def test_the_reported_sign_slip_is_not_made() -> None:
+    """With + 3.13·T, as one public implementation has it, mould could never grow at 10 °C."""
+    assert growth(10, 95, 0, VERY_SENSITIVE) > 0
+
+
+def test_safe_storage() -> None:
+    """Beuchat 1981: below a water activity of 0.60 nothing grows."""
+    assert NOTHING_GROWS_BELOW == 0.60
