@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from typing import NamedTuple
 
 from astral import Observer
-from astral.sun import zenith_and_azimuth
+from astral.sun import elevation, zenith_and_azimuth
 
 # Direct-beam illuminance outside the atmosphere [lx] and how clear air thins it:
 # E = 127,500 · exp(-0.21 · m), Illuminating Engineering Society, RP-21-1984, clear sky, from
