@@ -1,11 +1,20 @@
-"""Whether opening up would dry a space or wet it."""
+"""Whether to open up, keep shut, or leave a space as it is; and when tomorrow it pays best."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from enum import StrEnum
+from statistics import NormalDist
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 from monitor.room.air import MinuteOfAir
 from monitor.science import moist_air
+
+Floats = NDArray[np.float64]
 
 # What an ordinary, well-kept sensor may be wrong by: data sheets of common digital sensors say
 # 0.2 to 0.3 K and 2 to 3 %.
@@ -16,18 +25,69 @@ SENSOR_HUMIDITY_PCT = 3.0
 # difference in temperature is left. Our own choice, from no source.
 WARMTH_LEFT = 0.22
 
+# Our own choice: opening must pull harder on water by this share to be worth the walk, and once
+# open a space is shut only when the air outside would pull less by this share.
+WORTH_OPENING = 0.05
+WORTH_SHUTTING = 0.05
+# An airing advised for later lasts at least so long [h].
+SHORTEST_H = 1.0
+# One in ten to nine in ten of a normal spread, in standard deviations.
+_P10_TO_P90 = 2.563
 
-def airing_helps(
-    indoors: MinuteOfAir | None, outdoors: MinuteOfAir | None, pressure_pa: float
-) -> bool | None:
-    """Whether opening up now would leave the space with drier air; None: cannot be told.
+
+class Verb(StrEnum):
+    """What to do with doors and windows."""
+
+    OPEN = "open"
+    CLOSE = "close"
+    LEAVE = "leave"
+
+
+class Airing(NamedTuple):
+    """What opening up would do now.
+
+    becomes_c, becomes_pct  air of the room after a thorough airing [°C], [%]
+    vpd_now, vpd_after      pull on water now and then [kPa]
+    gain_g_kg, doubt_g_kg   water indoors less outdoors, and its standard uncertainty here [g/kg]
+    heat_k                  what the room's air gains in warmth, below 0: loses [K]
+    heat_kj                 that as heat carried by one change of the room's air; None: no volume
+    sure                    probability that the air outside carries less water [-]
+    why, changes            one sentence each: the reason, and what would change the advice
+    """
+
+    verb: Verb
+    becomes_c: float
+    becomes_pct: float
+    vpd_now: float
+    vpd_after: float
+    gain_g_kg: float
+    doubt_g_kg: float
+    heat_k: float
+    heat_kj: float | None
+    sure: float
+    why: str
+    changes: str
+
+
+def consider(
+    indoors: MinuteOfAir | None,
+    outdoors: MinuteOfAir | None,
+    pressure_pa: float,
+    before: Verb | None = None,
+    hot_c: float | None = None,
+    volume_m3: float | None = None,
+) -> Airing | None:
+    """Open, close or leave; None: cannot be told.
 
     pressure_pa  air pressure at the site [Pa]
+    before       what was advised last: an advice stands until the opposite is clearly true
+    hot_c        limit of the space [°C]: air that would pass it is not let in to dry
+    volume_m3    of the space; None: not known, the heat is then told as kelvins only
 
-    Three things must hold. The air indoors carries more water than that outdoors, by twice what
-    the sensors may be wrong by in this very air. The air the room would then have pulls harder on
-    water: cold night air can carry little and still wet a room, by cooling it. And no surface
-    indoors is colder than the dew point outdoors.
+    To open, three things must hold. The air indoors carries more water than that outdoors, by
+    twice what the sensors may be wrong by in this very air. The air the room would then have pulls
+    harder on water: cold night air can carry little and still wet a room, by cooling it. And no
+    surface indoors is colder than the dew point outdoors.
     """
     if indoors is None or outdoors is None:
         return None
@@ -38,9 +98,175 @@ def airing_helps(
     doubt = math.hypot(
         humidity_ratio_doubt(*inside, pressure_pa), humidity_ratio_doubt(*outside, pressure_pa)
     )
-    if gain < 2 * doubt or _would_wet_a_surface(indoors, outdoors):
-        return False
-    return _pull_after(inside, outside) > moist_air.vapour_pressure_deficit(*inside)
+    now = moist_air.vapour_pressure_deficit(*inside)
+    after = _pull_after(inside, outside)
+    becomes_c = outside[0] + WARMTH_LEFT * (inside[0] - outside[0])
+    becomes_pct = min(
+        100.0, moist_air.relative_humidity(becomes_c, moist_air.vapour_pressure(*outside))
+    )
+    wets = _would_wet_a_surface(indoors, outdoors)
+    heats = hot_c is not None and becomes_c > hot_c and outside[0] > inside[0]
+    dries = gain >= 2 * doubt and after > now * (1 + WORTH_OPENING)
+    harms = gain <= -2 * doubt or after < now * (1 - WORTH_SHUTTING)
+    verb, why, changes = _judged(wets, heats, dries, harms, gain < 0, before)
+    kilos = None if volume_m3 is None else volume_m3 / _volume_per_kg(inside, pressure_pa)
+    return Airing(
+        verb, becomes_c, becomes_pct, now, after, 1000 * gain, 1000 * doubt,
+        becomes_c - inside[0],
+        None if kilos is None else 1.006 * kilos * (becomes_c - inside[0]),
+        NormalDist().cdf(gain / doubt), why, changes,
+    )  # fmt: skip
+
+
+def airing_helps(
+    indoors: MinuteOfAir | None, outdoors: MinuteOfAir | None, pressure_pa: float
+) -> bool | None:
+    """Whether opening up now would leave the space with drier air; None: cannot be told."""
+    airing = consider(indoors, outdoors, pressure_pa)
+    return None if airing is None else airing.verb is Verb.OPEN
+
+
+def _judged(
+    wets: bool, heats: bool, dries: bool, harms: bool, wetter: bool, before: Verb | None
+) -> tuple[Verb, str, str]:
+    """The advice, its reason, and what would change it."""
+    if wets:
+        return (
+            Verb.CLOSE,
+            "water would settle on the coldest surface, which is below the dew point outside",
+            "a drier day outside, or walls that have warmed",
+        )
+    if heats:
+        return (
+            Verb.CLOSE,
+            "the air outside is warmer than this space may become",
+            "the evening, once it is cooler out there",
+        )
+    if dries:
+        return (
+            Verb.OPEN,
+            "the air outside carries less water, and the room would pull harder on what hangs",
+            "colder or damper air outside",
+        )
+    if harms and wetter:
+        return Verb.CLOSE, "the air outside carries more water", "drier air outside"
+    if harms:
+        return (
+            Verb.CLOSE,
+            "the air outside would cool the room until it holds less water, and damp it",
+            "a warmer hour outside",
+        )
+    if before is Verb.OPEN:
+        return (
+            Verb.OPEN,
+            "the air inside is as good as that outside, and opening lets the water go",
+            "colder or damper air outside",
+        )
+    if before is Verb.CLOSE:
+        return (
+            Verb.CLOSE,
+            "the air outside would not clearly dry this room",
+            "air outside that carries clearly less water",
+        )
+    return (
+        Verb.LEAVE,
+        "the difference is less than the sensors may be wrong by",
+        "air outside that differs more, or sensors checked side by side",
+    )
+
+
+class AirAhead(NamedTuple):
+    """The coming hours of one space: arrays by minute, each quantity as p10, p50 and p90.
+
+    minute             UTC epoch minutes, evenly spaced
+    temperature_c      (p10, p50, p90) [°C]
+    ratio_g_kg         (p10, p50, p90) humidity ratio [g/kg]
+    """
+
+    minute: NDArray[np.int64]
+    temperature_c: tuple[Floats, Floats, Floats]
+    ratio_g_kg: tuple[Floats, Floats, Floats]
+
+
+class AiringHours(NamedTuple):
+    """When to air. sure: probability, over the whole of it, that the air outside is the drier;
+    gain_kpa: how much harder it would pull on water, in the mean."""
+
+    begins: int
+    ends: int
+    sure: float
+    gain_kpa: float
+
+
+def best_hours(
+    indoors: AirAhead, outdoors: AirAhead, pressure_pa: float, most: int = 2
+) -> list[AiringHours]:
+    """The best hours to air in the time ahead, the best first; empty where none pays.
+
+    The rule of `consider`, with the spread of what is foreseen added to the sensors' doubt.
+    """
+    if indoors.minute.size < 2 or not np.array_equal(indoors.minute, outdoors.minute):
+        return []
+    pays, sure, gains = _ahead(indoors, outdoors, pressure_pa)
+    step = int(indoors.minute[1] - indoors.minute[0])
+    found: list[AiringHours] = []
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], pays, [False]]).astype(int)))
+    for first, end in zip(edges[::2], edges[1::2], strict=True):
+        if (end - first) * step >= SHORTEST_H * 60:
+            part = slice(int(first), int(end))
+            begins = int(indoors.minute[first])
+            found.append(
+                AiringHours(
+                    begins,
+                    begins + step * int(end - first),
+                    float(sure[part].mean()),
+                    float(gains[part].mean()),
+                )
+            )
+    return sorted(found, key=lambda h: -h.gain_kpa * (h.ends - h.begins))[:most]
+
+
+def _ahead(
+    indoors: AirAhead, outdoors: AirAhead, pressure_pa: float
+) -> tuple[NDArray[np.bool_], Floats, Floats]:
+    """For every minute: whether airing pays, how sure it is, what it gains [kPa]."""
+    count = indoors.minute.size
+    pays, sure, gains = np.zeros(count, bool), np.zeros(count), np.zeros(count)
+    for i in range(count):
+        inside = _foreseen(indoors, i, pressure_pa)
+        outside = _foreseen(outdoors, i, pressure_pa)
+        if inside is None or outside is None:
+            continue
+        doubt = math.hypot(
+            humidity_ratio_doubt(*inside, pressure_pa),
+            humidity_ratio_doubt(*outside, pressure_pa),
+            _spread(indoors, i) / 1000,
+            _spread(outdoors, i) / 1000,
+        )
+        gain = float(indoors.ratio_g_kg[1][i] - outdoors.ratio_g_kg[1][i]) / 1000
+        now = moist_air.vapour_pressure_deficit(*inside)
+        gains[i] = _pull_after(inside, outside) - now
+        sure[i] = NormalDist().cdf(gain / doubt)
+        pays[i] = gain >= 2 * doubt and gains[i] > WORTH_OPENING * now
+    return pays, sure, gains
+
+
+def _spread(air: AirAhead, i: int) -> float:
+    return float(air.ratio_g_kg[2][i] - air.ratio_g_kg[0][i]) / _P10_TO_P90
+
+
+def _foreseen(air: AirAhead, i: int, pressure_pa: float) -> tuple[float, float] | None:
+    """Temperature and humidity in the middle of what is foreseen."""
+    t, w = float(air.temperature_c[1][i]), float(air.ratio_g_kg[1][i]) / 1000
+    if not (-39.0 <= t <= 59.0 and w > 0):
+        return None
+    water = pressure_pa * w / (0.621945 + w)
+    return t, min(100.0, moist_air.relative_humidity(t, water))
+
+
+def _volume_per_kg(inside: tuple[float, float], pressure_pa: float) -> float:
+    return moist_air.specific_volume(inside[0], _ratio(*inside, pressure_pa), pressure_pa)
+
 
 
 def humidity_ratio_doubt(

@@ -1,0 +1,204 @@
+"""How often a room's air is changed in an hour, learned from its own water.
+
+A room follows the water outdoors with a lag of one air change. But its wood takes up water and
+gives it back too, often more than the leaks do, and what hangs gives off more. So a small balance
+is stepped through the measured days for each of many air changes an hour and strengths of wood:
+
+    dW/dt = n (W_out - W) + k (wood - RH) + source + flowers · VPD,    dwood/dt = (RH - wood) / tau
+
+Only the temperature is taken from the room's sensor to drive it; the humidity is what it must
+meet. The sources and the beginning are fitted for each, by least squares, and how much worse the
+fit grows away from the best tells how sure the answer is. A decay after an airing or after
+hanging is part of the same fit.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.science import moist_air
+from monitor.science.air_exchange import airflow_needed, window_flow
+
+Floats = NDArray[np.float64]
+
+_PER_H = np.geomspace(0.05, 30.0, 41)
+# Strength of the wood, as air changes that would carry as much, and how long it takes to settle.
+_WOOD_PER_H = np.array([0.0, 0.3, 0.8, 1.6, 3.0, 6.0])
+_WOOD_SETTLES_H = np.array([4.0, 10.0])
+# Below this stir outdoors [g/kg] nothing can be learned; nothing is fitted closer than a sensor
+# knows [g/kg]. Our own choice.
+_STIRS_G_KG = 0.25
+_SENSOR_G_KG = 0.05
+_FEWEST = 72
+# Residuals hang together for about so long [h]: fewer independent ones than minutes.
+_TOGETHER_H = 1.0
+# Answered only where 8 in 10 lie within this factor of the middle. Our own choice.
+_DARES_FACTOR = 1.6
+
+
+class Exchange(NamedTuple):
+    """Air changes an hour: the likeliest, and where 8 in 10 lie."""
+
+    per_h: float
+    low: float
+    high: float
+
+
+def by_following(
+    minute: NDArray[np.int64],
+    indoor_c: Floats,
+    indoor_g_kg: Floats,
+    outdoor_g_kg: Floats,
+    pressure_pa: float,
+) -> Exchange | None:
+    """Air changes an hour from how the water indoors follows that outdoors; None: cannot be told.
+
+    minute                     UTC epoch minutes, evenly spaced, over a day to a few
+    indoor_c                   temperature indoors [°C], NaN where unknown
+    indoor_g_kg, outdoor_g_kg  humidity ratios [g/kg], NaN where unknown
+    """
+    series = (indoor_c, indoor_g_kg, outdoor_g_kg)
+    good = np.isfinite(indoor_c) & np.isfinite(indoor_g_kg) & np.isfinite(outdoor_g_kg)
+    if good.sum() < _FEWEST or good.mean() < 0.8:
+        return None
+    temperature, inside, outside = (np.interp(minute, minute[good], x[good]) for x in series)
+    if np.std(outside) < _STIRS_G_KG:
+        return None
+    step_h = float(minute[1] - minute[0]) / 60
+    misfit = _misfits(temperature, inside, outside, pressure_pa, step_h)
+    independent = max(8.0, good.sum() * step_h / _TOGETHER_H)
+    likelihood = np.exp(-0.5 * independent * np.log(misfit / misfit.min()))
+    return _answer(likelihood.sum(axis=(1, 2)))
+
+
+def _misfits(
+    temperature: Floats, inside: Floats, outside: Floats, pressure_pa: float, step_h: float
+) -> Floats:
+    """Mean squares of what is left [(g/kg)²], shape (air changes, wood, settling).
+
+    Five courses are stepped side by side for each: what outdoors alone makes, and what a departure
+    of the air at the beginning, of the wood, a steady source and drying flowers would each add.
+    """
+    saturated = np.array([moist_air.saturation_vapour_pressure_liquid(t) for t in temperature])
+    full = 621.945 * saturated / (pressure_pa - saturated)
+    pull = np.maximum(0.0, 1 - inside.mean() / full) * saturated / 1000
+    per_h, wood_per_h, settles = np.meshgrid(_PER_H, _WOOD_PER_H, _WOOD_SETTLES_H, indexing="ij")
+    shape = per_h.shape
+    n, k, tau = per_h[..., None], wood_per_h[..., None], settles[..., None]
+    trade = k * full.mean() / 100
+    air = np.zeros((*shape, 5))
+    wood = np.zeros((*shape, 5))
+    air[..., 0], air[..., 1] = inside[0], 1.0
+    wood[..., 0], wood[..., 2] = 100 * inside[0] / full[0], 10.0
+    gram, mixed, left = np.zeros((*shape, 4, 4)), np.zeros((*shape, 4)), np.zeros(shape)
+    for i in range(inside.size):
+        given = np.array([0.0, 0.0, 0.0, 1.0, pull[i]])
+        from_outside = np.array([outside[i], 0.0, 0.0, 0.0, 0.0])
+        gain = n * from_outside + trade * wood + given
+        air = (air + step_h * gain) / (1 + step_h * (n + trade * 100 / full[i]))
+        wood = wood + (1 - np.exp(-step_h / tau)) * (100 * air / full[i] - wood)
+        add, rest = air[..., 1:], inside[i] - air[..., 0]
+        gram += add[..., :, None] * add[..., None, :]
+        mixed += add * rest[..., None]
+        left += rest**2
+    held = gram + 1e-6 * inside.size * np.eye(4)
+    found = np.linalg.solve(held, mixed[..., None])[..., 0]
+    fitted = np.einsum("...i,...i", found, mixed) * 2 - np.einsum(
+        "...i,...ij,...j", found, gram, found
+    )
+    squares: Floats = np.maximum(left - fitted, 0.0) / inside.size + _SENSOR_G_KG**2
+    return squares
+
+
+def _answer(likelihood: Floats) -> Exchange | None:
+    """The middle and the range of a likelihood over the grid, where it is sharp enough."""
+    share = np.cumsum(likelihood) / likelihood.sum()
+    low, middle, high = np.exp(np.interp([0.1, 0.5, 0.9], share, np.log(_PER_H)))
+    at_an_edge = likelihood[0] > 0.1 * likelihood.max() or likelihood[-1] > 0.1 * likelihood.max()
+    if at_an_edge or math.sqrt(high / low) > _DARES_FACTOR:
+        return None
+    return Exchange(float(middle), float(low), float(high))
+
+
+class Tightness(NamedTuple):
+    """Whether a room changes its air often enough for the water it is given.
+
+    has_m3_h, needs_m3_h  airflow now, and what would carry the water off [m³/h]
+    word                  "too tight", "too leaky" or "right"
+    says                  one or two sentences
+    """
+
+    has_m3_h: float
+    needs_m3_h: float
+    word: str
+    says: str
+
+
+def tightness(
+    exchange: Exchange,
+    volume_m3: float,
+    water_g_h: float,
+    wanted: tuple[float, float],
+    outdoors: tuple[float, float],
+    pressure_pa: float,
+) -> Tightness | None:
+    """How a room's leaks compare with its load; None where no airflow would do.
+
+    water_g_h  that its batches give off [g/h]
+    wanted     temperature [°C] and humidity [%] to be held indoors
+    outdoors   the same outside, the mean of a day
+    """
+    needs = airflow_needed(water_g_h, wanted, outdoors, pressure_pa)
+    if needs is None:
+        return None
+    has = exchange.per_h * volume_m3
+    sure = f"The leaks change its air {_range(exchange)} times an hour."
+    if exchange.high * volume_m3 < needs:
+        word = "too tight"
+        more = needs - has
+        says = (
+            f"{sure} What hangs here needs about {_round(needs)} m³ of air an hour and gets "
+            f"{_round(has)}. {opening_that_gives(more, wanted[0] - outdoors[0])}"
+        )
+    elif exchange.low * volume_m3 > 5 * max(needs, 0.5 * volume_m3):
+        word = "too leaky"
+        says = (
+            f"{sure} That is far more than what hangs here needs, so its air follows every damp "
+            "night; close gaps on the weather side."
+        )
+    else:
+        word, says = "right", f"{sure} That is about what the water here needs."
+    return Tightness(has, needs, word, says)
+
+
+def opening_that_gives(airflow_m3_h: float, warmer_k: float) -> str:
+    """What an airflow means in a window ajar or a small fan: one sentence, with its caution.
+
+    airflow_m3_h  [m³/h]
+    warmer_k      indoors less outdoors [K]
+    """
+    per_m2 = window_flow(1.0, 1.0, warmer_k)
+    side_cm = 100 * airflow_m3_h / per_m2  # of a window 1 m high
+    if side_cm <= 60:
+        window = f"a window 1 m high open by {max(1, round(side_cm))} cm in still air"
+    else:
+        window = "two windows or doors opposite each other, for a draught"
+    fan = "a small fan in the opening" if airflow_m3_h <= 150 else "a fan in the opening"
+    return (
+        f"That is {window}, or {fan} ({_round(airflow_m3_h)} m³ an hour). "
+        "Local rules for electrics first: no plugs or leads where water can drip."
+    )
+
+
+
+
+def _range(exchange: Exchange) -> str:
+    return f"{exchange.low:.2g} to {exchange.high:.2g}"
+
+
+def _round(value: float) -> str:
+    return f"{float(f'{value:.2g}'):,.0f}" if value >= 1 else "under 1"
