@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from enum import StrEnum
 from statistics import NormalDist
 from typing import NamedTuple
@@ -266,7 +265,6 @@ def _foreseen(air: AirAhead, i: int, pressure_pa: float) -> tuple[float, float] 
 
 def _volume_per_kg(inside: tuple[float, float], pressure_pa: float) -> float:
     return moist_air.specific_volume(inside[0], _ratio(*inside, pressure_pa), pressure_pa)
-
 
 
 def humidity_ratio_doubt(

@@ -42,9 +42,9 @@ RESISTANT = Surface(0.033, 0.014, 0.0, 3.0, 1.0, 85.0, 0.1)  # glass, metal
 
 
 class Mould(NamedTuple):
-    """A surface's mould: its index [-], and for how long it could not grow [h]."""
+    """A surface's mould: the index M [-], and for how long it could not grow [h]."""
 
-    index: float = 0.0
+    value: float = 0.0
     dry_h: float = 0.0
 
 
@@ -127,12 +127,12 @@ def step(before: Mould, temperature_c: float, humidity_pct: float, surface: Surf
     >>> mould = Mould()
     >>> for hour in range(28 * 24):
     ...     mould = step(mould, 20, 90, VERY_SENSITIVE)
-    >>> round(mould.index, 2)
+    >>> round(mould.value, 2)
     0.95
     """
     critical = critical_humidity(temperature_c, surface)
     if critical is not None and humidity_pct >= critical:
-        grown = before.index + growth(temperature_c, humidity_pct, before.index, surface) / 24
+        grown = before.value + growth(temperature_c, humidity_pct, before.value, surface) / 24
         return Mould(grown, 0.0)
-    faded = max(0.0, before.index + decline(before.dry_h, surface) / 24)
+    faded = max(0.0, before.value + decline(before.dry_h, surface) / 24)
     return Mould(faded, before.dry_h + 1)

@@ -71,23 +71,6 @@ def incidence(sun: SunPosition, tilt_deg: float, facing_deg: float) -> float:
     return math.degrees(math.acos(max(-1.0, min(1.0, cosine))))
 
 
-def patch_depth(sun: SunPosition, facing_deg: float, head_height_m: float) -> float | None:
-    """How far into a room the beam falls through an upright window, measured square to it.
-
-    head_height_m  upper edge of the window above the level looked at [m]
-    returns        [m]; None where the sun is behind the window or down
-
-    d = h · cos(A - γ) / tan(elevation), plane geometry.
-
-    >>> round(patch_depth(SunPosition(90 - 50.11162, 194.34024), 180, 2.0), 4)
-    2.3184
-    """
-    aside = math.cos(math.radians(sun.azimuth_deg - facing_deg))
-    if sun.elevation_deg <= 0 or aside <= 0:
-        return None
-    return head_height_m * aside / math.tan(math.radians(sun.elevation_deg))
-
-
 def clear_beam(elevation_deg: float) -> float:
     """Illuminance of the sun's beam, square to it, under a clear sky.
 

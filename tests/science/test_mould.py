@@ -82,7 +82,7 @@ def after(days: float, t: float, rh: float, surface: Surface, begin: Mould | Non
      (10, 90, VERY_SENSITIVE, 28, 0.5939), (10, 90, VERY_SENSITIVE, 84, 2.5342)],
 )  # fmt: skip
 def test_hour_by_hour(t: float, rh: float, surface: Surface, days: int, expected: float) -> None:
-    assert after(days, t, rh, surface).index == pytest.approx(expected, abs=0.005)
+    assert after(days, t, rh, surface).value == pytest.approx(expected, abs=0.005)
 
 
 @pytest.mark.parametrize(
@@ -92,7 +92,7 @@ def test_hour_by_hour(t: float, rh: float, surface: Surface, days: int, expected
      (20, 95, SENSITIVE, 24.0)],
 )  # fmt: skip
 def test_days_to_the_first_trace(t: float, rh: float, surface: Surface, days: float) -> None:
-    assert after(days - 0.2, t, rh, surface).index < 1 <= after(days + 0.2, t, rh, surface).index
+    assert after(days - 0.2, t, rh, surface).value < 1 <= after(days + 0.2, t, rh, surface).value
 
 
 @pytest.mark.parametrize(
@@ -100,15 +100,15 @@ def test_days_to_the_first_trace(t: float, rh: float, surface: Surface, days: fl
 )
 def test_it_fades_in_dry_air(hours: int, expected: float) -> None:
     faded = after(hours / 24, 20, 50, VERY_SENSITIVE, Mould(1.0, 0.0))
-    assert faded.index == pytest.approx(expected, abs=1e-9)
+    assert faded.value == pytest.approx(expected, abs=1e-9)
 
 
 def test_never_below_none() -> None:
-    assert after(30, 20, 50, VERY_SENSITIVE).index == 0.0
+    assert after(30, 20, 50, VERY_SENSITIVE).value == 0.0
 
 
 def test_it_grows_faster_where_it_is_damper_warmer_and_on_what_it_likes() -> None:
-    order = [after(20, 20, 95, s).index
+    order = [after(20, 20, 95, s).value
              for s in (VERY_SENSITIVE, SENSITIVE, MEDIUM_RESISTANT, RESISTANT)]  # fmt: skip
     assert order == sorted(order, reverse=True)
     assert growth(20, 95, 0, SENSITIVE) > growth(20, 88, 0, SENSITIVE)

@@ -13,7 +13,6 @@ from monitor.science.sun import (
     clear_beam,
     glass_transmittance,
     incidence,
-    patch_depth,
     sun_position,
 )
 
@@ -73,21 +72,6 @@ def test_a_year_against_pvlib(latitude: float, longitude: float) -> None:
     turned = np.array([s.azimuth_deg for s in ours]) - spa["azimuth"].to_numpy()[up]
     turned = np.abs((turned + 180) % 360 - 180)
     assert (turned * np.cos(np.radians(spa["apparent_elevation"].to_numpy()[up]))).max() < 0.05
-
-
-def test_depth_of_a_patch() -> None:
-    """Head 2 m up, the sun of the SPA example, a southern window: 2.3184 m, worked out apart by
-    plane trigonometry from pvlib's cos(aoi) of 0.743388 and the sine of the elevation."""
-    assert patch_depth(SPA_EXAMPLE, 180, 2.0) == pytest.approx(2.3184, abs=1e-3)
-    assert patch_depth(SPA_EXAMPLE, 0, 2.0) is None
-    assert patch_depth(SunPosition(-1, 180), 180, 2.0) is None
-
-
-def test_a_low_sun_reaches_further_in() -> None:
-    low, high = patch_depth(SunPosition(10, 180), 180, 2.0), patch_depth(SPA_EXAMPLE, 180, 2.0)
-    assert low is not None
-    assert high is not None
-    assert low > high
 
 
 def test_a_clear_beam_against_a_measured_year() -> None:
