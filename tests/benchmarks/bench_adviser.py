@@ -1,0 +1,299 @@
+"""The adviser in simulated rooms whose truth is known: airing, sun, air changes.
+
+    python -m tests.benchmarks.bench_adviser [--quick]
+
+Airing: the same weeks with the window never opened and with the advice followed every hour.
+Sun: minutes of beam against a ray test, the windows told of with a tape measure's errors.
+Air changes: each day's answer from two days of readings, against the mean of those days.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+from statistics import mean, median
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.room.air import MinuteOfAir
+from monitor.room.airing import Verb, consider
+from monitor.room.exchange import by_following
+from monitor.room.sunlight import Place, Window, direct_minutes
+from monitor.science import moist_air
+from tests.benchmarks.room_simulator import (
+    PRESSURE_PA,
+    ROOMS,
+    STEP_MIN,
+    Pane,
+    Room,
+    Run,
+    Weather,
+    ray_passes,
+    simulate,
+    weather,
+)
+
+Array = NDArray[np.float64]
+
+A_DAY = 1440 // STEP_MIN
+AN_HOUR = 60 // STEP_MIN
+WEEKS = (125, 185, 255)  # first days of the year; 150 and 230 were used while building
+DAYS = 28
+DRY = 0.6  # kg water per kg dry: where the two ways are timed
+
+
+class Row(NamedTuple):
+    """One figure, with what is asked of it."""
+
+    what: str
+    size: str
+    ours: str
+    against: str = ""
+    ratio: float | None = None
+    goal: str = ""
+
+
+# --- airing -----------------------------------------------------------------------------------
+
+
+def minute_of_air(t: float, rh: float) -> MinuteOfAir:
+    made = moist_air.state(t, rh, PRESSURE_PA)
+    return MinuteOfAir(
+        0, "", t, rh, None, made.dew_point_c, made.vpd_kpa, made.humidity_ratio_g_kg,
+        made.absolute_humidity_g_m3, None, 1,
+    )  # fmt: skip
+
+
+class Follower:
+    """Somebody who does what is advised."""
+
+    def __init__(self) -> None:
+        self.verb: Verb | None = None
+        self.verbs: list[Verb] = []
+
+    def __call__(
+        self, minute: int, indoors: tuple[float, float], outdoors: tuple[float, float]
+    ) -> bool:
+        told = consider(minute_of_air(*indoors), minute_of_air(*outdoors), PRESSURE_PA, self.verb)
+        assert told is not None
+        self.verb = told.verb
+        self.verbs.append(told.verb)
+        return self.verb is Verb.OPEN
+
+
+def day_dry(run: Run) -> float:
+    dry = np.flatnonzero(run.moisture <= DRY)
+    return float(dry[0] / A_DAY) if dry.size else float(DAYS)
+
+
+def vpd(run: Run) -> Array:
+    full = np.array([moist_air.saturation_vapour_pressure_liquid(t) for t in run.temperature_c])
+    return (1 - run.humidity_pct / 100) * full / 1000
+
+
+def airing(rooms: tuple[Room, ...], weeks: tuple[int, ...]) -> list[Row]:
+    shut_days, followed_days, sooner, flaps = [], [], [], []
+    hours = wetter = airings = lowered = 0
+    for room in rooms:
+        out = weather(room.climate)
+        for first in weeks:
+            shut = simulate(room, out, first, DAYS, lambda *_: False)
+            follower = Follower()
+            run = simulate(room, out, first, DAYS, follower)
+            if day_dry(shut) >= DAYS and day_dry(run) >= DAYS:
+                continue
+            shut_days.append(day_dry(shut))
+            followed_days.append(day_dry(run))
+            sooner.append(1 - day_dry(run) / day_dry(shut))
+            for day in range(DAYS):
+                verbs = follower.verbs[24 * day : 24 * day + 25]
+                flaps.append(sum(a is not b for a, b in zip(verbs, verbs[1:], strict=False)))
+            open_hours = np.flatnonzero(run.opened[::AN_HOUR])
+            open_hours = open_hours[(open_hours + 1) * AN_HOUR < run.opened.size]
+            before, after = open_hours * AN_HOUR, (open_hours + 1) * AN_HOUR
+            hours += open_hours.size
+            wetter += int((run.ratio_g_kg[after] - run.ratio_g_kg[before] > 0.3).sum())
+            pull, pull_shut = vpd(run), vpd(shut)
+            edges = np.flatnonzero(np.diff(np.r_[0, run.opened.astype(int), 0]))
+            for a, b in zip(edges[::2], edges[1::2], strict=True):
+                airings += 1
+                was = pull[max(0, a - 1)]
+                lowered += int(pull[a:b].mean() < min(was, pull_shut[a:b].mean()))
+    total = 1 - sum(followed_days) / sum(shut_days)
+    size = f"{len(sooner)} seasons"
+    return [
+        Row("airing followed: batch dry sooner", size, f"{100 * total:.0f} %",
+            f"never opened, {mean(shut_days):.1f} days", mean(followed_days) / mean(shut_days),
+            "at least 15 %"),
+        Row("… in the median season", size, f"{100 * median(sooner):.0f} %"),
+        Row("… in the worst season", size, f"{100 * min(sooner):.0f} %"),
+        Row("advised hours in which the room took up over 0.3 g/kg", f"{hours} h",
+            f"{100 * wetter / max(hours, 1):.1f} %", goal="at most 2 %"),
+        Row("airings over which the room pulled less", f"{airings}",
+            f"{100 * lowered / max(airings, 1):.1f} %", goal="none"),
+        Row("changes of advice a day, median", f"{len(flaps)} days", f"{median(flaps):.1f}",
+            goal="under 2"),
+    ]  # fmt: skip
+
+
+# --- sun --------------------------------------------------------------------------------------
+
+
+class Case(NamedTuple):
+    """A window as built, and how a person measures it."""
+
+    facing_deg: float
+    tilt_deg: float
+    width_m: float
+    height_m: float
+    lower_edge_m: float
+    distance_m: float
+    right_m: float
+
+
+CASES = (
+    Case(258, 90, 0.43, 0.6, 0.55, 1.2, 0.02),
+    Case(180, 90, 1.0, 1.2, -0.2, 2.0, 0.5),
+    Case(100, 90, 0.8, 1.0, 0.0, 1.5, -0.3),
+    Case(225, 40, 0.8, 1.2, 0.8, 0.9, 0.0),
+    Case(170, 35, 0.6, 1.0, 1.2, 1.0, 0.4),
+)
+
+
+def pane_of(case: Case) -> Pane:
+    """The pane in space, from its measures by trigonometry of its own."""
+    g, b = math.radians(case.facing_deg), math.radians(case.tilt_deg)
+    ahead = np.array([math.sin(g), math.cos(g), 0.0])
+    right = np.array([math.cos(g), -math.sin(g), 0.0])
+    up_slope = -math.cos(b) * ahead + math.sin(b) * np.array([0.0, 0.0, 1.0])
+    corner = (
+        case.distance_m * ahead
+        + (case.right_m - case.width_m / 2) * right
+        + np.array([0.0, 0.0, case.lower_edge_m])
+    )
+    along, up = case.width_m * right, case.height_m * up_slope
+    return Pane(*((float(v[0]), float(v[1]), float(v[2])) for v in (corner, along, up)))
+
+
+def measured(case: Case, rng: np.random.Generator) -> Window:
+    """A compass good to 2°, a tape good to 2 cm."""
+    facing = case.facing_deg + rng.normal(0, 2)
+    cm = rng.normal(0, 0.02, 5)
+    return Window(
+        "window", facing, case.width_m + cm[0], case.height_m + cm[1], case.lower_edge_m + cm[2],
+        case.distance_m + cm[3], case.right_m + cm[4], case.tilt_deg,
+    )  # fmt: skip
+
+
+def rays(case: Case, out: Weather, place: Place, minute: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Where pvlib's sun is seen from the rail through the pane."""
+    import pandas as pd
+    import pvlib
+
+    times = pd.to_datetime(minute * 60, unit="s", utc=True)
+    sun = pvlib.solarposition.get_solarposition(times, place.latitude, place.longitude)
+    height = np.radians(sun["apparent_elevation"].to_numpy())
+    azimuth = np.radians(sun["azimuth"].to_numpy())
+    pane, rail = pane_of(case), np.zeros(3)
+    found = np.zeros(minute.size, dtype=bool)
+    for i in np.flatnonzero(height > 0):
+        to_sun = np.array(
+            [
+                math.cos(height[i]) * math.sin(azimuth[i]),
+                math.cos(height[i]) * math.cos(azimuth[i]),
+                math.sin(height[i]),
+            ]
+        )
+        found[i] = ray_passes(pane, rail, to_sun)
+    return found
+
+
+def sun(cases: tuple[Case, ...], every_days: int) -> list[Row]:
+    with_hits = np.zeros(3)
+    without_hits = np.zeros(3)
+    clouded = np.zeros(3)
+    out = weather("Greensboro")
+    place = Place(out.latitude, out.longitude, "UTC")
+    begin = 27_874_080  # 2023-01-01 00:00 UTC
+    rng = np.random.default_rng(5)
+    for case in cases:
+        window = measured(case, rng)
+        for day in range(100, 280, every_days):
+            minute = begin + day * 1440 + np.arange(0, 1440, 2, dtype=np.int64)
+            hour = ((minute - begin) / 60 + out.utc_offset_h).astype(int)
+            beam = out.dni[hour] * np.clip(1 + 0.3 * rng.normal(size=minute.size), 0, 2)
+            ray = rays(case, out, place, minute)
+            shone = ray & (beam > 120)  # sunshine as the WMO counts it
+            diffuse = 110 * np.clip(out.ghi[hour] - 0.5 * beam, 0, None) * 0.03
+            lux = diffuse * np.exp(0.2 * rng.normal(size=minute.size)) + 5
+            lux = lux + np.where(ray, 95 * beam * 0.6, 0.0)
+            seen = direct_minutes([window], place, minute, lux)
+            told = direct_minutes([window], place, minute, None)
+            with_hits += [(seen & shone).sum(), shone.sum(), seen.sum()]
+            without_hits += [(told & ray).sum(), ray.sum(), told.sum()]
+            clouded += [(told & shone).sum(), shone.sum(), told.sum()]
+    size = f"{len(cases)} windows, {len(range(100, 280, every_days))} days"
+
+    def pair(hits: Array) -> str:
+        return f"{hits[0] / hits[1]:.3f}, {hits[0] / hits[2]:.3f}"
+
+    return [
+        Row("sun on the rail with a light sensor: recall, precision", size, pair(with_hits),
+            goal="0.95, 0.9"),
+        Row("… without, against the rays (clear sky)", size, pair(without_hits),
+            goal="0.9, 0.8"),
+        Row("… without, against rays the clouds let through", size, pair(clouded)),
+    ]  # fmt: skip
+
+
+# --- air changes ------------------------------------------------------------------------------
+
+
+def exchange(rooms: tuple[Room, ...], weeks: tuple[int, ...]) -> list[Row]:
+    days = dared = right = within = 0
+    for room in rooms:
+        out = weather(room.climate)
+        for first in weeks:
+            run = simulate(room, out, first, 14, lambda *_: False)
+            told = run.measured.reshape(-1, 2, 4).mean(axis=1)
+            true = run.changes_per_h.reshape(-1, 2).mean(axis=1)
+            minute = run.minute[::2]
+            indoors, outdoors = (
+                np.array([moist_air.state(t, rh, PRESSURE_PA).humidity_ratio_g_kg for t, rh in two])
+                for two in (told[:, :2], told[:, 2:])
+            )
+            for day in range(2, 15):
+                part = slice((day - 2) * 144, day * 144)
+                found = by_following(
+                    minute[part], told[part, 0], indoors[part], outdoors[part], PRESSURE_PA
+                )
+                days += 1
+                if found is None:
+                    continue
+                truth = float(true[part].mean())
+                dared += 1
+                right += max(truth / found.per_h, found.per_h / truth) <= 1.5
+                within += found.low <= truth <= found.high
+    return [
+        Row("air changes an hour within a factor 1.5", f"{days} days",
+            f"{100 * right / max(dared, 1):.0f} %", goal="80 %"),
+        Row("… days with an answer", f"{days} days", f"{100 * dared / days:.0f} %", goal="50 %"),
+        Row("… truth within the range told (8 in 10 meant)", f"{dared} days",
+            f"{100 * within / max(dared, 1):.0f} %"),
+    ]  # fmt: skip
+
+
+def main(quick: bool) -> list[Row]:
+    rooms, weeks = (ROOMS[:2], WEEKS[:1]) if quick else (ROOMS, WEEKS)
+    cases, every = (CASES[:2], 45) if quick else (CASES, 6)
+    return [*airing(rooms, weeks), *sun(cases, every), *exchange(rooms, weeks)]
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    for row in main(parser.parse_args().quick):
+        ratio = "" if row.ratio is None else f"{row.ratio:.2f}"
+        print(f"| {' | '.join((row.what, row.size, row.ours, row.against, ratio, row.goal))} |")
