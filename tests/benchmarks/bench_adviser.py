@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import math
+from itertools import pairwise
 from statistics import mean, median
 from typing import NamedTuple
 
@@ -109,7 +110,7 @@ def airing(rooms: tuple[Room, ...], weeks: tuple[int, ...]) -> list[Row]:
             sooner.append(1 - day_dry(run) / day_dry(shut))
             for day in range(DAYS):
                 verbs = follower.verbs[24 * day : 24 * day + 25]
-                flaps.append(sum(a is not b for a, b in zip(verbs, verbs[1:], strict=False)))
+                flaps.append(sum(a is not b for a, b in pairwise(verbs)))
             open_hours = np.flatnonzero(run.opened[::AN_HOUR])
             open_hours = open_hours[(open_hours + 1) * AN_HOUR < run.opened.size]
             before, after = open_hours * AN_HOUR, (open_hours + 1) * AN_HOUR
