@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -32,3 +33,13 @@ def test_a_file_is_found_where_the_program_is_installed(tmp_path):
         [sys.executable, "-c", ask], cwd=tmp_path, capture_output=True, text=True, check=True
     )
     assert told.stdout.strip() == str(tmp_path / "monitor" / "config" / "drying-room.toml")
+
+
+def test_every_package_is_named_for_the_installation() -> None:
+    root = Path(__file__).parents[2]
+    told = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]
+    here = {
+        ".".join(init.parent.relative_to(root).parts)
+        for init in (root / "monitor").rglob("__init__.py")
+    }
+    assert set(told["packages"]) == here | {"monitor.config", "monitor.sample_readings"}
