@@ -289,6 +289,7 @@ class _Outbox:
 
 def _record(worker: Worker, outcome: Outcome) -> None:
     now_ms = worker.now_ms()
+    worker.commit_soon()  # until it is committed, a power cut would have it sent again
     if isinstance(outcome, Delivered):
         worker.writer.delivered(outcome.notice, outcome.address, now_ms)
         return

@@ -259,6 +259,10 @@ class Worker:
         """Now, by the wall or the readings [UTC epoch ms]."""
         return self.engine.now_ms(self._clock())
 
+    def commit_soon(self) -> None:
+        """Commit at the end of this turn."""
+        self._commit_due = 0.0
+
     def commit(self) -> None:
         """Commit now, for a task that reads the store next."""
         self._commit()
