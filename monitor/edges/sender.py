@@ -12,6 +12,7 @@ answering with its own trouble holds them back for the first few tries only.
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import threading
@@ -195,7 +196,7 @@ class Courier:
             # Run where the package lies, so that it is found however the daemon was started.
             # What Apprise prints may name the address: it goes nowhere.
             self._process = subprocess.Popen(  # noqa: S603 - our own module
-                [sys.executable, "-m", delivery.__name__],
+                [sys.executable, "-m", delivery.__name__, str(os.getpid())],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
