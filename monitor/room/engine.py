@@ -115,6 +115,11 @@ class Engine:
             return wall_ms
         return min(self._clock.now_ms or 0, self._until_ms)
 
+    @property
+    def first_ms(self) -> int | None:
+        """Time of the oldest usable reading [UTC epoch ms]."""
+        return self._first_ms
+
     def behind(self, now_ms: int) -> bool:
         """Whether minutes that are over still wait to be folded."""
         if self._hour_due is not None:

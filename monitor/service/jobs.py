@@ -70,8 +70,17 @@ class Stepper:
         self._do = do
         self._since_ms: int | None = None
 
-    def step(self, now_ms: int) -> None:
-        """Do what has become due since the last step, in order of time."""
+    @property
+    def begun(self) -> bool:
+        """Whether it knows since when jobs are to be done."""
+        return self._since_ms is not None
+
+    def begin(self, since_ms: int) -> None:
+        """What became due after this time is still to be done [UTC epoch ms]."""
+        self._since_ms = since_ms
+
+    def step(self, now_ms: int) -> bool:
+        """Do what has become due since the last step, in order of time; whether it was any."""
         if self._since_ms is None:
             self._since_ms = now_ms
         times = [
@@ -82,6 +91,7 @@ class Stepper:
         self._since_ms = max(self._since_ms, now_ms)
         for at_ms, job in sorted(times, key=lambda pair: pair[0]):
             self._do(job, at_ms)
+        return bool(times)
 
 
 class Timetable:

@@ -15,6 +15,7 @@ log = logging.getLogger(__name__)
 
 # After its end is reached, a replay waits so long for readings that are still under way [s].
 QUIET_S = 2.0
+_JOBS_DONE = "jobs done"
 
 
 class Facts(Protocol):
@@ -70,9 +71,18 @@ class Replay:
         if engine.behind(now_ms):
             return
         if now_ms:
-            self._stepper.step(now_ms)
+            self._do_jobs(now_ms)
         if now_ms >= self._until_ms and self._quiet():
             self._worker.stop()
+
+    def _do_jobs(self, now_ms: int) -> None:
+        """From the first reading on, or from where an earlier run of this store had come."""
+        writer = self._worker.writer
+        if not self._stepper.begun:
+            done = writer.fact(_JOBS_DONE)
+            self._stepper.begin(int(done or self._worker.engine.first_ms or now_ms))
+        if self._stepper.step(now_ms):
+            writer.note(_JOBS_DONE, str(now_ms))
 
     def _quiet(self) -> bool:
         return self._monotonic() - self._worker.heard_s >= QUIET_S

@@ -1,0 +1,105 @@
+"""Many days at speed through the real monitor: what it holds of the machine stays as it was.
+
+A week in which the clocks go back is among them, with the week's report at its hour.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import NamedTuple
+
+from monitor.edges import broker as broker_edge
+from monitor.edges.mqtt import Guest
+from tests.service.test_live import SETTINGS
+from tests.service.trial import Trial, settings_in
+
+DAYS, FULL_DAYS = 10, 30
+BEGIN = datetime(2026, 10, 20, tzinfo=UTC)  # a Tuesday; the clocks go back on Sunday the 25th
+EVERY_MIN = 2
+AHEAD_MS = 86_400_000  # what the monitor has not folded yet it holds in memory: keep near it
+
+
+class Held(NamedTuple):
+    """What the monitor holds: resident memory [MB], threads, open files, the store's log [MB]."""
+
+    memory_mb: float
+    threads: int
+    descriptors: int
+    log_mb: float
+
+
+def held(trial: Trial) -> Held:
+    assert trial.process is not None
+    process = Path(f"/proc/{trial.process.pid}")
+    status = dict(
+        line.split(":", 1) for line in (process / "status").read_text("utf-8").splitlines()
+    )
+    log = trial.settings.store.file.with_name("store.sqlite-wal")
+    return Held(
+        int(status["VmRSS"].split()[0]) / 1000,
+        int(status["Threads"]),
+        len(list((process / "fd").iterdir())),
+        log.stat().st_size / 1e6,
+    )
+
+
+def folded_ms(trial: Trial) -> float:
+    """The newest reading of the rail that has become air [UTC epoch ms]."""
+    heard = trial.health().get("heard_ms")
+    return (heard.get("rail") or 0) if isinstance(heard, dict) else 0
+
+
+def run(folder: Path, days: int) -> list[Held]:
+    """What is held at the end of each day; raises AssertionError where anything is lost."""
+    (folder / "broker").mkdir()
+    (folder / "sample.toml").write_text(SETTINGS, "utf-8")
+    broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
+    settings = settings_in(folder, broker, folder / "sample.toml")
+    begin_ms = round(BEGIN.timestamp() * 1000)
+    end_ms = begin_ms + days * 86_400_000
+    until = datetime.fromtimestamp(end_ms / 1000 - 60, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    trial = Trial(settings, until, entries=None)
+    found: list[Held] = []
+    try:
+        trial.start()
+        with Guest(broker.address, in_flight=500) as guest:
+            for sent, minute in enumerate(range(0, days * 1440, EVERY_MIN), 1):
+                stir = minute % 7 / 10
+                payload = {"ts": begin_ms + 60_000 * minute, "t": 20 + stir, "rh": 50 + stir}
+                guest.publish("barn/rail", json.dumps(payload).encode())
+                if sent % 360 == 0:
+                    guest.settle()
+                    while folded_ms(trial) < payload["ts"] - AHEAD_MS:
+                        time.sleep(0.05)
+                if (minute + EVERY_MIN) % 1440 == 0:
+                    found.append(held(trial))
+            final = {"ts": end_ms, "t": 20, "rh": 50}
+            guest.publish("barn/rail", json.dumps(final).encode())
+            guest.settle()
+        trial.finish(120)
+    finally:
+        trial.stop()
+        broker.stop()
+    rows = trial.export("readings").count("temperature")
+    assert rows == days * 1440 // EVERY_MIN + 1
+    return found
+
+
+def test_flat_through_days_with_the_clocks_going_back(tmp_path: Path) -> None:
+    found = run(tmp_path, DAYS)
+    print(found[1], found[-1])
+    early, late = found[1], found[-1]
+    assert late.threads <= early.threads
+    assert late.descriptors <= early.descriptors + 2  # a reader may be open at the moment
+    assert late.memory_mb < early.memory_mb + 6
+    assert max(each.log_mb for each in found) < 40
+    with closing(sqlite3.connect(tmp_path / "store.sqlite")) as db:
+        reports = db.execute("SELECT week, made_ms FROM report").fetchall()
+    # Monday at breakfast by the site's clock: winter time by then.
+    due_ms = round(datetime(2026, 10, 26, 7, 0, tzinfo=UTC).timestamp() * 1000)
+    assert reports == [("2026-W43", due_ms)]
