@@ -93,9 +93,10 @@ def run(folder: Path, days: int) -> list[Held]:
 def test_flat_through_days_with_the_clocks_going_back(tmp_path: Path) -> None:
     found = run(tmp_path, DAYS)
     print(found[1], found[-1])
-    early, late = found[1], found[-1]
-    assert late.threads <= early.threads
-    assert late.descriptors <= early.descriptors + 2  # a reader may be open at the moment
+    # The least of some days; one thread and file may answer the question asked just before.
+    early, late = (Held(*map(min, zip(*of, strict=True))) for of in (found[1:4], found[-3:]))
+    assert late.threads <= early.threads + 1
+    assert late.descriptors <= early.descriptors + 1
     assert late.memory_mb < early.memory_mb + 6
     assert max(each.log_mb for each in found) < 40
     with closing(sqlite3.connect(tmp_path / "store.sqlite")) as db:
