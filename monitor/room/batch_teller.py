@@ -6,6 +6,7 @@ try-snap          it is crisp with 8 in 10, and no stem has snapped yet
 crisp-soon        it is expected within two days
 stalled           it has hardly lost anything for a day, and is still wet
 cannot-finish     for a day its air has been too moist for it ever to get dry
+drying-slowly     it is still more than half moist after days in damp air
 opening           its heads are moist, the air is above where they open, and it adds up
 light-share       it has had half the light that its colour bears
 taken-down-moist  it was taken down and was likely not dry
@@ -20,6 +21,7 @@ from monitor.room import messages
 from monitor.room.air import MinuteOfAir
 from monitor.room.batches import Batch
 from monitor.room.flowers import Book
+from monitor.room.musty import drying_too_slowly
 from monitor.room.notices import Notice
 from monitor.room.prospects import KEPT, Prospect
 from monitor.room.readings import MINUTE_MS
@@ -96,18 +98,16 @@ class BatchTeller:
                 notices.append(
                     messages.crisp_soon(name, space, first_ms, last * MINUTE_MS, zone, now_ms)
                 )
-        if self._hopeless[prospect.batch] >= LASTING_H and air is not None:
-            if air.relative_humidity_pct is not None:
-                notices.append(
-                    messages.cannot_finish(
-                        name,
-                        space,
-                        air.relative_humidity_pct,
-                        prospect.humidity_needed_pct,
-                        now_ms,
-                    )
-                )
-        elif self._stalled[prospect.batch] >= LASTING_H:
+        lately_pct = None if air is None else air.relative_humidity_pct
+        hopeless = self._hopeless[prospect.batch] >= LASTING_H
+        if hopeless and lately_pct is not None:
+            needed_pct = prospect.humidity_needed_pct
+            notices.append(messages.cannot_finish(name, space, lately_pct, needed_pct, now_ms))
+        hung_h = (now_ms - batch.hung_ms) / (60 * MINUTE_MS)
+        slow = drying_too_slowly(prospect.still_to_lose_pct, hung_h, prospect.damp_h)
+        if slow is not None:
+            notices.append(messages.drying_too_slowly(name, space, slow, now_ms))
+        elif self._stalled[prospect.batch] >= LASTING_H and not hopeless:
             since_ms = now_ms - LASTING_H * 60 * MINUTE_MS
             notices.append(
                 messages.stalled(name, space, prospect.still_to_lose_pct, since_ms, zone, now_ms)

@@ -10,14 +10,16 @@ from monitor.room import quality
 from monitor.room.faults import Faults
 from monitor.room.fold import SensorState, SpaceState, State
 from monitor.room.limits import DailyMean
+from monitor.room.musty import Musty
 from monitor.room.pairs import Pair, Shine
 from monitor.room.readings import Quantity
 from monitor.room.spells import Kind, Watch
 from monitor.room.stuck import Feed
 from monitor.room.together import Together
+from monitor.science.mould import Mould
 
 # Raised when the shape below changes: a state of another shape is not read but folded anew.
-SHAPE = 2
+SHAPE = 3
 
 
 def dump(state: State) -> bytes:
@@ -27,7 +29,7 @@ def dump(state: State) -> bytes:
         "minute": state.minute,
         "sensors": {name: _sensor_to_plain(s) for name, s in state.sensors.items()},
         "spaces": {
-            name: [{k: list(w) for k, w in s.watches.items()}, s.humidity.hours]
+            name: [{k: list(w) for k, w in s.watches.items()}, s.humidity.hours, list(s.musty)]
             for name, s in state.spaces.items()
         },
         "silent": {name: list(w) for name, w in state.faults.silent.items()},
@@ -57,8 +59,9 @@ def load(kept: bytes) -> State | None:
             name: SpaceState(
                 {Kind(k): Watch(*w) for k, w in watches.items()},
                 DailyMean(tuple((h[0], h[1], h[2]) for h in hours)),
+                Musty(Mould(*musty[0]), *musty[1:]),
             )
-            for name, (watches, hours) in plain["spaces"].items()
+            for name, (watches, hours, musty) in plain["spaces"].items()
         },
         Faults(
             {name: Watch(*w) for name, w in plain["silent"].items()},

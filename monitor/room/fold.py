@@ -15,6 +15,7 @@ from monitor.room import faults, quality, stuck
 from monitor.room.air import MinuteOfAir, SensorMinute, minute_of_air
 from monitor.room.calibrations import Calibration, holding
 from monitor.room.limits import DailyMean, limits_of, measured
+from monitor.room.musty import Musty
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Sensor
 from monitor.room.spaces import OUTDOORS, Site, Space
 from monitor.room.spells import INSIDE, Kind, Limit, Spell, Watch, spell_of, step
@@ -52,10 +53,11 @@ class SensorState(NamedTuple):
 
 
 class SpaceState(NamedTuple):
-    """What is remembered of a space: a watch a limit, and the humidity of its last day."""
+    """What is remembered of a space: a watch a limit, its last day's humidity, its mould."""
 
     watches: Mapping[Kind, Watch] = {}
     humidity: DailyMean = DailyMean()
+    musty: Musty = Musty()
 
 
 class State(NamedTuple):
@@ -293,6 +295,9 @@ class Fold:
             if space.limits.damp_is_daily_mean:
                 value = of_space.relative_humidity_pct if of_space else None
                 humidity = humidity.with_minute(minute, value)
+            musty = before.musty
+            if space.limits.musty_index is not None:
+                musty = musty.with_minute(minute, of_space)
             watches: dict[Kind, Watch] = {}
             for limit in self._limits[name]:
                 watches[limit.kind], over = step(
@@ -300,11 +305,11 @@ class Fold:
                     limit,
                     name,
                     minute,
-                    measured(limit.kind, space, of_space, humidity),
+                    measured(limit.kind, space, of_space, humidity, musty),
                 )
                 if over is not None:
                     ended.append(over)
-            spaces[name] = SpaceState(watches, humidity)
+            spaces[name] = SpaceState(watches, humidity, musty)
         return spaces, ended
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from monitor.room.air import MinuteOfAir
+from monitor.room.musty import Musty, surface_of
 from monitor.room.spaces import Space
 from monitor.room.spells import Kind, Limit
 
@@ -14,6 +15,7 @@ DEADBAND_TEMPERATURE_K = 0.5
 DEADBAND_HUMIDITY_PCT = 3.0
 DEADBAND_DEW_K = 0.5
 DEADBAND_LIGHT_SHARE = 0.2  # of the limit
+DEADBAND_MUSTY_SHARE = 0.1  # of the limit
 
 
 def limits_of(space: Space) -> tuple[Limit, ...]:
@@ -33,6 +35,9 @@ def limits_of(space: Space) -> tuple[Limit, ...]:
         limits.append(Limit(Kind.SUNNY, set_.sun_lux, deadband, True, delay.sunny))
     if set_.dew_margin_k is not None:
         limits.append(Limit(Kind.DEWY, set_.dew_margin_k, DEADBAND_DEW_K, False, delay.dewy))
+    if set_.musty_index is not None:
+        deadband = DEADBAND_MUSTY_SHARE * set_.musty_index
+        limits.append(Limit(Kind.MUSTY, set_.musty_index, deadband, True, 0))
     return tuple(limits)
 
 
@@ -76,7 +81,7 @@ class DailyMean(NamedTuple):
 
 
 def measured(
-    kind: Kind, space: Space, air: MinuteOfAir | None, humidity: DailyMean
+    kind: Kind, space: Space, air: MinuteOfAir | None, humidity: DailyMean, musty: Musty
 ) -> float | None:
     """The value that a limit of this kind compares with in this minute."""
     if air is None:
@@ -87,6 +92,8 @@ def measured(
         return air.illuminance_lx
     if kind is Kind.DEWY:
         return air.surface_margin_k
+    if kind is Kind.MUSTY:
+        return None if surface_of(air) is None else musty.measured()
     if kind is Kind.DAMP and space.limits.damp_is_daily_mean:
         return None if air.relative_humidity_pct is None else humidity.mean()
     return air.relative_humidity_pct

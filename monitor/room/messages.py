@@ -11,7 +11,8 @@ from urllib.parse import quote
 from monitor.room import advice
 from monitor.room.advice import Words
 from monitor.room.circumstances import Circumstances
-from monitor.room.measures import ELECTRICS, HEIGHT
+from monitor.room.measures import ELECTRICS, HEIGHT, MOULD
+from monitor.room.musty import SlowDrying
 from monitor.room.notices import Book, Notice, Weight, place_of
 from monitor.room.spaces import OUTDOORS
 from monitor.room.spells import Kind, Spell
@@ -330,6 +331,18 @@ def stalled(
         caution=HEIGHT,
     )
     return _notice(now_ms, "stalled", Weight.SOON, words, space, _batch_place(batch))
+
+
+def drying_too_slowly(batch: str, space: str, slow: SlowDrying, now_ms: int) -> Notice:
+    """A batch risks going mouldy for its slowness; by a rule of our own."""
+    words = Words(
+        _batch_title(batch, space, "dries too slowly"),
+        f"{slow.why} Moist for so long, a bunch can go mouldy inside. That is our own rule of "
+        f"thumb, no standard. It would change with {slow.changes}",
+        to_do=slow.to_do,
+        caution=MOULD,
+    )
+    return _notice(now_ms, "drying-slowly", Weight.SOON, words, space, _batch_place(batch))
 
 
 def cannot_finish(

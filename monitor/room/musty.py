@@ -88,28 +88,25 @@ class SlowDrying(NamedTuple):
     changes: str
 
 
-def drying_too_slowly(
-    still_to_lose_pct: float, hung_hours: float, hourly_humidity_pct: Sequence[float]
-) -> SlowDrying | None:
+def drying_too_slowly(still_to_lose_pct: float, hung_h: float, damp_h: float) -> SlowDrying | None:
     """Whether a batch risks going mouldy because it dries too slowly; None: it does not.
 
-    still_to_lose_pct    100 fresh, 0 crisp [%]
-    hung_hours           since it was hung [h]
-    hourly_humidity_pct  of the air it hung in, hour by hour [%]
+    still_to_lose_pct  100 fresh, 0 crisp [%]
+    hung_h             since it was hung [h]
+    damp_h             of these, hours in air over SLOW_HUMIDITY_PCT [h]
 
-    >>> drying_too_slowly(40, 120, [80] * 120) is None
+    >>> drying_too_slowly(40, 120, 120) is None
     True
-    >>> drying_too_slowly(70, 120, [80] * 120).why
-    'After 5 days about 70 % of its water is still to lose, and 5 days of those were over 75 %.'
+    >>> drying_too_slowly(70, 144, 120).why
+    'After 6 days about 70 % of its water is still to lose, and for 5 days its air was over 75 %.'
     """
-    damp_h = sum(1 for rh in hourly_humidity_pct if rh > SLOW_HUMIDITY_PCT)
     if still_to_lose_pct <= SLOW_STILL_TO_LOSE_PCT or damp_h < 24 * SLOW_DAYS:
         return None
     return SlowDrying(
-        f"After {lasting(60 * hung_hours)} about {still_to_lose_pct:.0f} % of its water is still "
-        f"to lose, and {lasting(60 * damp_h)} of those were over {SLOW_HUMIDITY_PCT:.0f} %.",
+        f"After {lasting(60 * hung_h)} about {still_to_lose_pct:.0f} % of its water is still to "
+        f"lose, and for {lasting(60 * damp_h)} its air was over {SLOW_HUMIDITY_PCT:.0f} %.",
         "split the bunches, hang them a hand apart where air moves, and look inside the thickest.",
-        "drier air, or a weighing that shows more has gone. This rule is our own, no standard.",
+        "drier air, or a weighing that shows more has gone.",
     )
 
 

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from monitor.room import advice, messages
 from monitor.room.air import MinuteOfAir
 from monitor.room.circumstances import Circumstances
+from monitor.room.musty import drying_too_slowly
 from monitor.room.notices import (
     Book,
     Notice,
@@ -297,6 +298,12 @@ def _of_batches() -> Iterator[tuple[str, Notice]]:
             f"stalled, {batch}",
             messages.stalled(batch, space, 18.4, NOW_MS - 3 * day_ms, _ZONE, NOW_MS),
         )
+        slow = drying_too_slowly(64.0, 150.0, 121.0)
+        if slow is not None:
+            yield (
+                f"dries too slowly, {batch}",
+                messages.drying_too_slowly(batch, space, slow, NOW_MS),
+            )
         for enough in (None, 58.0):
             yield (
                 f"cannot finish, {batch}, {'humidity known' if enough else 'humidity unknown'}",

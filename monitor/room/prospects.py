@@ -22,6 +22,7 @@ from monitor.room.hour_means import Archive, HourMeans, KnownHours
 from monitor.room.hours import HourlyAir, without_holes
 from monitor.room.lessons import Lesson, learned, lesson
 from monitor.room.members import Hung, Prior, book_prior
+from monitor.room.musty import SLOW_HUMIDITY_PCT
 from monitor.room.outlook import RECENT_DAYS, like_recent_days, outlook, still_to_lose
 from monitor.room.readings import MINUTE_MS
 
@@ -42,6 +43,7 @@ class Prospect:
     opening          little, some or much; None: its heads do not open further
     light_share      light dose as a share of what its colour bears [-]
     months_left      months of good colour at the light of the last day; None: in the dark
+    damp_h           hours so damp that slow drying is a risk, since it was hung; not kept
     """
 
     batch: int
@@ -59,6 +61,7 @@ class Prospect:
     opening: str | None = None
     light_share: float = 0.0
     months_left: float | None = None
+    damp_h: int = 0
 
 
 class _Known(NamedTuple):
@@ -114,6 +117,7 @@ class Prospects:
             opening=None if load is None else keeping.opening_word(load),
             light_share=colour.share_used,
             months_left=colour.months_left,
+            damp_h=int((air.humidity_pct[air.known > 0] > SLOW_HUMIDITY_PCT).sum()),
         )
 
     def _hanging(self, batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:

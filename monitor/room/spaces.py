@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from monitor.room.readings import Sensor
+from monitor.room.windows import Window
 
 OUTDOORS = "outdoors"
 
@@ -31,6 +32,7 @@ class Limits:
     light_klxh_a_day     light dose in a day [klx·h]
     damp_is_daily_mean   damp is judged on the mean of the last 24 h
     arid_once_crisp_pct  as arid_pct, but only once a batch in the space is crisp [%]
+    musty_index          mould index of the coldest surface, see science.mould [-]
     """
 
     hot_c: float | None = None
@@ -43,6 +45,7 @@ class Limits:
     light_klxh_a_day: float | None = None
     damp_is_daily_mean: bool = False
     arid_once_crisp_pct: float | None = None
+    musty_index: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +68,7 @@ class Space:
 
     volume_m3        room volume [m3]; None: not known, what needs it cannot be told
     surface_factor   (coldest inside surface − outdoors) / (indoors − outdoors) [-]; None: unknown
+    windows          through which the sun may reach the rail; empty: not known
     """
 
     name: str
@@ -73,6 +77,7 @@ class Space:
     delays: Delays = field(default_factory=Delays)
     volume_m3: float | None = None
     surface_factor: float | None = None
+    windows: tuple[Window, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import lru_cache
 from typing import NamedTuple
@@ -20,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.room import words
+from monitor.room.windows import Window
 from monitor.science.sun import (
     SunPosition,
     clear_beam,
@@ -46,37 +46,6 @@ _NEAR_MIN = 120
 _ENOUGH_SEEN = 30
 # A beam is worth telling of when it lasts so long [min].
 _SHORTEST_MIN = 5
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """A window or roof light as seen from the rail.
-
-    facing_deg     compass direction it looks to [°]
-    width_m, height_m  of the pane; a roof light's height along its slope [m]
-    lower_edge_m   above the rail, below it negative [m]
-    distance_m     level, from the rail to the lower edge [m]
-    right_m        of its middle, to the right of straight ahead [m]
-    tilt_deg       from lying flat: 90 upright, a roof light less [°]
-    horizon        (compass direction, height) of hills and houses [°]; between two, on the line
-    """
-
-    name: str
-    facing_deg: float
-    width_m: float
-    height_m: float
-    lower_edge_m: float
-    distance_m: float
-    right_m: float = 0.0
-    tilt_deg: float = 90.0
-    horizon: tuple[tuple[float, float], ...] = ()
-
-    def moved(self, right_m: float) -> Window:
-        """The same window seen from so far to the right along the rail [m]."""
-        return Window(
-            self.name, self.facing_deg, self.width_m, self.height_m, self.lower_edge_m,
-            self.distance_m, self.right_m - right_m, self.tilt_deg, self.horizon,
-        )  # fmt: skip
 
 
 class Place(NamedTuple):

@@ -17,9 +17,10 @@ from urllib.parse import urlsplit
 
 from monitor.room.readings import Sensor
 from monitor.room.spaces import Site, Space
+from monitor.service.settings_names import read_name
 from monitor.service.settings_page import LOOPBACK, Page, read_page
 from monitor.service.settings_sensors import read_sensors
-from monitor.service.settings_spaces import read_name, read_spaces
+from monitor.service.settings_spaces import read_spaces
 from monitor.service.tables import Problems, Table, shown
 
 PROGRAM = "drying-room"

@@ -9,7 +9,7 @@ from monitor.room.readings import UNIT, Quantity, ReadAs, Sensor, TimeAt
 from monitor.room.spaces import Space
 from monitor.room.topics import filter_problem, overlap
 from monitor.room.units import units
-from monitor.service.settings_spaces import read_name
+from monitor.service.settings_names import read_name
 from monitor.service.tables import MISSING, Table, one_of, shown
 
 _TIME_UNITS = ["s", "ms", "iso"]

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import unicodedata
 from dataclasses import replace
 from typing import Any
 
+from monitor.room.musty import MUSTY_INDEX
 from monitor.room.spaces import OUTDOORS, Delays, Limits, Space, Use
-from monitor.service.tables import Table, shown
+from monitor.service.settings_names import read_name
+from monitor.service.settings_windows import read_windows
+from monitor.service.tables import Table
 
-NAME_LETTERS = 60
 _USES = [use.value for use in Use if use is not Use.OUTDOORS]
 
 # What holds where the settings are silent: our own choice, and every one can be set.
@@ -23,6 +24,7 @@ DEFAULT_LIMITS: dict[Use, Limits] = {
         sun_lux=3000.0,
         dew_margin_k=1.0,
         light_klxh_a_day=5.0,
+        musty_index=MUSTY_INDEX,
     ),
     Use.STORING: Limits(
         hot_c=28.0,
@@ -33,6 +35,7 @@ DEFAULT_LIMITS: dict[Use, Limits] = {
         sun_lux=100.0,
         dew_margin_k=1.0,
         light_klxh_a_day=0.2,
+        musty_index=MUSTY_INDEX,
         damp_is_daily_mean=True,
     ),
     Use.SHOWING: Limits(
@@ -42,6 +45,7 @@ DEFAULT_LIMITS: dict[Use, Limits] = {
         sun_lux=1500.0,
         dew_margin_k=1.0,
         light_klxh_a_day=2.0,
+        musty_index=MUSTY_INDEX,
     ),
     Use.OUTDOORS: Limits(),
 }
@@ -62,6 +66,7 @@ _LIMIT_KEYS: dict[str, tuple[float, float, str, float]] = {
     "sun_lux": (1, 200_000, "lx", 3000),
     "dew_margin_k": (0, 20, "K", 1),
     "light_klxh_a_day": (0.01, 3000, "klx·h", 5),
+    "musty_index": (0.1, 6, "mould index", 1),
 }
 _DELAY_KEYS: dict[str, str] = {
     "hot": "20 min",
@@ -89,27 +94,6 @@ def read_spaces(root: Table) -> dict[str, Space]:
     return spaces
 
 
-def read_name(table: Table, taken: list[str], example: str) -> str:
-    """A name that fits into a topic, a file name and a page; "" where it does not."""
-    expected = f"a name of up to {NAME_LETTERS} letters, digits, spaces, - and _"
-    write = f'name = "{example}"'
-    if not table.required("name", expected, f"write {write}"):
-        table.take("name")
-        return ""
-    name = unicodedata.normalize("NFC", table.text("name", "", expected, write))
-    if not name:
-        return ""
-    fits = all(letter.isalnum() or letter in " -_" for letter in name)
-    if not fits or name != name.strip() or len(name) > NAME_LETTERS:
-        table.refuse("name", name, expected, write)
-        return ""
-    twin = next((one for one in taken if one.casefold() == name.casefold()), None)
-    if twin is not None:
-        wrong = f"the name {shown(name)} is taken"
-        table.problem("name", wrong, "a name for each was expected", "write another name")
-    return name
-
-
 def _read_space(table: Table, taken: list[str]) -> Space:
     name = read_name(table, taken, "loft")
     if name.casefold() == OUTDOORS:
@@ -125,6 +109,7 @@ def _read_space(table: Table, taken: list[str]) -> Space:
         delays=_read_delays(delays_table, use),
         volume_m3=table.number("volume_m3", None, 0.5, 100_000, "m3", 40),
         surface_factor=table.number("surface_factor", None, 0, 1, "", 0.6),
+        windows=read_windows(table),
     )
     table.finish()
     return space

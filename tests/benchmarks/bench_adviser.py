@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 from monitor.room.air import MinuteOfAir
 from monitor.room.airing import Verb, consider
 from monitor.room.exchange import by_following
-from monitor.room.sunlight import Place, Window, direct_minutes
+from monitor.room.sunlight import Place, direct_minutes
+from monitor.room.windows import Window
 from monitor.science import moist_air
 from tests.benchmarks.room_simulator import (
     PRESSURE_PA,

@@ -41,7 +41,14 @@ def test_every_kind_of_message_is_there() -> None:
         *("hot", "cold", "damp", "arid", "sunny", "dewy", "musty", "silent", "stuck"),
         *("all-well", "digest", "report", "test", "broker", "store", "clock"),
         *("job-missed", "job-failed", "unread", "light-dose", "crisp-soon", "try-snap"),
-        *("stalled", "cannot-finish", "opening", "light-share", "taken-down-moist"),
+        *(
+            "stalled",
+            "drying-slowly",
+            "cannot-finish",
+            "opening",
+            "light-share",
+            "taken-down-moist",
+        ),
     }
     assert {notice.part for _, notice in MESSAGES} == {"", *(part.value for part in Part)}
     assert len({name for name, _ in MESSAGES}) == len(MESSAGES)

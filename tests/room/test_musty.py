@@ -1,12 +1,23 @@
 """Mould of a space hour by hour, and batches that dry too slowly."""
 
 import json
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from monitor.room.air import MinuteOfAir
+from monitor.room.batch_teller import BatchTeller
+from monitor.room.batches import Batch, Stay
+from monitor.room.circumstances import Circumstances
+from monitor.room.measures import best_thing
 from monitor.room.musty import Musty, dewy_tonight, drying_too_slowly, safe_to_store, surface_of
+from monitor.room.notices import Weight
+from monitor.room.prospects import Prospect
+from monitor.room.spaces import Limits, Space, Use
+from monitor.room.spells import Kind, Spell
 from monitor.science import moist_air, mould
+from tests.room.test_engine import BOOK, HOUR_MS, SITE, SPACES, START_MS, message, run
 
 
 def air(minute: int, t: float, rh: float, surface_c: float | None = None) -> MinuteOfAir:
@@ -66,10 +77,10 @@ def test_the_state_survives_a_checkpoint() -> None:
     [(70, 6, 80, True), (40, 6, 80, False), (70, 6, 70, False), (70, 3, 80, False)],
 )
 def test_drying_too_slowly(left: float, days: int, rh: float, risk: bool) -> None:
-    told = drying_too_slowly(left, 24 * days, [rh] * (24 * days))
+    told = drying_too_slowly(left, 24 * days, 24 * days if rh > 75 else 0)
     assert (told is not None) is risk
     if told is not None:
-        assert "our own" in told.changes
+        assert "weighing" in told.changes
 
 
 def test_safe_storage() -> None:
@@ -81,3 +92,56 @@ def test_safe_storage() -> None:
 def test_dew_foreseen() -> None:
     assert dewy_tonight([12, 10, 8, 7], [6, 6, 7.5, 7.5], 1.0) == 2
     assert dewy_tonight([12, 12], [6, 6], 1.0) is None
+
+
+def test_a_musty_spell_through_the_engine(tmp_path: Path) -> None:
+    """Two damp days reach a small limit; a dry day and a half ends the spell; restarts and late
+    readings change nothing."""
+    limits = Limits(musty_index=0.02)
+    spaces = {"loft": Space("loft", Use.HANGING, limits), "outdoors": SPACES["outdoors"]}
+    site = replace(SITE, spaces=spaces)
+    heard = [
+        message(
+            name, 5 * five + 0.3, 20 + five % 7 / 10, (95 if five < 12 * 48 else 40) + five % 5 / 5
+        )
+        for five in range(12 * 84)
+        for name in ("a", "b", "o")
+    ]
+    in_order = run(tmp_path / "1.sqlite", heard, site=site)
+    musty = [s for s in in_order["spells"] if s.kind is Kind.MUSTY]
+    assert len(musty) == 1
+    assert (musty[0].space, musty[0].sensor) == ("loft", None)
+    # Class sensitive at 20 °C and 95 %: about 0.0416 a day, so half a day to 0.02.
+    assert 10 * 60 < musty[0].began - START_MS // 60_000 < 14 * 60
+    assert musty[0].ended is not None
+    assert 71 * 60 <= musty[0].ended - START_MS // 60_000 <= 74 * 60
+    assert 0.06 < musty[0].worst < 0.1
+    told = [row for row in in_order["notices"] if row[0] == "musty"]
+    assert {row[4] for row in told} >= {"began", "ended"}
+    late = [m for m in heard if m not in heard[1000:1300]] + heard[1000:1300]
+    again = run(tmp_path / "2.sqlite", late, restart_every=3, site=site)
+    assert again["spells"] == in_order["spells"]
+
+
+def test_a_batch_that_dries_too_slowly_is_told_of_once() -> None:
+    now_ms = START_MS + 6 * 24 * HOUR_MS
+    batch = Batch("statice-1", 1, "statice", 6, START_MS, (Stay(START_MS, None, "loft"),))
+    left = Prospect(
+        1, now_ms, "unknown", 71.0, 200.0, 0.0, None, None, None, 2.0, False, 60.0, damp_h=97
+    )
+    teller = BatchTeller(SITE, BOOK, lambda kind, place: False)
+    (notice,) = teller.tell(batch, left, {})
+    assert (notice.kind, notice.weight, notice.space) == ("drying-slowly", Weight.SOON, "loft")
+    assert "our own rule of thumb, no standard" in notice.body
+    assert "Do not shake" in notice.body
+    assert teller.tell(batch, left, {}) == []
+    fresh = BatchTeller(SITE, BOOK, lambda kind, place: False)
+    assert fresh.tell(batch, replace(left, damp_h=95), {}) == []
+    assert fresh.tell(batch, replace(left, still_to_lose_pct=49.0), {}) == []
+
+
+def test_the_musty_notice_carries_its_caution() -> None:
+    spell = Spell(Kind.MUSTY, "loft", None, 10, 10, None, 1.2)
+    advice = best_thing(spell, Circumstances(SITE, 100_000.0))
+    for word in ("shake", "bag", "FFP3"):
+        assert word in advice.caution

@@ -7,7 +7,6 @@ import pytest
 
 from monitor.room.sunlight import (
     Place,
-    Window,
     beams,
     corrected,
     direct_minutes,
@@ -18,6 +17,7 @@ from monitor.room.sunlight import (
     reaches,
     told,
 )
+from monitor.room.windows import Window
 from monitor.science.sun import SunPosition
 from tests.benchmarks.bench_adviser import CASES, Case, rays
 from tests.benchmarks.room_simulator import Weather

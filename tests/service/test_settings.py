@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from monitor.room.payloads import Decoder
 from monitor.room.readings import Quantity, ReadAs, TimeAt
 from monitor.room.spaces import Delays, Limits, Use
+from monitor.room.windows import Window
 from monitor.service.settings import Settings, SettingsError, load, read, read_secret, state_folder
 from monitor.service.shipped import shipped
 from monitor.service.toml_lines import key_lines
@@ -543,7 +544,7 @@ WRONG = [
         [
             '13: "limits.hot" is no key that is known here; the keys are arid_pct, '
             "cold_c, damp_now_pct, damp_pct, dew_margin_k, hot_c, light_klxh_a_day, "
-            "sun_lux; write hot_c"
+            "musty_index, sun_lux; write hot_c"
         ],
     ),
     (
@@ -1045,10 +1046,10 @@ def space(use: str, more: str = ""):
 
 def test_limits_of_each_use_where_none_is_stated():
     assert space("hanging").limits == Limits(
-        32, 5, 75, 85, None, 3000, 1, 5, arid_once_crisp_pct=35
+        32, 5, 75, 85, None, 3000, 1, 5, arid_once_crisp_pct=35, musty_index=1
     )
-    assert space("storing").limits == Limits(28, 2, 60, 65, 35, 100, 1, 0.2, True)
-    assert space("showing").limits == Limits(30, None, 65, None, 35, 1500, 1, 2)
+    assert space("storing").limits == Limits(28, 2, 60, 65, 35, 100, 1, 0.2, True, musty_index=1)
+    assert space("showing").limits == Limits(30, None, 65, None, 35, 1500, 1, 2, musty_index=1)
     assert space("hanging").delays == Delays(20, 120, 360, 720, 720, 10, 30, 30)
     assert space("storing").delays == Delays(20, 120, 360, 720, 720, 30, 30, 30)
     assert space("showing").delays == Delays(20, 120, 720, 720, 720, 30, 30, 30)
@@ -1070,10 +1071,113 @@ def test_a_stated_limit_applies_as_stated():
 @pytest.mark.parametrize("off", ["false", '"off"'])
 def test_a_limit_can_be_switched_off(off):
     keys = ["hot_c", "cold_c", "damp_pct", "damp_now_pct", "arid_pct", "sun_lux"]
-    keys += ["dew_margin_k", "light_klxh_a_day"]
+    keys += ["dew_margin_k", "light_klxh_a_day", "musty_index"]
     limits = ", ".join(f"{key} = {off}" for key in keys)
     assert space("hanging", f"limits = {{ {limits} }}\n").limits == Limits()
     assert space("storing", f"limits = {{ damp_pct = {off} }}\n").limits.damp_now_pct is None
+
+
+WINDOW = """
+[[space.window]]
+name = "west window"
+facing = "south-west"
+width_m = 0.8
+height_m = 1
+lower_edge_m = 0.3
+distance_m = 1.5
+"""
+
+
+def test_windows_are_read_as_they_stand():
+    roof = """
+[[space.window]]
+name = "roof light"
+facing = 258
+width_m = 0.6
+height_m = 1.1
+lower_edge_m = 1.2
+distance_m = 0.4
+right_m = -0.2
+tilt_deg = 35
+horizon = [[200, 5], [250, 12.5]]
+"""
+    assert space("hanging", WINDOW + roof).windows == (
+        Window("west window", 225, 0.8, 1, 0.3, 1.5),
+        Window("roof light", 258, 0.6, 1.1, 1.2, 0.4, -0.2, 35, ((200, 5), (250, 12.5))),
+    )
+    assert space("hanging").windows == ()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "said"),
+    [
+        (
+            'facing = "south-west"',
+            'facing = "southwest"',
+            22,
+            'facing is "southwest"; degrees of the compass from 0 to 360, or a word such as '
+            'south-west was expected; write facing = "south-west"',
+        ),
+        (
+            'facing = "south-west"',
+            "facing = 365",
+            22,
+            "facing is 365; degrees of the compass from 0 to 360, or a word such as south-west "
+            "was expected; write facing = 225",
+        ),
+        (
+            'facing = "south-west"\n',
+            "",
+            20,
+            "facing is missing; where it looks to, in degrees of the compass from 0 to 360, or a "
+            "word such as south-west, was expected; write facing = 225",
+        ),
+        (
+            "width_m = 0.8",
+            "width_m = 80",
+            23,
+            "width_m is 80; a number of m from 0.05 to 20 was expected; write width_m = 0.8",
+        ),
+        (
+            "width_m = 0.8\n",
+            "",
+            20,
+            "width_m is missing; how wide the pane is was expected; write width_m = 0.8",
+        ),
+        (
+            "distance_m = 1.5",
+            "distance_m = 0",
+            26,
+            "the rail is not inside of this pane; a rail below a roof light, or some way from a "
+            "window, was expected; mend distance_m or lower_edge_m",
+        ),
+        (
+            "distance_m = 1.5",
+            "distance_m = 1.5\ndistence = 2",
+            27,
+            '"distence" is no key that is known here; the keys are distance_m, facing, height_m, '
+            "horizon, lower_edge_m, name, right_m, tilt_deg, width_m; write distance_m",
+        ),
+        (
+            "distance_m = 1.5",
+            "distance_m = 1.5\nhorizon = [[200, 95]]",
+            27,
+            "horizon is a list; pairs of a compass direction (0 to 360) and a height (0 to 90), "
+            "in degrees, was expected; write horizon = [[200, 5], [250, 12]]",
+        ),
+        (
+            'name = "west window"',
+            'name = "west/window"',
+            21,
+            'name is "west/window"; a name of up to 60 letters, digits, spaces, - and _ was '
+            'expected; write name = "west window"',
+        ),
+    ],
+)
+def test_a_window_told_wrongly_is_said_with_its_line(old, new, line, said):
+    assert WINDOW.count(old) == 1
+    text = BASE.replace('use = "storing"\n', f'use = "storing"\n{WINDOW.replace(old, new)}')
+    assert problems_of(text) == [f"{line}: {said}"]
 
 
 def test_outdoors_is_always_there_and_has_no_limits():

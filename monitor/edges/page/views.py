@@ -266,6 +266,9 @@ def _limits(of: Space, house: House) -> list[str]:
                 bound = (
                     f"{limit.value * factor:g} {house.site.temperature_unit} above the dew point"
                 )
+            case Kind.MUSTY:
+                told.append(f"Mould: a word once its index passes {limit.value:g}")
+                continue
             case _:
                 bound = humidity(limit.value)
         side = "above" if limit.above else "below"

@@ -131,7 +131,8 @@ def space_week(reader: Reader, site: Site, space: Space, begin: int, end: int) -
     minutes = _minutes(reader, site, space.name, start, end)
     measured = _measured(site, space, minutes)
     touching = [s for s in reader.spells(start, end) if s.space == space.name and s.sensor is None]
-    limits = limits_of(space)
+    # Mould is a memory of weeks, not of a minute: its spells tell of it.
+    limits = [limit for limit in limits_of(space) if limit.kind is not Kind.MUSTY]
     compared = {limit.kind: _compared(reader, space, limit.kind, minutes) for limit in limits}
     return SpaceWeek(
         space=space,

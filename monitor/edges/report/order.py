@@ -10,6 +10,7 @@ from typing import Any
 
 from monitor.room.readings import Quantity, ReadAs, Sensor, TimeAt
 from monitor.room.spaces import Delays, Limits, Site, Space, Use
+from monitor.room.windows import Window
 
 # Read by the child from its standard input; its answer, one line of JSON, goes to standard output.
 COMMAND = (sys.executable, "-m", "monitor.edges.report")
@@ -85,8 +86,13 @@ def _space(plain: dict[str, Any]) -> Space:
             "use": Use(plain["use"]),
             "limits": Limits(**plain["limits"]),
             "delays": Delays(**plain["delays"]),
+            "windows": tuple(_window(window) for window in plain["windows"]),
         }
     )
+
+
+def _window(plain: dict[str, Any]) -> Window:
+    return Window(**plain | {"horizon": tuple((at, up) for at, up in plain["horizon"])})
 
 
 def _sensor(plain: dict[str, Any]) -> Sensor:
