@@ -11,6 +11,7 @@ from difflib import get_close_matches
 from typing import NamedTuple
 
 from monitor.room.batches import AWAY, History, Problem, fold, key_of
+from monitor.room.calibrations import out_of_service, services
 from monitor.room.entries import (
     CORRECT,
     JSON,
@@ -65,6 +66,8 @@ def admit(request: Request, known: Known, number: int, now_ms: int) -> Entry:
     if request.verb == "calibrate":
         _calibration_whole(arguments)
     at_ms = now_ms if request.at_ms is None else request.at_ms
+    if request.verb in ("aside", "back"):
+        _service_changes(request.verb, arguments, known, at_ms)
     entry = Entry(number, now_ms, at_ms, request.verb, arguments)
     for problem in _new_problems(known, before, entry):
         raise _refusal(problem, number, known)
@@ -129,6 +132,8 @@ def _must_leave_whole(known: Known, root: Entry, entry: Entry) -> None:
     for stands in standing([*known.entries, entry]):
         if stands.id == root.id and root.verb == "calibrate":
             _calibration_whole(stands.arguments)
+        if stands.id == root.id and root.verb == "aside":
+            _service_whole(stands.arguments)
 
 
 def _patch(request: Request, root: Entry, known: Known) -> dict[str, JSON]:
@@ -164,6 +169,10 @@ def _settled(
         settled["sensor"] = _name_in(
             sensor, known.sensors, "sensor", f"choose {_list(known.sensors)}"
         )
+    if isinstance(beside := settled.get("beside"), str):
+        settled["beside"] = _name_in(
+            beside, known.sensors, "sensor", f"choose {_list(known.sensors)}"
+        )
     if isinstance(kind := settled.get("kind"), str):
         settled["kind"] = _name_in(kind, known.kinds, "kind", f"choose {_list(known.kinds)}")
     if isinstance(batch := settled.get("batch"), str):
@@ -198,6 +207,28 @@ def _calibration_whole(arguments: Mapping[str, JSON]) -> None:
         )
     if not figures and not arguments.get("swap"):
         raise RequestError("say what changed: --offset, --slope or --swap", "offset")
+
+
+def _service_changes(verb: str, arguments: Mapping[str, JSON], known: Known, at_ms: int) -> None:
+    """A sensor goes out of service only from service, and back only from outside it."""
+    sensor = str(arguments["sensor"])
+    since = out_of_service(services(standing(known.entries)), sensor, at_ms)
+    if verb == "back" and since is None:
+        raise RequestError(f"{sensor} is in service at that time already", "sensor")
+    if verb == "aside" and since is not None:
+        raise RequestError(
+            f"{sensor} is out of service already (entry {since.entry}); "
+            f"`drying-room back {sensor}` ends that",
+            "sensor",
+        )
+    _service_whole(arguments)
+
+
+def _service_whole(arguments: Mapping[str, JSON]) -> None:
+    if arguments.get("salt") is not None and arguments.get("beside") is not None:
+        raise RequestError("a sensor is checked against salt or beside another, not both", "salt")
+    if arguments.get("beside") == arguments["sensor"]:
+        raise RequestError("a sensor cannot hang beside itself; name the trusted one", "beside")
 
 
 def _batch(said: str, history: History) -> JSON:

@@ -1,4 +1,4 @@
-"""Dated changes to sensors: offsets, slopes, swaps."""
+"""Dated changes to sensors: offsets, slopes, swaps; and when one was out of service."""
 
 from __future__ import annotations
 
@@ -28,6 +28,43 @@ class Calibration(NamedTuple):
 def calibrations(standing: Iterable[Entry]) -> list[Calibration]:
     """The dated changes to sensors among the standing entries, in order of time."""
     return [_calibration(e) for e in standing if e.verb == "calibrate"]
+
+
+class Service(NamedTuple):
+    """From `from_ms` on [UTC epoch ms] a sensor is out of service, or back in it.
+
+    entry   number of the entry that says so
+    salt    the salt it is shut in with, where it is being checked
+    beside  the trusted sensor it hangs beside, where it is being checked
+    """
+
+    sensor: str
+    from_ms: int
+    out: bool
+    entry: int
+    salt: str | None = None
+    beside: str | None = None
+
+
+def services(standing: Iterable[Entry]) -> list[Service]:
+    """When sensors went out of service and came back, in order of time."""
+    found = []
+    for entry in standing:
+        if entry.verb in ("aside", "back"):
+            said: Any = entry.arguments
+            out = entry.verb == "aside"
+            salt, beside = said.get("salt"), said.get("beside")
+            found.append(Service(said["sensor"], entry.at_ms, out, entry.id, salt, beside))
+    return found
+
+
+def out_of_service(known: Sequence[Service], sensor: str, at_ms: int) -> Service | None:
+    """What put this sensor out of service at that time; None: it is in service."""
+    last = None
+    for change in known:
+        if change.sensor == sensor and change.from_ms <= at_ms:
+            last = change
+    return last if last is not None and last.out else None
 
 
 def holding(

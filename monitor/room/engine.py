@@ -16,7 +16,7 @@ from monitor.room import checkpoint, quality
 from monitor.room.air import MinuteOfAir
 from monitor.room.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live
 from monitor.room.batch_teller import BatchTeller
-from monitor.room.calibrations import Calibration, holding
+from monitor.room.calibrations import Calibration, Service, holding
 from monitor.room.circumstances import Circumstances
 from monitor.room.effects import Effects, Unread
 from monitor.room.entries import Entry, Request
@@ -91,7 +91,7 @@ class Engine:
         newest = archive.newest_ms()
         self._clock = ReadingsClock(newest, archive.waiting(), len(site.sensors))
         self._recent = Recent(archive, 0 if newest is None else newest // MINUTE_MS + 1)
-        self._fold = Fold(site, self._logbook.calibrations)
+        self._fold = Fold(site, self._logbook.calibrations, self._logbook.services)
         self._first_ms = archive.first_ms()
         self._air: dict[str, MinuteOfAir] = {}
         self._latest: dict[str, dict[Quantity, tuple[int, float]]] = {}  # not folded yet
@@ -267,23 +267,26 @@ class Engine:
 
     def enter(self, request: Request, now_ms: int) -> tuple[Entered, Effects]:
         """Take in what someone entered; raises RequestError with one sentence."""
-        before = self._logbook.calibrations
+        before = self._sensor_changes()
         entered = self._logbook.enter(request, self._teller.notices, now_ms)
         effects = self._teller.answer(self._logbook.standing)
         effects.entries.append(entered.entry)
-        if self._logbook.calibrations != before:
-            self._calibrate(before, effects)
+        if self._sensor_changes() != before:
+            self._change_sensors(before, effects)
         return entered, effects
 
     def tell(self, notice: Notice) -> Effects:
         """Take up a notice that speaks of no spell."""
         return Effects(settlements=[self._teller.tell(notice)])
 
-    def _calibrate(self, before: list[Calibration], effects: Effects) -> None:
+    def _sensor_changes(self) -> list[Calibration | Service]:
+        return [*self._logbook.calibrations, *self._logbook.services]
+
+    def _change_sensors(self, before: list[Calibration | Service], effects: Effects) -> None:
         """Fold anew from the first change to a sensor that is new or gone."""
-        after = self._logbook.calibrations
+        after = self._sensor_changes()
         changed = [c.from_ms for c in [*before, *after] if (c in before) != (c in after)]
-        self._fold = Fold(self._site, after)
+        self._fold = Fold(self._site, self._logbook.calibrations, self._logbook.services)
         self._states.clear()
         if self._state is not None and changed:
             minute = min(min(changed) // MINUTE_MS, self._state.minute)

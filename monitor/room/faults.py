@@ -37,11 +37,13 @@ class Heard(NamedTuple):
     since        minute from which it was expected
     last_ms      time of its last record; None: never heard
     stuck_since  first minute of the run in which it is stuck; None: it moves
+    out          it is out of service: nobody misses it
     """
 
     since: int
     last_ms: int | None
     stuck_since: int | None
+    out: bool = False
 
 
 def held_ms(every_s: float) -> int:
@@ -80,7 +82,8 @@ def _step_silent(
     delay = {name: site.spaces[s.space].delays.silent for name, s in site.sensors.items()}
     waiting = [n for n in quiet if faults.silent.get(n, INSIDE).declared is None]
     away = faults.feed_silent.declared is not None
-    everything = len(quiet) == len(site.sensors) and (away or len(waiting) >= 2)
+    expected = sum(not one.out for one in heard.values())
+    everything = len(quiet) == expected and (away or len(waiting) >= 2)
     silent: dict[str, Watch] = {}
     for name, sensor in site.sensors.items():
         watch = faults.silent.get(name, INSIDE)
@@ -102,7 +105,9 @@ def _step_silent(
 
 
 def _quiet_since(heard: Heard, hold_ms: int, minute: int) -> int | None:
-    if heard.last_ms is None:
+    if heard.out:
+        return None
+    if heard.last_ms is None or heard.last_ms < heard.since * MINUTE_MS:
         return heard.since
     covered_until = heard.last_ms + hold_ms
     return covered_until // MINUTE_MS + 1 if minute * MINUTE_MS > covered_until else None

@@ -163,6 +163,8 @@ _ALL = (
     Field("quantity", "the quantity", "--quantity humidity", _one_of(*Quantity)),
     Field("offset", "the offset", "--offset -1.5", _between(-100_000, 100_000, "")),
     Field("slope", "the slope", "--slope 1.02", _between(0.1, 10, "")),
+    Field("salt", "the salt", "--salt table", _one_of("table", "magnesium")),
+    Field("beside", "the sensor beside it", "--beside loft-rail", _text(60)),
     Field("swap", "the swap", "--swap", _yes),
 )
 FIELDS: dict[str, Field] = {field.name: field for field in _ALL}
@@ -183,6 +185,8 @@ PARTS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "seen": ((), ("notice",)),
     "pause": (("kind", "for_min"), ("space",)),
     "calibrate": (("sensor",), ("quantity", "offset", "slope", "swap")),
+    "aside": (("sensor",), ("salt", "beside")),
+    "back": (("sensor",), ()),
 }
 
 # What an entry of each verb is called in a sentence.
@@ -195,6 +199,8 @@ CALLED: dict[str, str] = {
     "seen": "a notice seen",
     "pause": "a pause",
     "calibrate": "a change to a sensor",
+    "aside": "a sensor put out of service",
+    "back": "a sensor back in service",
     "correct": "a correction",
     "undo": "an undoing",
 }

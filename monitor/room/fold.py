@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from monitor.room import faults, quality, stuck
 from monitor.room.air import MinuteOfAir, SensorMinute, minute_of_air
-from monitor.room.calibrations import Calibration, holding
+from monitor.room.calibrations import Calibration, Service, holding, out_of_service
 from monitor.room.limits import DailyMean, limits_of, measured
 from monitor.room.musty import Musty
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Sensor
@@ -30,7 +30,7 @@ Records = Mapping[str, Mapping[int, Record]]
 Following = Callable[[str, int], tuple[int, Record] | None]
 
 # Flags that the fold gives; all others were given when the reading was accepted.
-JUDGED = Flag.STEP | Flag.STUCK | Flag.FEED | Flag.IN_THE_SUN | Flag.DISAGREES
+JUDGED = Flag.STEP | Flag.STUCK | Flag.FEED | Flag.IN_THE_SUN | Flag.DISAGREES | Flag.OUT_OF_SERVICE
 _UNUSABLE = Flag.RANGE | Flag.TOO_OLD
 _MOIST = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
 
@@ -38,7 +38,7 @@ _MOIST = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
 class SensorState(NamedTuple):
     """What is remembered of a sensor.
 
-    since    minute from which it was expected
+    since    minute from which it was expected; later than now while it is out of service
     track    see quality
     held     quantity → (time [ms], value) of its last good reading
     last_ms  time of its last record; None: never heard
@@ -88,8 +88,15 @@ class Folded(NamedTuple):
 class Fold:
     """The step from one minute to the next, for one site as its settings are now."""
 
-    def __init__(self, site: Site, calibrations: Sequence[Calibration]) -> None:
+    def __init__(
+        self, site: Site, calibrations: Sequence[Calibration], services: Sequence[Service] = ()
+    ) -> None:
         self._site = site
+        self._services = {
+            name: switches
+            for name in site.sensors
+            if (switches := [s for s in services if s.sensor == name])
+        }
         self._calibrations = {
             name: of_sensor
             for name in site.sensors
@@ -135,7 +142,9 @@ class Fold:
         spaces, ended = self._watch(state, minute, air)
         feed = stuck.watch(state.feed, [s.track.pulse for s in sensors.values()], minute)
         heard = {
-            n: faults.Heard(s.since, s.last_ms, quality.stuck_since(s.track, minute))
+            n: faults.Heard(
+                s.since, s.last_ms, quality.stuck_since(s.track, minute), s.since > minute
+            )
             for n, s in sensors.items()
         }
         watched, over = faults.step(self._site, state.faults, minute, heard, feed.since)
@@ -170,6 +179,13 @@ class Fold:
             record = records[time_ms]
             if all(flag & Flag.TOO_OLD for _, flag in record.values()):
                 continue
+            if self._out(sensor.name, time_ms):
+                for quantity, (_, stored) in record.items():
+                    flag = (stored & ~JUDGED) | Flag.OUT_OF_SERVICE
+                    if flag != stored:
+                        flags[(time_ms, sensor.name, quantity)] = flag
+                state = state._replace(last_ms=time_ms)
+                continue
             values = self._values(sensor.name, time_ms, record)
             track = self._track(sensor.name, state, time_ms)
             judged, track, doubted = self._judge(
@@ -184,7 +200,14 @@ class Fold:
                     good.setdefault(quantity, []).append(values[quantity])
                     held[quantity] = (time_ms, values[quantity])
             state = SensorState(state.since, track, held, time_ms, minute if doubted else None)
+        if self._out(sensor.name, (minute + 1) * MINUTE_MS - 1):
+            # Back in service it is as if new: expected from then on, with no past to judge by.
+            state = SensorState(since=minute + 1, last_ms=state.last_ms)
         return state, _sensor_minute(sensor, state, minute, good)
+
+    def _out(self, sensor: str, time_ms: int) -> bool:
+        known = self._services.get(sensor)
+        return known is not None and out_of_service(known, sensor, time_ms) is not None
 
     def _hold_together(
         self,

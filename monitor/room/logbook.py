@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from monitor.room.admission import Known, admit, upset
 from monitor.room.batches import Batch, History, described, fold, hanging_in, kept_in
-from monitor.room.calibrations import Calibration, calibrations
+from monitor.room.calibrations import Calibration, Service, calibrations, services
 from monitor.room.entries import Entry, Request, standing
 from monitor.room.spaces import Site
 from monitor.room.told import made
@@ -36,6 +36,7 @@ class Logbook:
         self.entries = list(entries)
         self.history = History((), ())
         self.calibrations: list[Calibration] = []
+        self.services: list[Service] = []
         self._read()
 
     def enter(self, request: Request, notices: Collection[int], now_ms: int) -> Entered:
@@ -63,6 +64,7 @@ class Logbook:
         self.standing = standing(self.entries)
         self.history = fold(self.standing, self._site.spaces)
         self.calibrations = calibrations(self.standing)
+        self.services = services(self.standing)
 
     def _batch_of(self, entry: Entry) -> str | None:
         if entry.verb == "hang":

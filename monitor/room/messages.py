@@ -90,7 +90,7 @@ def all_well(going_on: Sequence[Spell], circumstances: Circumstances, now_ms: in
 
 _SIDE_BY_SIDE = (
     "hang the sensors of that space side by side for a day; they should tell the same. "
-    "Replace the one that does not, or enter what it is off with `drying-room calibrate`."
+    "Replace the one that does not, or check it with `drying-room saltcheck`."
 )
 
 

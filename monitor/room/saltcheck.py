@@ -39,6 +39,19 @@ class Salt(StrEnum):
     MAGNESIUM = "magnesium chloride"
 
 
+# As an entry names them.
+SALTS = {"table": Salt.TABLE, "magnesium": Salt.MAGNESIUM}
+
+HOW_TO = (
+    "Wet a few spoons of {salt} in a bottle cap until it is a slush, not swimming. Put cap and "
+    "sensor side by side in a jar or bag that shuts tight, without touching, and stand it for a "
+    "day where it is indoors, steady and out of the sun."
+)
+HOW_TO_BESIDE = (
+    "Hang the two within a hand of each other, out of the sun and the draught, for a day."
+)
+
+
 # Greenspan 1977, J. Res. NBS 81A(1), 89: °C, % relative humidity, its uncertainty [%].
 _GREENSPAN: dict[Salt, tuple[tuple[float, float, float], ...]] = {
     Salt.TABLE: ((15, 75.61, 0.18), (20, 75.47, 0.14), (25, 75.29, 0.12), (30, 75.09, 0.11)),

@@ -18,6 +18,8 @@ _SAYS = {
     "seen": "notice seen",
     "pause": "paused",
     "calibrate": "sensor changed",
+    "aside": "out of service",
+    "back": "back in service",
 }
 
 

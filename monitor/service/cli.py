@@ -115,6 +115,17 @@ def _parser() -> Words:
 
     add("passphrase", "set the passphrase of the page", "passphrase")
 
+    salt = add(
+        "saltcheck", "check a sensor against wet salt, or beside another", "saltcheck loft-rail"
+    )
+    salt.add_argument("sensor", metavar="SENSOR", help="the sensor that is shut in with the salt")
+    salt.add_argument("--salt", choices=("table", "magnesium"), help="which salt (default: table)")
+    salt.add_argument("--beside", metavar="NAME", help="a trusted sensor beside it, instead")
+    salt.add_argument("--at", metavar="TIME", help="when it was shut in (default: now)")
+    salt.add_argument("--once", action="store_true", help="look once, do not wait")
+    salt.add_argument("--yes", action="store_true", help="store the correction without asking")
+    salt.add_argument("--stop", action="store_true", help="end the check, change nothing")
+
     add("messages", "print every message the monitor can send", "messages")
 
     add_entry_commands(commands, parents=[common])
@@ -283,6 +294,24 @@ def _enter(asked: argparse.Namespace) -> None:
     _print(asked, answer, lambda: "\n".join([answer["said"], *answer["upset"]]))
 
 
+def _saltcheck(asked: argparse.Namespace) -> None:
+    from monitor.service.salt_command import Wants, saltcheck
+
+    settings = _settings(asked)
+    wants = Wants(
+        asked.sensor,
+        asked.salt,
+        asked.beside,
+        _time(settings, asked.at),
+        watch=not (asked.once or asked.json),
+        yes=asked.yes,
+        stop=asked.stop,
+    )
+    told = saltcheck(wants, lambda request: _ask(settings, request), asked.json)
+    if asked.json:
+        _print(asked, told, str)
+
+
 def _ask(settings: Settings, request: dict[str, Any]) -> Any:
     from monitor.edges.socket import SocketError, ask
     from monitor.service.daemon import socket_file
@@ -407,4 +436,5 @@ _COMMANDS: dict[str, Callable[[argparse.Namespace], int | None]] = {
     "batches": _batches,
     "passphrase": _passphrase,
     "messages": _messages,
+    "saltcheck": _saltcheck,
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Future
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.edges.socket import Message
@@ -12,15 +13,17 @@ from monitor.room.logbook import Entered
 from monitor.room.snapshot import Snapshot
 from monitor.room.spaces import Site
 from monitor.room.told import history_lines
-from monitor.service import requests, views
+from monitor.service import requests, sensor_check, views
 from monitor.service.worker import Enter, Worker
+from monitor.store.connection import StoreError
 
 
 class Desk:
     """Answers requests: entries through the worker, questions from its snapshot."""
 
-    def __init__(self, worker: Worker, site: Site) -> None:
+    def __init__(self, worker: Worker, site: Site, store: Path) -> None:
         self._worker = worker
+        self._site, self._store = site, store
         zone = ZoneInfo(site.timezone)
         self._shows: dict[str, Callable[[Snapshot], Message]] = {
             "health": lambda s: _health(worker, s),
@@ -37,6 +40,9 @@ class Desk:
         if "enter" in request:
             self._enter(request, answer)
             return
+        if "saltcheck" in request:
+            answer.set_result(self._saltcheck(str(request["saltcheck"])))
+            return
         show = self._shows.get(str(request.get("show")))
         if show is None:
             asked = ", ".join(self._shows)
@@ -44,6 +50,15 @@ class Desk:
             return
         snapshot = self._worker.snapshot
         answer.set_result({"now_ms": snapshot.now_ms, **show(snapshot)})
+
+    def _saltcheck(self, sensor: str) -> Message:
+        try:
+            snapshot = self._worker.snapshot
+            return sensor_check.look(self._store, self._site, snapshot, sensor)
+        except RequestError as refused:
+            return _refusal(refused)
+        except StoreError as error:
+            return {"error": str(error)}
 
     def enter(self, request: Request) -> Future[Entered]:
         """Have something entered; the page's way."""

@@ -30,6 +30,8 @@ _IN_PLACE: dict[str, tuple[str, ...]] = {
     "seen": ("notice",),
     "pause": ("kind",),
     "calibrate": ("sensor",),
+    "aside": ("sensor",),
+    "back": ("sensor",),
     CORRECT: ("entry",),
     UNDO: ("entry",),
 }
@@ -56,6 +58,11 @@ _HELP: dict[str, tuple[str, str]] = {
         "a sensor reads differently from a time on: value = slope × reading + offset",
         "calibrate loft-rail --from 08:30 --quantity humidity --offset -1.5",
     ),
+    "aside": (
+        "a sensor is out of service: what it tells is kept, not used",
+        "aside loft-rail --at 08:30",
+    ),
+    "back": ("a sensor is in service again", "back loft-rail"),
     CORRECT: (
         'change parts of an entry; "" takes an optional part away',
         "correct 5 --bunches 7 --at 08:15",
@@ -84,6 +91,8 @@ _PART_HELP: dict[str, tuple[str, str]] = {
     "quantity": ("QUANTITY", "which of its quantities is meant"),
     "offset": ("X", "added to the reading, in °C, %%, lx, …"),
     "slope": ("X", "multiplies the reading"),
+    "salt": ("SALT", "the salt it is shut in with: table or magnesium"),
+    "beside": ("NAME", "the trusted sensor it hangs beside"),
     "swap": ("", "another sensor hangs there now"),
 }
 

@@ -126,6 +126,18 @@ class Reader:
         for time_ms, sensor, quantity, value, flags in rows:
             yield Reading(time_ms, sensor, _QUANTITY[quantity], value, _FLAGS[flags])
 
+    def readings_of(
+        self, sensor: str, quantity: Quantity, from_ms: int, to_ms: int
+    ) -> list[tuple[int, float, Flag]]:
+        """(time, value, flags) of one sensor and quantity with from_ms ≤ time < to_ms."""
+        rows = self._db.execute(
+            "SELECT time_ms, value, flags FROM reading WHERE time_ms >= ? AND time_ms < ?"
+            " AND sensor = (SELECT id FROM sensor WHERE name = ?)"
+            " AND quantity = (SELECT id FROM quantity WHERE name = ?) ORDER BY time_ms",
+            (from_ms, to_ms, sensor, quantity.value),
+        )
+        return [(row[0], row[1], _FLAGS[row[2]]) for row in rows]
+
     def last_readings(self, since_ms: int) -> dict[tuple[str, Quantity], Reading]:
         """The last reading of each sensor and quantity since then."""
         # SQLite gives the other columns of the row that holds the maximum.

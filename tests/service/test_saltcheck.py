@@ -1,0 +1,140 @@
+"""The salt test and two sensors side by side, through the real daemon on a real broker."""
+
+from __future__ import annotations
+
+import json
+import time
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from monitor.edges.mqtt import Broker, Guest
+from tests.service.test_live import SETTINGS, command, live
+from tests.service.trial import Trial
+
+ZONE = ZoneInfo("Europe/London")
+TWO = (
+    SETTINGS
+    + """
+[[sensor]]
+name = "beam"
+space = "hay loft"
+topic = "barn/beam"
+every = "60 s"
+time = { at = "/ts", unit = "ms" }
+reads.temperature = { at = "/t", unit = "°C" }
+reads.humidity = { at = "/rh", unit = "%" }
+"""
+)
+
+
+def publish(broker: Broker, trial: Trial, now_ms: int, hours: int, off_pct: float) -> None:
+    """The rail settles over table salt at 20 °C (75.47 %, Greenspan 1977); the beam tells what a
+    sensor beside it would."""
+    with Guest(broker) as guest:
+        sent = 0
+        for minute in range(60 * hours, 0, -4):
+            since_h = hours - minute / 60
+            rh = 75.47 - off_pct - 20 * 2.718 ** (-since_h / 1.5) + (minute % 3) / 20
+            at_ms = now_ms - 60_000 * minute
+            rail = {"ts": at_ms, "t": 20 + (minute % 5) / 50, "rh": round(rh, 2)}
+            beam = {"ts": at_ms, "t": 20.0 + (minute % 5) / 50, "rh": round(rh + off_pct, 2)}
+            guest.publish("barn/rail", json.dumps(rail).encode())
+            guest.publish("barn/beam", json.dumps(beam).encode())
+            sent += 2
+        guest.settle()
+    for _ in range(300):
+        if trial.handled() >= sent:
+            return
+        time.sleep(0.1)
+    raise AssertionError(trial.log())
+
+
+@pytest.fixture(autouse=True)
+def two_sensors(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tests.service.test_live.SETTINGS", TWO)
+
+
+def shut_in(now_ms: int, hours: int) -> str:
+    at = datetime.fromtimestamp(now_ms / 1000 - 3600 * hours, ZONE)
+    return at.strftime("%Y-%m-%d %H:%M")
+
+
+def test_a_sensor_in_salt_is_corrected_on_yes_and_the_correction_undone(tmp_path: Path) -> None:
+    with live(tmp_path) as (broker, trial):
+        now_ms = time.time_ns() // 1_000_000
+        publish(broker, trial, now_ms, 20, off_pct=3.0)
+        first = command(trial, "saltcheck", "rail", "--at", shut_in(now_ms, 20), "--once")
+        assert first.returncode == 0, first.stderr
+        assert "rail is out of service" in first.stdout
+        assert "Wet a few spoons of table salt" in first.stdout
+        committed(trial)
+        answer = command(trial, "saltcheck", "rail", "--once")
+        assert "too low, give or take" in answer.stdout, answer.stdout
+        assert "--yes" in answer.stdout
+        told = json.loads(command(trial, "saltcheck", "rail", "--json").stdout)
+        assert told["settled"] is True
+        assert told["offset_pct"] == pytest.approx(3.0, abs=0.3)
+        assert 0.3 < told["doubt_pct"] < 0.8
+        other = command(trial, "saltcheck", "rail", "--salt", "magnesium", "--once")
+        assert other.returncode == 2
+        assert "a check of rail against table salt is under way" in other.stderr
+        flagged = trial.export("readings")
+        assert "out_of_service" in flagged.replace(" ", "_")
+        assert [line for line in trial.export("spells").splitlines()[1:] if ",rail," in line] == []
+        stored = command(trial, "saltcheck", "rail", "--once", "--yes")
+        assert stored.returncode == 0, stored.stderr
+        assert "Stored: sensor changed" in stored.stdout
+        assert "in service again" in stored.stdout
+        history = command(trial, "batches", "--history").stdout
+        assert "calibrate: sensor rail, quantity humidity" in history
+        assert "back: sensor rail" in history
+        again = command(trial, "saltcheck", "rail", "--stop")
+        assert (again.returncode, again.stderr) == (2, "no check of rail is under way\n")
+        with Guest(broker) as guest:
+            now_ms = time.time_ns() // 1_000_000
+            guest.publish("barn/rail", json.dumps({"ts": now_ms, "t": 20, "rh": 50}).encode())
+            guest.settle()
+        number = stored.stdout.split("`drying-room undo ")[1].split("`")[0]
+        undone = command(trial, "undo", number)
+        assert "is undone" in undone.stdout
+
+
+def committed(trial: Trial) -> None:
+    """Until the marks are in the store: an entry commits at once, what follows soon after."""
+    for _ in range(300):
+        told = json.loads(command(trial, "saltcheck", "rail", "--json").stdout)
+        if told["settled"] and "out" in trial.export("readings"):
+            return
+        time.sleep(0.2)
+    raise AssertionError(trial.log())
+
+
+def test_beside_a_trusted_one_and_within_its_doubt_nothing_is_changed(tmp_path: Path) -> None:
+    with live(tmp_path) as (broker, trial):
+        now_ms = time.time_ns() // 1_000_000
+        publish(broker, trial, now_ms, 16, off_pct=1.0)
+        begun = command(
+            trial, "saltcheck", "rail", "--beside", "beam", "--at", shut_in(now_ms, 16), "--once"
+        )
+        assert begun.returncode == 0, begun.stderr
+        assert "reads 1.0 % too low" in begun.stdout
+        assert "within the doubt: leave it as it is" in begun.stdout
+        assert "rail is in service again" in begun.stdout
+        assert "calibrate" not in command(trial, "batches", "--history").stdout
+
+
+def test_what_cannot_be_checked_is_one_sentence(tmp_path: Path) -> None:
+    with live(tmp_path) as (_, trial):
+        for words, said in (
+            (("raill",), 'no sensor is named "raill"'),
+            (("plain",), "plain does not tell both temperature and humidity"),
+            (("rail", "--beside", "rail"), "a sensor cannot hang beside itself"),
+            (("rail", "--stop"), "no check of rail is under way"),
+        ):
+            refused = command(trial, "saltcheck", *words, "--once")
+            assert refused.returncode == 2
+            assert said in refused.stderr
+            assert refused.stderr.count("\n") == 1
