@@ -162,7 +162,7 @@ def _settled(
     """The arguments with each name found in what is known, in the spelling kept there."""
     settled = dict(arguments)
     if isinstance(flower := settled.get("flower"), str):
-        settled["flower"] = _flower(flower, known.flowers)
+        settled["flower"] = flower_named(flower, known.flowers)
     if isinstance(space := settled.get("space"), str) and not (may_leave and space == AWAY):
         settled["space"] = _name_in(space, known.spaces, "space", f"choose {_list(known.spaces)}")
     if isinstance(sensor := settled.get("sensor"), str):
@@ -236,7 +236,8 @@ def _batch(said: str, history: History) -> JSON:
     return hung_by[_name_in(said, hung_by, "batch", "`drying-room batches` lists them")]
 
 
-def _flower(said: str, flowers: Mapping[str, str]) -> JSON:
+def flower_named(said: str, flowers: Mapping[str, str]) -> str:
+    """The name a flower is kept under; raises RequestError with the nearest ones."""
     by_key = {key_of(word): name for word, name in flowers.items()}
     name = by_key.get(key_of(said))
     if name is not None:

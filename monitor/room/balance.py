@@ -43,6 +43,16 @@ def given_off_g_h(fresh_g: float, water_share: float, days_to_crisp: float) -> f
     return fresh_g * water_share * (1 - math.exp(-24 * per_h)) / 24
 
 
+def given_off_till_crisp_g_h(fresh_g: float, water_share: float, days_to_crisp: float) -> float:
+    """The same, the mean of all days until they are crisp [g/h].
+
+    >>> round(given_off_till_crisp_g_h(10_000, 0.8, 10))
+    32
+    """
+    gone = 1 - math.exp(-_GONE_AT_CRISP)
+    return fresh_g * water_share * gone / (24 * max(days_to_crisp, 0.5))
+
+
 def bears_g_h(
     air: SpaceAir, limit_pct: float, volume_m3: float, changes_per_h: float, extra_g_h: float = 0.0
 ) -> float:

@@ -14,6 +14,7 @@ from monitor.room.balance import (
     WhatIf,
     bears_range,
     given_off_g_h,
+    given_off_till_crisp_g_h,
     humidity_with,
 )
 from monitor.room.exchange import Exchange
@@ -80,6 +81,7 @@ class Choice(NamedTuple):
     reasons  sentences: the expected days, the risks, the effect on what hangs there, how many
     sure     how sure this is, one sentence
     changes  what would change it, one sentence
+    one_g_h  water that one bunch gives off there on its first day [g/h]; None: cannot be told
     """
 
     space: str
@@ -89,6 +91,7 @@ class Choice(NamedTuple):
     reasons: tuple[str, ...]
     sure: str
     changes: str
+    one_g_h: float | None = None
 
 
 def ranking(
@@ -96,7 +99,7 @@ def ranking(
 ) -> list[Choice]:
     """The spaces for this harvest, the best first."""
     choices = [_choice(harvest, candidate, days_to_crisp) for candidate in candidates]
-    return sorted(choices, key=lambda choice: (choice.rank_by, choice.space))
+    return sorted(choices, key=lambda choice: (choice.rank_by, choice.bears is None, choice.space))
 
 
 def _choice(harvest: Harvest, space: Candidate, days_to_crisp: DaysToCrisp) -> Choice:
@@ -107,19 +110,29 @@ def _choice(harvest: Harvest, space: Candidate, days_to_crisp: DaysToCrisp) -> C
             "This cannot be told.", "a sensor in it.",
         )  # fmt: skip
     now = days_to_crisp(*space.air.indoors)
-    load = None if now is None else _load(harvest, now[1])
-    loaded_pct = _loaded(space, load)
-    days = now if loaded_pct is None else days_to_crisp(space.air.indoors[0], loaded_pct)
-    bears = None if now is None else _bears(harvest, space, now[1])
+    # The first day's water makes the room damp; that of all days makes the drying slower.
+    loaded_pct = meanwhile_pct = None
+    if now is not None and harvest.fresh_g is not None:
+        fresh_g = harvest.fresh_g * harvest.bunches
+        loaded_pct = _loaded(space, given_off_g_h(fresh_g, harvest.water_share, now[1]))
+        till_crisp = given_off_till_crisp_g_h(fresh_g, harvest.water_share, now[1])
+        meanwhile_pct = _loaded(space, till_crisp)
+    days = now if meanwhile_pct is None else days_to_crisp(space.air.indoors[0], meanwhile_pct)
+    one_g_h = None
+    if now is not None and harvest.fresh_g is not None:
+        one_g_h = given_off_g_h(harvest.fresh_g, harvest.water_share, now[1])
+    bears = None if one_g_h is None else _bears(space, one_g_h)
     if days is None:
         return Choice(
             space.name, None, bears, float("inf"),
             (
-                f"At {_pct(loaded_pct or space.air.indoors[1])} it cannot get crisp here.",
+                f"At {_pct(meanwhile_pct or space.air.indoors[1])} it cannot get crisp here.",
                 *_effect(space, loaded_pct),
+                *([] if now is None else [_how_many(harvest, space, bears)]),
             ),
             "This rests on the last days' air and the book of flowers.",
             "drier air there, or fewer bunches at once.",
+            one_g_h,
         )  # fmt: skip
     damp = loaded_pct is not None and space.damp_pct is not None and loaded_pct > space.damp_pct
     weight = 1.0 + HOT_WEIGHS * (space.hot_chance or 0.0)
@@ -131,35 +144,31 @@ def _choice(harvest: Harvest, space: Candidate, days_to_crisp: DaysToCrisp) -> C
         *_effect(space, loaded_pct),
         _how_many(harvest, space, bears),
     )
-    return Choice(space.name, days, bears, days[1] * weight, reasons, _sure(space), _changes(space))
+    return Choice(
+        space.name, days, bears, days[1] * weight, reasons, _sure(space), _changes(space), one_g_h
+    )
 
 
-def _load(harvest: Harvest, days: float) -> float | None:
-    """Water the harvest gives off on its first day [g/h]; None: it was not weighed."""
-    if harvest.fresh_g is None:
-        return None
-    return given_off_g_h(harvest.fresh_g * harvest.bunches, harvest.water_share, days)
-
-
-def _loaded(space: Candidate, load_g_h: float | None) -> float | None:
-    """Mean humidity with the harvest in it [%]; None: cannot be told."""
-    if load_g_h is None or space.air is None or space.volume_m3 is None or space.exchange is None:
+def _loaded(space: Candidate, load_g_h: float) -> float | None:
+    """Mean humidity with so much more water given to it [%]; None: cannot be told."""
+    if space.air is None or space.volume_m3 is None or space.exchange is None:
         return None
     return humidity_with(space.air, load_g_h, space.volume_m3, space.exchange.per_h)
 
 
-def _bears(harvest: Harvest, space: Candidate, days: float) -> tuple[int, int, int] | None:
+def _bears(space: Candidate, one_g_h: float) -> tuple[int, int, int] | None:
     """Bunches the space bears beside what hangs there; the air as measured already holds their
     water, so only what is left up to the limit counts."""
     if (
         space.air is None or space.damp_pct is None or space.volume_m3 is None
-        or space.exchange is None or harvest.fresh_g is None
+        or space.exchange is None
     ):  # fmt: skip
         return None
-    one = given_off_g_h(harvest.fresh_g, harvest.water_share, days)
     at_limit = bears_range(space.air, space.damp_pct, space.volume_m3, space.exchange)
     taken = bears_range(space.air, space.air.indoors[1], space.volume_m3, space.exchange)
-    low, middle, high = (int(max(0.0, a - b) / one) for a, b in zip(at_limit, taken, strict=True))
+    low, middle, high = (
+        int(max(0.0, a - b) / one_g_h) for a, b in zip(at_limit, taken, strict=True)
+    )
     return low, middle, high
 
 

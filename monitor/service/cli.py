@@ -115,6 +115,20 @@ def _parser() -> Words:
 
     add("passphrase", "set the passphrase of the page", "passphrase")
 
+    plan = add("plan", "say where today's harvest should hang", "plan statice --bunches 12")
+    plan.add_argument("flower", metavar="FLOWER", help="what was cut")
+    plan.add_argument("--bunches", metavar="N", help="how many bunches")
+    plan.add_argument(
+        "--fresh-mass", dest="fresh_mass_g", metavar="GRAMS", help="mass of one fresh bunch [g]"
+    )
+    plan.add_argument(
+        "--what-if",
+        action="append",
+        default=[],
+        metavar="CHANGE",
+        help='door, "fan 60", "dehumidifier 10", "bunches 6" or heater; may be said again',
+    )
+
     salt = add(
         "saltcheck", "check a sensor against wet salt, or beside another", "saltcheck loft-rail"
     )
@@ -294,6 +308,17 @@ def _enter(asked: argparse.Namespace) -> None:
     _print(asked, answer, lambda: "\n".join([answer["said"], *answer["upset"]]))
 
 
+def _plan(asked: argparse.Namespace) -> None:
+    wanted = {
+        "flower": asked.flower,
+        "bunches": asked.bunches,
+        "fresh_mass_g": asked.fresh_mass_g,
+        "what_if": asked.what_if,
+    }
+    answer = _ask(_settings(asked), {"plan": wanted})
+    _print(asked, answer, lambda: "\n".join([*answer["lines"], *answer["what_if"]]))
+
+
 def _saltcheck(asked: argparse.Namespace) -> None:
     from monitor.service.salt_command import Wants, saltcheck
 
@@ -436,5 +461,6 @@ _COMMANDS: dict[str, Callable[[argparse.Namespace], int | None]] = {
     "batches": _batches,
     "passphrase": _passphrase,
     "messages": _messages,
+    "plan": _plan,
     "saltcheck": _saltcheck,
 }

@@ -94,7 +94,7 @@ class Daemon:
             worker.after_snapshot.append(_Publisher(worker, self._settings.site).publish)
             stack.callback(sending.join)
             stack.callback(sender.stop)
-            desk = Desk(worker, self._settings.site, self._settings.store.file)
+            desk = Desk(worker, self._settings, book_of(self._settings).words())
             stack.callback(Listener(socket_file(self._settings), desk.submit).close)
             page = self._page(worker, desk)
             stack.callback(page.stop)

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.edges.socket import Message
-from monitor.room.entries import Request, RequestError
+from monitor.room.entries import JSON, Request, RequestError
 from monitor.room.logbook import Entered
 from monitor.room.snapshot import Snapshot
-from monitor.room.spaces import Site
 from monitor.room.told import history_lines
 from monitor.service import requests, sensor_check, views
+from monitor.service.errands import ErrandError, make_plan
+from monitor.service.planner import order_from
+from monitor.service.settings import Settings
 from monitor.service.worker import Enter, Worker
 from monitor.store.connection import StoreError
 
@@ -21,9 +22,11 @@ from monitor.store.connection import StoreError
 class Desk:
     """Answers requests: entries through the worker, questions from its snapshot."""
 
-    def __init__(self, worker: Worker, site: Site, store: Path) -> None:
+    def __init__(self, worker: Worker, settings: Settings, flowers: Mapping[str, str]) -> None:
         self._worker = worker
-        self._site, self._store = site, store
+        site = settings.site
+        self._site, self._store = site, settings.store.file
+        self._settings_file, self._flowers = settings.file.absolute(), flowers
         zone = ZoneInfo(site.timezone)
         self._shows: dict[str, Callable[[Snapshot], Message]] = {
             "health": lambda s: _health(worker, s),
@@ -43,6 +46,9 @@ class Desk:
         if "saltcheck" in request:
             answer.set_result(self._saltcheck(str(request["saltcheck"])))
             return
+        if "plan" in request:
+            answer.set_result(self._plan(request["plan"]))
+            return
         show = self._shows.get(str(request.get("show")))
         if show is None:
             asked = ", ".join(self._shows)
@@ -50,6 +56,19 @@ class Desk:
             return
         snapshot = self._worker.snapshot
         answer.set_result({"now_ms": snapshot.now_ms, **show(snapshot)})
+
+    def plan(self, given: Mapping[str, JSON]) -> Message:
+        """Where a harvest should hang; raises RequestError, ErrandError with one sentence."""
+        now_ms = self._worker.snapshot.now_ms or self._worker.now_ms()
+        return make_plan(order_from(given, self._settings_file, now_ms, self._flowers))
+
+    def _plan(self, given: JSON) -> Message:
+        try:
+            return self.plan(given if isinstance(given, dict) else {})
+        except RequestError as refused:
+            return _refusal(refused)
+        except ErrandError as error:
+            return {"error": str(error)}
 
     def _saltcheck(self, sensor: str) -> Message:
         try:

@@ -13,8 +13,10 @@ from zoneinfo import ZoneInfo
 
 import monitor
 from monitor.edges.report.order import COMMAND, Answer, Order
+from monitor.edges.socket import Message
 from monitor.room import messages
 from monitor.room.notices import Notice
+from monitor.service import planner
 from monitor.service.jobs import REPORT, UPKEEP, Job, due, last_week
 from monitor.service.settings import Settings, Store
 from monitor.service.worker import Worker
@@ -26,6 +28,7 @@ log = logging.getLogger(__name__)
 UPKEEP_AT = time(4, 15)
 REPORT_TIMEOUT_S = 300
 BACKUP_TIMEOUT_S = 3600
+PLAN_TIMEOUT_S = 28  # whoever asks waits for 30
 # What the jobs are called in a notice.
 WORDS = {UPKEEP: "the nightly backup", REPORT: "the weekly report"}
 # Rows taken away between two commits, so that the worker is soon back at its socket.
@@ -58,6 +61,15 @@ def make_backup(store: Store, now_ms: int) -> Made:
         "now_ms": now_ms,
     }
     return Made(**json.loads(_child(backup.COMMAND, json.dumps(order), BACKUP_TIMEOUT_S)))
+
+
+def make_plan(order: planner.Order) -> Message:
+    """Rank the spaces for a harvest, in a process of its own: learning air changes takes a while.
+
+    raises ErrandError
+    """
+    answer: Message = json.loads(_child(planner.COMMAND, planner.to_json(order), PLAN_TIMEOUT_S))
+    return answer
 
 
 def _child(command: Sequence[str], order: str, timeout_s: float) -> str:

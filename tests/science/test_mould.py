@@ -2,6 +2,7 @@
 Hukka and Viitanen 1999 with the class constants as in Laukkarinen's published implementation."""
 
 import math
+from pathlib import Path
 
 import pytest
 
@@ -118,6 +119,31 @@ def test_it_grows_faster_where_it_is_damper_warmer_and_on_what_it_likes() -> Non
 def test_the_reported_sign_slip_is_not_made() -> None:
     """With + 3.13·T, as one public implementation has it, mould could never grow at 10 °C."""
     assert growth(10, 95, 0, VERY_SENSITIVE) > 0
+
+
+def test_the_reported_bracket_slip_is_not_made() -> None:
+    """Hukka and Viitanen 1999: k1 = 2 / (tv/tm - 1) once mould is seen. One public implementation
+    has tv/(tm - 1), which would give a sixth of it at 20 °C and 97 %."""
+    tm = math.exp(-0.68 * math.log(20) - 13.9 * math.log(97) + 66.02)
+    tv = math.exp(-0.74 * math.log(20) - 12.72 * math.log(97) + 61.50)
+    assert (tm, tv) == pytest.approx((1.4835, 2.9827), abs=1e-3)
+    assert VERY_SENSITIVE.late == pytest.approx(2 / (tv / tm - 1), abs=0.03)
+    assert VERY_SENSITIVE.late > 5 * 2 / (tv / (tm - 1))
+
+
+def test_on_a_batch_s_own_water_it_would_alarm_on_every_healthy_one() -> None:
+    """A bunch that dries in ten days, its water activity falling evenly from 0.98 to 0.55 at
+    20 °C, would pass index 1: so the index is asked of the air at surfaces only."""
+    mould = Mould()
+    for hour in range(240):
+        mould = step(mould, 20, 98 - 43 * (hour / 240) ** 3, VERY_SENSITIVE)
+    assert mould.value > 0.5
+    asked_by = {
+        path.name
+        for path in (Path(__file__).parents[2] / "monitor").rglob("*.py")
+        if "mould.step(" in path.read_text("utf-8")
+    }
+    assert asked_by == {"musty.py"}
 
 
 def test_safe_storage() -> None:

@@ -1,0 +1,244 @@
+"""Where a harvest should hang: gathered from the store, in a process of its own.
+
+    python -m monitor.service.planner
+
+reads an `Order` as JSON from its standard input and writes the answer as one line of JSON; what
+fails is one sentence on standard error and exit code 1.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.room.admission import flower_named
+from monitor.room.balance import SpaceAir
+from monitor.room.batches import Batch, described, fold, hanging_in
+from monitor.room.entries import JSON, RequestError, standing
+from monitor.room.exchange import Exchange, by_following
+from monitor.room.fields import FIELDS
+from monitor.room.flowers import Book, read_book
+from monitor.room.harvest import days_to_crisp
+from monitor.room.members import book_prior
+from monitor.room.plan import Candidate, Harvest, ranking, told
+from monitor.room.readings import MINUTE_MS, Quantity
+from monitor.room.spaces import OUTDOORS, Site, Space, Use
+from monitor.room.sunlight import Place, beams
+from monitor.room.what_ifs import read_what_ifs, told_what_ifs
+from monitor.room.words import local_day
+from monitor.science.moist_air import standard_pressure
+from monitor.service.settings import SettingsError, load
+from monitor.service.shipped import shipped
+from monitor.store.connection import StoreError
+from monitor.store.reader import Reader
+
+COMMAND = (sys.executable, "-m", "monitor.service.planner")
+
+Floats = NDArray[np.float64]
+DAY_MIN = 1440
+# The air of so many days stands for that to come; the air change is learned from so many; so many
+# tell how often it gets hot. Our own choice.
+AIR_DAYS, EXCHANGE_DAYS, HOT_DAYS = 3, 4, 7
+FEWEST_MIN = 12 * 60
+STEP_MIN = 10
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is asked.
+
+    settings  path of the settings file
+    fresh_g   mass of a fresh bunch [g]; None: as earlier bunches of this flower were
+    """
+
+    settings: str
+    now_ms: int
+    flower: str
+    bunches: int
+    fresh_g: float | None
+    what_if: tuple[str, ...]
+
+
+def order_from(
+    given: Mapping[str, JSON], settings: Path, now_ms: int, flowers: Mapping[str, str]
+) -> Order:
+    """The order out of what somebody asked; raises RequestError with one sentence."""
+    for name in ("flower", "bunches"):
+        if given.get(name) in (None, ""):
+            field = FIELDS[name]
+            raise RequestError(f"a plan needs {field.words}, for example {field.example}", name)
+    flower = flower_named(str(FIELDS["flower"].value(given["flower"])), flowers)
+    bunches = FIELDS["bunches"].value(given["bunches"])
+    fresh = given.get("fresh_mass_g")
+    fresh_g = None if fresh in (None, "") else FIELDS["fresh_mass_g"].value(fresh)
+    asked = given.get("what_if") or []
+    if not isinstance(asked, list) or not all(isinstance(one, str) for one in asked):
+        raise RequestError("what-ifs are a list of texts", "what_if")
+    what_if = tuple(str(one) for one in asked)
+    read_what_ifs(what_if)
+    return Order(
+        str(settings),
+        now_ms,
+        str(flower),
+        bunches if isinstance(bunches, int) else 1,
+        fresh_g if isinstance(fresh_g, float) else None,
+        what_if,
+    )
+
+
+def plan(order: Order) -> dict[str, Any]:
+    """The ranking, as plain values and in words."""
+    settings = load(Path(order.settings))
+    book = read_book(shipped("config/flowers.toml").read_text("utf-8"), settings.flowers)
+    site, now = settings.site, order.now_ms // MINUTE_MS
+    with Reader(settings.store.file) as reader:
+        batches = fold(standing(reader.entries()), site.spaces).batches
+        spaces = [
+            _candidate(reader, site, space, batches, now)
+            for space in site.spaces.values()
+            if space.use is Use.HANGING
+        ]
+    wanted = read_what_ifs(order.what_if)
+    harvest = _harvest(order, book, batches)
+    flower = book.find(order.flower) or book.other
+    days = days_to_crisp(flower, None, now, book_prior())
+    choices = ranking(harvest, spaces, days)
+    lines = told(harvest, choices)
+    more = told_what_ifs(wanted, choices, spaces)
+    if wanted.bunches is not None:
+        fewer = replace(harvest, bunches=wanted.bunches)
+        more += told(fewer, ranking(fewer, spaces, days))
+    return {
+        "flower": harvest.flower,
+        "bunches": harvest.bunches,
+        "choices": [
+            choice._asdict() | {"rank_by": choice.rank_by if choice.days else None}
+            for choice in choices
+        ],
+        "lines": lines,
+        "what_if": more,
+    }
+
+
+def _harvest(order: Order, book: Book, batches: tuple[Batch, ...]) -> Harvest:
+    flower = book.find(order.flower) or book.other
+    weighed = [b.fresh_mass_g for b in batches if b.flower == flower.key and b.fresh_mass_g]
+    fresh_g = order.fresh_g
+    if fresh_g is None and weighed:
+        fresh_g = float(np.mean(weighed))
+    low, high = flower.water_pct_wb
+    return Harvest(flower.key, order.bunches, fresh_g, (low + high) / 200)
+
+
+def _candidate(
+    reader: Reader, site: Site, space: Space, batches: tuple[Batch, ...], now: int
+) -> Candidate:
+    pressure_pa = standard_pressure(site.elevation_m)
+    indoors = _mean_air(reader, space.name, now)
+    outdoors = _mean_air(reader, OUTDOORS, now)
+    air = None
+    if indoors is not None:
+        # Without outdoors no air change is known either, so nothing rests on what stands in here.
+        air = SpaceAir(indoors, outdoors or indoors, pressure_pa)
+    return Candidate(
+        space.name,
+        air,
+        damp_pct=space.limits.damp_pct,
+        hot_c=space.limits.hot_c,
+        hot_chance=_hot_chance(reader, space, now),
+        sun_min=_sun_min(reader, site, space, now),
+        volume_m3=space.volume_m3,
+        exchange=None if outdoors is None else _exchange(reader, space.name, now, pressure_pa),
+        hangs=tuple(described(b) for b in hanging_in(batches, space.name, now * MINUTE_MS)),
+    )
+
+
+def _mean_air(reader: Reader, space: str, now: int) -> tuple[float, float] | None:
+    """Mean temperature [°C] and humidity [%] of the last days; None: hardly anything is known."""
+    told = reader.air_of(
+        space, now - AIR_DAYS * DAY_MIN, now, ("temperature_c", "relative_humidity_pct")
+    )
+    t, rh = told["temperature_c"], told["relative_humidity_pct"]
+    if np.isfinite(t + rh).sum() < FEWEST_MIN:
+        return None
+    return float(np.nanmean(t)), float(np.nanmean(rh))
+
+
+def _hot_chance(reader: Reader, space: Space, now: int) -> float | None:
+    """On what share of the last days it was hotter than its limit; None: cannot be told."""
+    if space.limits.hot_c is None:
+        return None
+    told = reader.air_of(space.name, now - HOT_DAYS * DAY_MIN, now, ("temperature_c",))
+    days = told["temperature_c"].reshape(HOT_DAYS, DAY_MIN)
+    known = np.isfinite(days).sum(axis=1) >= FEWEST_MIN
+    if not known.any():
+        return None
+    hot = (days[known] > space.limits.hot_c).any(axis=1)
+    return float(hot.mean())
+
+
+def _sun_min(reader: Reader, site: Site, space: Space, now: int) -> float | None:
+    """Minutes of sun on the rail in a day: by its windows, else by its light; None: not known."""
+    if space.windows:
+        place = Place(site.latitude, site.longitude, site.timezone)
+        today = local_day(now * MINUTE_MS, site.timezone)
+        return float(sum(b.ends - b.begins for b in beams(space.windows, place, today)))
+    lit = any(Quantity.ILLUMINANCE in s.reads for s in site.sensors_of(space.name))
+    if not lit or space.limits.sun_lux is None:
+        return None
+    told = reader.air_of(space.name, now - AIR_DAYS * DAY_MIN, now, ("illuminance_lx",))
+    lux = told["illuminance_lx"]
+    if np.isfinite(lux).sum() < FEWEST_MIN:
+        return None
+    return float((lux > space.limits.sun_lux).sum() / AIR_DAYS)
+
+
+def _exchange(reader: Reader, space: str, now: int, pressure_pa: float) -> Exchange | None:
+    """How often its air changes, from how its water follows that outdoors."""
+    end = now // STEP_MIN * STEP_MIN
+    begin = end - EXCHANGE_DAYS * DAY_MIN
+    columns = ("temperature_c", "humidity_ratio_g_kg")
+    inside, outside = (reader.air_of(name, begin, end, columns) for name in (space, OUTDOORS))
+    minute = np.arange(begin, end, STEP_MIN, dtype=np.int64)
+    return by_following(
+        minute,
+        _tens(inside["temperature_c"]),
+        _tens(inside["humidity_ratio_g_kg"]),
+        _tens(outside["humidity_ratio_g_kg"]),
+        pressure_pa,
+    )
+
+
+def _tens(values: Floats) -> Floats:
+    """Means of ten minutes, of those that are known."""
+    tens = values.reshape(-1, STEP_MIN)
+    known = np.isfinite(tens)
+    total = np.where(known, tens, 0.0).sum(axis=1)
+    return np.where(known.any(axis=1), total / np.maximum(known.sum(axis=1), 1), np.nan)
+
+
+def _main() -> int:
+    given = json.loads(sys.stdin.read())
+    try:
+        answer = plan(Order(**given | {"what_if": tuple(given["what_if"])}))
+    except (SettingsError, StoreError, RequestError) as error:
+        print(error, file=sys.stderr)
+        return 1
+    print(json.dumps(answer, ensure_ascii=False))
+    return 0
+
+
+def to_json(order: Order) -> str:
+    """The order as the process reads it."""
+    return json.dumps(asdict(order), ensure_ascii=False)
+
+
+if __name__ == "__main__":
+    sys.exit(_main())
