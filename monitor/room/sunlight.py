@@ -44,6 +44,7 @@ _MARGIN_MIN = 20
 _NEAR_MIN = 120
 # Fewer seen minutes than these tell nothing of a window's measures.
 _ENOUGH_SEEN = 30
+LIKELIER_THAN_NOT = 0.5
 # A beam is worth telling of when it lasts so long [min].
 _SHORTEST_MIN = 5
 
@@ -220,15 +221,21 @@ def told(windows: Sequence[Window], place: Place, day: date) -> str:
 
 
 def direct_minutes(
-    windows: Sequence[Window], place: Place, minute: NDArray[np.int64], lux: Floats | None
+    windows: Sequence[Window],
+    place: Place,
+    minute: NDArray[np.int64],
+    lux: Floats | None,
+    chance_of_sun: Floats | None = None,
 ) -> Flags:
     """In which minutes the beam is on the rail.
 
     minute   UTC epoch minutes, evenly spaced
     lux      light at the rail [lx], NaN where unknown; None: no light sensor
+    chance_of_sun  probability that the sun shines [-], NaN where unknown; used without light
     returns  by the light where it is known: a beam is many times as bright as the room about it,
              and only comes when the sun passes the window, give or take what was measured badly.
-             By geometry alone, as under a clear sky, where it is not
+             By geometry where it is not, and where the sun likelier shines than not; under
+             a clear sky where nothing is known of it
     """
     by_geometry = np.array(
         [
@@ -237,13 +244,17 @@ def direct_minutes(
         ],
         dtype=bool,
     )
+    if chance_of_sun is not None:
+        shining = by_geometry & ~(chance_of_sun < LIKELIER_THAN_NOT)
+    else:
+        shining = by_geometry
     if lux is None or minute.size < 2:
-        return by_geometry
+        return shining
     step = max(1, int(minute[1] - minute[0]))
     may_be = _widened(by_geometry, _MARGIN_MIN // step)
     known = np.isfinite(lux)
     dim = np.where(may_be | ~known, np.nan, lux)
-    seen = by_geometry.copy()
+    seen = shining.copy()
     reach = _NEAR_MIN // step
     for i in np.flatnonzero(may_be & known):
         about = dim[max(0, i - reach) : i + reach + 1]

@@ -115,6 +115,17 @@ def test_the_light_sensor_overrules_and_corrects() -> None:
     assert found.shift_min > 0, "turned towards the north-west, it comes later"
 
 
+def test_without_a_light_sensor_a_dull_sky_hides_the_beam() -> None:
+    minute = 29_208_960 + np.arange(0, 1440, 5, dtype=np.int64)
+    clear = direct_minutes([ROOF_LIGHT], HERE, minute, None)
+    assert clear.any()
+    chance = np.full(minute.size, np.nan)
+    assert (direct_minutes([ROOF_LIGHT], HERE, minute, None, chance) == clear).all()
+    chance[np.flatnonzero(clear)[:3]] = 0.2
+    told = direct_minutes([ROOF_LIGHT], HERE, minute, None, chance)
+    assert told.sum() == clear.sum() - 3
+
+
 def test_lamps_at_night_are_no_sun() -> None:
     minute = 29_208_960 + np.arange(0, 1440, 5, dtype=np.int64)
     lux = np.full(minute.size, 50.0)
