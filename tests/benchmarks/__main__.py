@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 
 from tests.benchmarks import (
+    bench_adviser,
     bench_dryness,
     bench_moist_air,
     bench_month,
@@ -17,7 +18,7 @@ from tests.benchmarks import (
 )
 from tests.benchmarks.table import show
 
-BENCHMARKS = (bench_moist_air, bench_mqtt, bench_month, bench_report, bench_dryness)
+BENCHMARKS = (bench_moist_air, bench_mqtt, bench_month, bench_report, bench_dryness, bench_adviser)
 
 
 def main() -> None:

@@ -1,10 +1,19 @@
 """When opening up helps: worked states, computed with psychrolib 2.5.0 and held against CoolProp
 8.0.0 by the tests of moist air; the state of the trap is a worked example of our own."""
 
+
+import numpy as np
 import pytest
 
 from monitor.room.air import MinuteOfAir
-from monitor.room.airing import airing_helps, humidity_ratio_doubt
+from monitor.room.airing import (
+    AirAhead,
+    Verb,
+    airing_helps,
+    best_hours,
+    consider,
+    humidity_ratio_doubt,
+)
 from monitor.science import moist_air
 
 PRESSURE_PA = 101_325.0
@@ -75,6 +84,70 @@ def test_what_is_not_known_is_not_guessed(gap: MinuteOfAir | None) -> None:
 def test_doubt_of_a_humidity_ratio(t: float, rh: float, expected_g_kg: float) -> None:
     """Root sum of squares of 0.3 K and 3 %, from analytic slopes of the ASHRAE equations in
     psychrolib 2.5.0, given to two decimals."""
-    assert 1000 * humidity_ratio_doubt(t, rh, PRESSURE_PA) == pytest.approx(
-        expected_g_kg, abs=0.006
+    doubt = 1000 * humidity_ratio_doubt(t, rh, PRESSURE_PA)
+    assert doubt == pytest.approx(expected_g_kg, abs=0.006)
+
+
+def test_the_trap_in_figures() -> None:
+    """Worked out with PsychroLib: 18 °C/65 % cooled to 11 °C, 0.72 → 0.28 kPa."""
+    told = consider(air(18, 65), air(9, 90), PRESSURE_PA)
+    assert told is not None
+    assert told.verb is Verb.CLOSE
+    assert told.becomes_c == pytest.approx(11, abs=0.05)
+    assert told.vpd_now == pytest.approx(0.72, abs=0.005)
+    assert told.vpd_after == pytest.approx(0.28, abs=0.005)
+    assert told.heat_k < 0
+    assert told.sure > 0.9, "it carries less water, and still"
+    assert "cool" in told.why
+
+
+def test_heat_is_not_let_in_to_dry() -> None:
+    indoors, outdoors = air(28, 75), air(36, 30)
+    open_up, keep_shut = (
+        consider(indoors, outdoors, PRESSURE_PA, hot_c=limit) for limit in (None, 32.0)
     )
+    assert open_up is not None
+    assert keep_shut is not None
+    assert (open_up.verb, keep_shut.verb) == (Verb.OPEN, Verb.CLOSE)
+
+
+def test_heat_carried_by_one_change_of_air() -> None:
+    """30 m³ of air at 20 °C and 80 % is 35.5 kg dry; 1.006 kJ/(kg·K)."""
+    told = consider(air(20, 80), air(10, 50), PRESSURE_PA, volume_m3=30)
+    assert told is not None
+    assert told.heat_kj == pytest.approx(35.2 * 1.006 * told.heat_k, rel=0.01)
+
+
+@pytest.mark.parametrize("before", [Verb.OPEN, Verb.CLOSE])
+def test_advice_stands_until_the_opposite_is_true(before: Verb) -> None:
+    told = consider(air(20, 60), air(21, 56), PRESSURE_PA, before)
+    assert told is not None
+    assert told.verb is before
+    fresh = consider(air(20, 60), air(21, 56), PRESSURE_PA)
+    assert fresh is not None
+    assert fresh.verb is Verb.LEAVE
+
+
+def bands(t: np.ndarray, w: np.ndarray, spread: float) -> AirAhead:  # type: ignore[type-arg]
+    minute = np.arange(0, 60 * t.size, 60, dtype=np.int64)
+    return AirAhead(minute, (t - spread, t, t + spread), (w - spread, w, w + spread))
+
+
+def test_the_best_hours_are_the_warm_dry_ones() -> None:
+    """By PsychroLib: the room pulls with 0.34 kPa; with 7 g/kg in it and as warm as outdoors lets
+    it be, with 0.40 at eight (12.2 °C out there), with 0.27 at eleven in the evening (10.5 °C)."""
+    hour = np.arange(24)
+    outdoors = bands(14 + 7 * np.sin((hour - 9) / 24 * 2 * np.pi), np.full(24, 7.0), 0.1)
+    indoors = bands(np.full(24, 17.0), np.full(24, 10.0), 0.1)
+    best = best_hours(indoors, outdoors, PRESSURE_PA)
+    assert best
+    assert (best[0].begins / 60, best[0].ends / 60) == (8, 23)
+    assert best[0].sure > 0.95
+    assert best[0].gain_kpa > 0
+
+
+def test_what_is_foreseen_badly_is_not_promised() -> None:
+    hour = np.arange(24)
+    outdoors = bands(14 + 7 * np.sin((hour - 9) / 24 * 2 * np.pi), np.full(24, 8.5), 4.0)
+    indoors = bands(np.full(24, 17.0), np.full(24, 10.0), 4.0)
+    assert best_hours(indoors, outdoors, PRESSURE_PA) == []
