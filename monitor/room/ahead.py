@@ -26,7 +26,7 @@ from monitor.room.history import (
 )
 from monitor.science.moist_air import saturation_vapour_pressure_liquid_array
 
-__all__ = ["Band", "Outlook", "Passing", "ahead", "fit", "passing", "paths"]
+__all__ = ["Band", "Outlook", "ahead", "courses", "derived", "fit", "paths"]
 
 LOOK_BACK_DAYS = 15
 PATHS = 200
@@ -66,19 +66,6 @@ class Outlook(NamedTuple):
     pressure_pa: float
 
 
-class Passing(NamedTuple):
-    """Whether a limit will be passed, and when.
-
-    probability       0 to 1, that it is passed within the time asked for
-    when_p50_minute   UTC epoch minute at which half of the paths that pass it have done so
-    until_p50_minute  and at which half of them are back; None where most stay past it for the day
-    """
-
-    probability: float
-    when_p50_minute: int | None
-    until_p50_minute: int | None
-
-
 def ahead(model: Model, recent: History, now: int) -> Outlook | None:
     """Look a day ahead.
 
@@ -95,7 +82,7 @@ def ahead(model: Model, recent: History, now: int) -> Outlook | None:
     if not np.isfinite(temperature).all() or not np.isfinite(water).all():
         return None
     pressure = model.site.pressure_pa
-    humidity, deficit = _derived(temperature, water, pressure)
+    humidity, deficit = derived(temperature, water, pressure)
     minute = known.minute[-1] + STEP_MIN * np.arange(1, STEPS_PER_DAY + 1)
     return Outlook(
         now, minute, _band(temperature), _band(water), _band(humidity), _band(deficit),
@@ -128,7 +115,7 @@ def paths(
     returns  temperature [°C] and humidity ratio [g/kg], each (moments, paths, steps)
     """
     every = np.arange(1, steps + 1)
-    rule = np.stack([np.stack(simple_rule(past, index, int(k)), axis=1) for k in every], axis=1)
+    rule = simple_rule(past, index, every)
     learned = corrections(model, past, index)
     minute = past.minute[index].astype(np.int64)
     errors = np.stack([_errors(model, int(m)) for m in minute])
@@ -185,7 +172,7 @@ def saturated(temperature_c: Array, pressure_pa: float) -> Array:
     return ratio
 
 
-def _derived(temperature_c: Array, water_g_kg: Array, pressure_pa: float) -> tuple[Array, Array]:
+def derived(temperature_c: Array, water_g_kg: Array, pressure_pa: float) -> tuple[Array, Array]:
     """Relative humidity [%] and deficit [kPa]; ASHRAE, eq. 20 turned round, and eq. 22."""
     full = saturation_vapour_pressure_liquid_array(temperature_c)
     vapour = pressure_pa * water_g_kg / (621.945 + water_g_kg)
@@ -197,47 +184,13 @@ def _band(bundle: Array) -> Band:
     return Band(*np.quantile(bundle, [0.1, 0.5, 0.9], axis=0))
 
 
-def passing(
-    outlook: Outlook,
-    limit: float,
-    above: bool,
-    within_h: float = 24.0,
-    quantity: Quantity = "temperature_c",
-) -> Passing:
-    """How likely a limit is passed, from about when until about when.
-
-    limit     in the unit of the quantity
-    above     passed upwards; else downwards
-    within_h  [h], up to 24
-    """
-    beyond = past_limit(_courses(outlook, quantity), limit, above)
-    steps = round(within_h * 60 / STEP_MIN)
-    passes = beyond[:, :steps].any(axis=1)
-    if not passes.any():
-        return Passing(0.0, None, None)
-    begins = beyond[passes].argmax(axis=1)
-    after = np.arange(STEPS_PER_DAY) > begins[:, None]
-    over = after & ~beyond[passes]
-    ends = np.where(over.any(axis=1), over.argmax(axis=1), STEPS_PER_DAY)
-    end = int(np.median(ends))
-    return Passing(
-        float(passes.mean()),
-        int(outlook.minute[int(np.median(begins))]),
-        int(outlook.minute[end]) if end < STEPS_PER_DAY else None,
-    )
-
-
-def past_limit(bundle: Array | NDArray[np.float32], limit: float, above: bool) -> NDArray[np.bool_]:
-    """Where each course is past a limit."""
-    return bundle > limit if above else bundle < limit
-
-
-def _courses(outlook: Outlook, quantity: Quantity) -> Array:
+def courses(outlook: Outlook, quantity: Quantity) -> Array:
+    """The likely courses of a quantity: (paths, steps)."""
     temperature = outlook.paths_temperature_c.astype(np.float64)
     water = outlook.paths_humidity_ratio_g_kg.astype(np.float64)
     if quantity == "temperature_c":
         return temperature
     if quantity == "humidity_ratio_g_kg":
         return water
-    humidity, deficit = _derived(temperature, water, outlook.pressure_pa)
+    humidity, deficit = derived(temperature, water, outlook.pressure_pa)
     return humidity if quantity == "relative_humidity_pct" else deficit

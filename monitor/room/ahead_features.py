@@ -82,15 +82,16 @@ def _log(humidity_ratio_g_kg: Array) -> Array:
     return LOG_SCALE * np.log(np.maximum(humidity_ratio_g_kg, 0.01))
 
 
-def simple_rule(past: Past, index: Indices, lead: int) -> tuple[Array, Array]:
-    """What a space without a past of its own would be told.
+def simple_rule(past: Past, index: Indices, leads: Indices) -> Array:
+    """What a space without a past of its own would be told: (moments, leads, 2).
 
     Temperature by the damped blend. Scaled log humidity ratio as it is now: air masses change it,
     not the hour, and on airport records of a year nothing simple does better.
     """
     temperature, water = past.inside
-    blend = damped_blend(temperature.values, temperature.usual_day, index, lead)
-    return blend, at(water.values, index)
+    now = index[:, None]
+    blend = damped_blend(temperature.values, temperature.usual_day, now, leads)
+    return np.stack(np.broadcast_arrays(blend, at(water.values, now)), axis=-1)
 
 
 def sun_height(minute: Array, site: Site) -> tuple[Array, Array, Array]:
@@ -146,20 +147,21 @@ def _departures(one: Signal, index: Indices, lags: tuple[int, ...]) -> list[Arra
     return [present, *(at(one.departure, index - lag) - present for lag in lags[1:])]
 
 
-def of_lead(past: Past, index: Indices, lead: int, site: Site) -> Array:
-    """Features of what comes between now and then: shape (moments, features)."""
-    later = index + lead
-    height_now, _, _ = sun_height(at(past.minute, index), site)
-    height_then, _, _ = sun_height(at(past.minute, index) + 10.0 * lead, site)
+def of_leads(past: Past, index: Indices, leads: Indices, site: Site) -> Array:
+    """Features of what comes between now and then: shape (moments, leads, features)."""
+    now = index[:, None]
+    later = now + leads
+    height_now, _, _ = sun_height(at(past.minute, now), site)
+    height_then, _, _ = sun_height(at(past.minute, now) + 10.0 * leads, site)
     columns = [np.maximum(height_then, 0.0) - np.maximum(height_now, 0.0)]
     for one in past.inside + (past.outside or ()):
         columns += [
-            at(one.usual_day, later) - at(one.usual_day, index),
+            at(one.usual_day, later) - at(one.usual_day, now),
             at(one.values, later - STEPS_PER_DAY) - at(one.usual_day, later),
         ]
     for days in (7, 14):
         temperature = past.inside[0]
         longer_then = usual(temperature.values, later, days) - at(temperature.usual_day, later)
-        longer_now = usual(temperature.values, index, days) - at(temperature.usual_day, index)
-        columns += [longer_then - longer_now, longer_now]
-    return np.stack(columns, axis=1)
+        longer_now = usual(temperature.values, now, days) - at(temperature.usual_day, now)
+        columns += [longer_then - longer_now, np.broadcast_to(longer_now, later.shape)]
+    return np.stack(columns, axis=-1)

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.room.ahead_features import Past, Site, of_lead, of_moment, ready, simple_rule
+from monitor.room.ahead_features import Past, Site, of_leads, of_moment, ready, simple_rule
 from monitor.room.history import STEPS_PER_DAY, Array, History, Indices, at, checked, until
 
 LEADS = np.array([1, 3, 6, 9, 12, 18, 24, 36, 54, 78, 108, 144])  # [steps of 10 min]
@@ -85,9 +85,10 @@ def _fit_lead(
     past: Past, index: Indices, moment: Array, lead: int, fold: NDArray[np.int64], site: Site
 ) -> tuple[Array, Array, Array, Array]:
     """Centre, scale and weights of one lead, and its errors on the days left out."""
-    features = np.concatenate([moment, of_lead(past, index, lead, site)], axis=1)
+    leads = np.array([lead])
+    features = np.concatenate([moment, of_leads(past, index, leads, site)[:, 0]], axis=1)
     truth = np.stack([at(one.values, index + lead) for one in past.inside], axis=1)
-    missed = truth - np.stack(simple_rule(past, index, lead), axis=1)
+    missed = truth - simple_rule(past, index, leads)[:, 0]
     use = np.isfinite(missed).all(axis=1)
     centre, scale = spread(features[use])
     width = features.shape[1] + 1
@@ -152,8 +153,9 @@ def _trust(guess: Array, truth: Array) -> Array:
 def corrections(model: Model, past: Past, index: Indices) -> Array:
     """Learned departures from the simple rule: shape (moments, leads, 2)."""
     moment = of_moment(past, index, model.site)
+    leading = of_leads(past, index, LEADS, model.site)
     answer = np.empty((len(index), len(LEADS), 2))
-    for i, lead in enumerate(LEADS):
-        features = np.concatenate([moment, of_lead(past, index, int(lead), model.site)], axis=1)
+    for i in range(len(LEADS)):
+        features = np.concatenate([moment, leading[:, i]], axis=1)
         answer[:, i] = scaled(features, model.centre[i], model.scale[i]) @ model.weights[i].T
     return answer

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.room.ahead import Outlook
 from monitor.room.air import MinuteOfAir
 from monitor.science import moist_air
 
@@ -118,10 +119,13 @@ def consider(
 
 
 def airing_helps(
-    indoors: MinuteOfAir | None, outdoors: MinuteOfAir | None, pressure_pa: float
+    indoors: MinuteOfAir | None,
+    outdoors: MinuteOfAir | None,
+    pressure_pa: float,
+    before: Verb | None = None,
 ) -> bool | None:
     """Whether opening up now would leave the space with drier air; None: cannot be told."""
-    airing = consider(indoors, outdoors, pressure_pa)
+    airing = consider(indoors, outdoors, pressure_pa, before)
     return None if airing is None else airing.verb is Verb.OPEN
 
 
@@ -229,38 +233,59 @@ def _ahead(
     indoors: AirAhead, outdoors: AirAhead, pressure_pa: float
 ) -> tuple[NDArray[np.bool_], Floats, Floats]:
     """For every minute: whether airing pays, how sure it is, what it gains [kPa]."""
-    count = indoors.minute.size
-    pays, sure, gains = np.zeros(count, bool), np.zeros(count), np.zeros(count)
-    for i in range(count):
-        inside = _foreseen(indoors, i, pressure_pa)
-        outside = _foreseen(outdoors, i, pressure_pa)
-        if inside is None or outside is None:
-            continue
-        doubt = math.hypot(
-            humidity_ratio_doubt(*inside, pressure_pa),
-            humidity_ratio_doubt(*outside, pressure_pa),
-            _spread(indoors, i) / 1000,
-            _spread(outdoors, i) / 1000,
-        )
-        gain = float(indoors.ratio_g_kg[1][i] - outdoors.ratio_g_kg[1][i]) / 1000
-        now = moist_air.vapour_pressure_deficit(*inside)
-        gains[i] = _pull_after(inside, outside) - now
-        sure[i] = NormalDist().cdf(gain / doubt)
-        pays[i] = gain >= 2 * doubt and gains[i] > WORTH_OPENING * now
-    return pays, sure, gains
+    inside, outside = _foreseen(indoors, pressure_pa), _foreseen(outdoors, pressure_pa)
+    doubt = np.sqrt(
+        _doubt(inside, pressure_pa) ** 2
+        + _doubt(outside, pressure_pa) ** 2
+        + _spread(indoors) ** 2
+        + _spread(outdoors) ** 2
+    )
+    gain = indoors.ratio_g_kg[1] - outdoors.ratio_g_kg[1]
+    now = (1 - inside[1] / 100) * _full(inside[0]) / 1000
+    mixed_c = outside[0] + WARMTH_LEFT * (inside[0] - outside[0])
+    gains = (_full(mixed_c) - outside[1] / 100 * _full(outside[0])) / 1000 - now
+    sure = np.array([NormalDist().cdf(x) for x in gain / doubt])
+    return (gain >= 2 * doubt) & (gains > WORTH_OPENING * now), sure, gains
 
 
-def _spread(air: AirAhead, i: int) -> float:
-    return float(air.ratio_g_kg[2][i] - air.ratio_g_kg[0][i]) / _P10_TO_P90
+_full = moist_air.saturation_vapour_pressure_liquid_array
 
 
-def _foreseen(air: AirAhead, i: int, pressure_pa: float) -> tuple[float, float] | None:
-    """Temperature and humidity in the middle of what is foreseen."""
-    t, w = float(air.temperature_c[1][i]), float(air.ratio_g_kg[1][i]) / 1000
-    if not (-39.0 <= t <= 59.0 and w > 0):
-        return None
-    water = pressure_pa * w / (0.621945 + w)
-    return t, min(100.0, moist_air.relative_humidity(t, water))
+def _spread(air: AirAhead) -> Floats:
+    """Standard deviation of the humidity ratio foreseen [g/kg]."""
+    spread: Floats = (air.ratio_g_kg[2] - air.ratio_g_kg[0]) / _P10_TO_P90
+    return spread
+
+
+def _foreseen(air: AirAhead, pressure_pa: float) -> tuple[Floats, Floats]:
+    """Temperature and humidity in the middle of what is foreseen; NaN where out of range."""
+    water = pressure_pa * air.ratio_g_kg[1] / (621.945 + air.ratio_g_kg[1])
+    temperature = air.temperature_c[1]
+    return temperature, np.minimum(100.0, 100.0 * water / _full(temperature))
+
+
+def _doubt(air: tuple[Floats, Floats], pressure_pa: float) -> Floats:
+    """`humidity_ratio_doubt` for many states at once [g/kg]."""
+    t, rh = air
+    by_warmth = _ratios(t + SENSOR_TEMPERATURE_K, rh, pressure_pa)
+    by_warmth -= _ratios(t - SENSOR_TEMPERATURE_K, rh, pressure_pa)
+    high = np.minimum(100.0, rh + SENSOR_HUMIDITY_PCT)
+    low = np.maximum(0.0, rh - SENSOR_HUMIDITY_PCT)
+    by_humidity = _ratios(t, high, pressure_pa) - _ratios(t, low, pressure_pa)
+    doubt: Floats = np.hypot(by_warmth / 2, by_humidity / (high - low) * SENSOR_HUMIDITY_PCT)
+    return doubt
+
+
+def _ratios(t: Floats, rh: Floats, pressure_pa: float) -> Floats:
+    """Humidity ratios [g/kg]; ASHRAE, eq. 20."""
+    water = rh / 100 * _full(t)
+    ratio: Floats = 621.945 * water / (pressure_pa - water)
+    return ratio
+
+
+def air_ahead(outlook: Outlook) -> AirAhead:
+    """The coming hours of a space as they are foreseen."""
+    return AirAhead(outlook.minute, outlook.temperature_c, outlook.humidity_ratio_g_kg)
 
 
 def _volume_per_kg(inside: tuple[float, float], pressure_pa: float) -> float:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from monitor.room.air import MinuteOfAir
+from monitor.room.airing import Verb
 from monitor.room.spaces import OUTDOORS, Limits, Site, Use
 
 
@@ -17,6 +18,7 @@ class Circumstances:
     at_risk      for each space the batches in it, in words: `six bunches of statice`
     air          the latest minute of each space, outdoors too, where it is known
     disagreeing  for each space in which sensors disagree, those to doubt
+    advised      for each space what this hour's advice on airing is
     """
 
     site: Site
@@ -24,6 +26,7 @@ class Circumstances:
     at_risk: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     air: Mapping[str, MinuteOfAir] = field(default_factory=dict)
     disagreeing: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    advised: Mapping[str, Verb] = field(default_factory=dict)
 
     def indoors(self, space: str | None) -> MinuteOfAir | None:
         """The latest minute of a space; None: not known."""

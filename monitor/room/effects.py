@@ -7,9 +7,11 @@ from typing import NamedTuple
 
 from monitor.room.air import MinuteOfAir
 from monitor.room.entries import Entry
+from monitor.room.learning import Lesson
 from monitor.room.notices import Notice
 from monitor.room.prospects import Prospect
 from monitor.room.readings import Flag, Quantity, Reading
+from monitor.room.soon_teller import Foretold
 from monitor.room.spells import Spell
 
 
@@ -21,6 +23,19 @@ class Unread(NamedTuple):
     sensor: str | None
     payload: bytes
     reason: str
+
+
+class HoursAhead(NamedTuple):
+    """What was foreseen of a space at a full hour, so many hours ahead; kept as it was then.
+
+    temperature_c, humidity_ratio_g_kg  one in ten, the middle, nine in ten
+    """
+
+    asked_ms: int
+    space: str
+    horizon_h: int
+    temperature_c: tuple[float, float, float]
+    humidity_ratio_g_kg: tuple[float, float, float]
 
 
 class Outgoing(NamedTuple):
@@ -54,6 +69,10 @@ class Effects:
     states_dropped  states kept for later minutes than this one no longer hold
     settled         the minute up to which spells and notices are settled
     prospects       what is said of each batch at a full hour
+    ahead           what is foreseen of each space at a full hour
+    foretold        what was foretold to the phone, new or closed
+    lessons         what was learned of a space in the night
+    facts           (key, value) to be noted
     seen, paused    (number of a notice, time [ms]): when seen, until when paused
     """
 
@@ -69,6 +88,10 @@ class Effects:
     settlements: list[Settlement] = field(default_factory=list)
     settled: int | None = None
     prospects: list[Prospect] = field(default_factory=list)
+    ahead: list[HoursAhead] = field(default_factory=list)
+    foretold: list[Foretold] = field(default_factory=list)
+    lessons: list[Lesson] = field(default_factory=list)
+    facts: list[tuple[str, str]] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
     seen: list[tuple[int, int | None]] = field(default_factory=list)
     paused: list[tuple[int, int | None]] = field(default_factory=list)

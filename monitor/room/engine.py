@@ -13,16 +13,20 @@ from collections.abc import Iterable
 from typing import Protocol
 
 from monitor.room import checkpoint, quality
+from monitor.room.ahead import Band
 from monitor.room.air import MinuteOfAir
 from monitor.room.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live
 from monitor.room.batch_teller import BatchTeller
 from monitor.room.calibrations import Calibration, Service, holding
 from monitor.room.circumstances import Circumstances
-from monitor.room.effects import Effects, Unread
+from monitor.room.effects import Effects, HoursAhead, Unread
 from monitor.room.entries import Entry, Request
 from monitor.room.flowers import Book
 from monitor.room.fold import Fold, SensorState, State
+from monitor.room.foresight import HORIZONS_H, Coming, Foresight, verbs_fact
+from monitor.room.foresight import Archive as MeansArchive
 from monitor.room.hour_means import Archive as HoursArchive
+from monitor.room.learning import Lesson, learning_due
 from monitor.room.logbook import Entered, Logbook
 from monitor.room.notices import Notice, Policy
 from monitor.room.payloads import Decoder, Message
@@ -30,7 +34,8 @@ from monitor.room.prospects import Prospect, Prospects
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
 from monitor.room.recent import KEPT_MIN, Kept, Recent
 from monitor.room.snapshot import SensorNow, Snapshot
-from monitor.room.spaces import Site
+from monitor.room.soon_teller import Foretold, SoonTeller
+from monitor.room.spaces import OUTDOORS, Site
 from monitor.room.spells import Spell
 from monitor.room.teller import Archive as TellerArchive
 from monitor.room.teller import Teller
@@ -39,9 +44,12 @@ from monitor.science.moist_air import standard_pressure
 HOUR_MS = 60 * MINUTE_MS
 DAY_MS = 24 * HOUR_MS
 UNDATED_KEPT = 10_000
+SOON_KEPT_MS = 3 * DAY_MS
+LOOK_EVERY_MIN = 10
+LOOKS_AT_A_TIME = 4  # spaces, before the socket has its turn again: some 50 ms
 
 
-class Archive(Kept, TellerArchive, HoursArchive, Protocol):
+class Archive(Kept, TellerArchive, HoursArchive, MeansArchive, Protocol):
     """What the engine reads back from the store."""
 
     def first_ms(self) -> int | None:
@@ -61,6 +69,9 @@ class Archive(Kept, TellerArchive, HoursArchive, Protocol):
 
     def entries(self) -> list[Entry]:
         """Everything entered, in order of number."""
+
+    def foretold_since(self, told_ms: int) -> list[Foretold]:
+        """What was foretold at this time or later, oldest first."""
 
 
 class Engine:
@@ -85,10 +96,13 @@ class Engine:
         self._batch_teller = BatchTeller(site, book, archive.said)
         self._said: dict[int, Prospect] = {}  # of each batch, the newest
         self._hour_due: int | None = None
+        self._foresight = Foresight(site, archive)
+        self._to_look_at: list[str] = []  # spaces whose hours ahead are due
         self._teller = Teller(site, policy, archive)
         self._until_ms = replay_until_ms
         self._decoder = Decoder(site.sensors)
         newest = archive.newest_ms()
+        self._soon = SoonTeller(archive.foretold_since((newest or 0) - SOON_KEPT_MS))
         self._clock = ReadingsClock(newest, archive.waiting(), len(site.sensors))
         self._recent = Recent(archive, 0 if newest is None else newest // MINUTE_MS + 1)
         self._fold = Fold(site, self._logbook.calibrations, self._logbook.services)
@@ -122,7 +136,7 @@ class Engine:
 
     def behind(self, now_ms: int) -> bool:
         """Whether minutes that are over still wait to be folded."""
-        if self._hour_due is not None:
+        if self._hour_due is not None or self._to_look_at:
             return True
         return self._state is not None and self._state.minute < now_ms // MINUTE_MS
 
@@ -254,6 +268,7 @@ class Engine:
         state = self._states[-1] if self._states else self._kept_state(minute)
         self._state = state
         self._prospects.forget_since(state.minute)
+        self._foresight.forget_since(state.minute)
         self._round_from = min(self._round_from or state.minute, state.minute)
         self._ended = [s for s in self._ended if (s.settled or 0) < state.minute]
 
@@ -305,6 +320,7 @@ class Engine:
             self._logbook.history,
             dict(self._teller.notices),
             dict(self._said),
+            dict(self._foresight.coming),
         )
 
     # -- minutes ----------------------------------------------------------------------------------
@@ -314,8 +330,10 @@ class Engine:
         effects = Effects()
         target = now_ms // MINUTE_MS
         for _ in range(most):
-            # At a full hour the batches are looked at first: `consider` reads this air back.
-            if self._state is None or self._state.minute >= target or self._hour_due is not None:
+            if self._state is None or self._state.minute >= target:
+                break
+            # First the batches and the hours ahead: `consider` reads this air back.
+            if self._hour_due is not None or self._to_look_at:
                 break
             self._fold_minute(self._state, effects)
             if self._state.minute >= self._settled and (
@@ -325,11 +343,19 @@ class Engine:
         return effects
 
     def consider(self) -> Effects:
-        """At a full hour, say how each batch stands; the air until then is in the store."""
+        """At a full hour say how each batch stands, every ten minutes what is coming.
+
+        The air until then is in the store.
+        """
         effects = Effects()
         hour, self._hour_due = self._hour_due, None
-        if hour is None:
-            return effects
+        if hour is not None:
+            self._look_at_batches(hour, effects)
+            self._learn(hour, effects)
+        self._look_ahead(effects)
+        return effects
+
+    def _look_at_batches(self, hour: int, effects: Effects) -> None:
         batches = self._logbook.history.batches
         effects.prospects = self._prospects.at_hour(batches, hour * HOUR_MS)
         by_number = {batch.hung_by: batch for batch in batches}
@@ -338,7 +364,50 @@ class Engine:
             for notice in self._batch_teller.tell(batch, prospect, self._air):
                 effects.settlements.append(self._teller.tell(notice))
         self._said = {prospect.batch: prospect for prospect in effects.prospects}
-        return effects
+
+    def _learn(self, hour: int, effects: Effects) -> None:
+        """In a replay, learn in place what is learned beside the daemon when it runs live."""
+        if self._until_ms is None:
+            return
+        due = learning_due((hour - 1) * HOUR_MS, hour * HOUR_MS, self._site.timezone)
+        if due is not None:
+            effects.lessons = self._foresight.learn(due)
+
+    def taught(self, lessons: list[Lesson]) -> Effects:
+        """Take up what was learned beside the daemon."""
+        self._foresight.taught(lessons)
+        return Effects(lessons=lessons)
+
+    def _look_ahead(self, effects: Effects) -> None:
+        """Look ahead for some of the spaces; the rest in the next turn."""
+        if self._state is None:
+            return
+        now, state = self._state.minute, self._state
+        some, self._to_look_at = (
+            self._to_look_at[:LOOKS_AT_A_TIME],
+            self._to_look_at[LOOKS_AT_A_TIME:],
+        )
+        for space in some:
+            coming = self._foresight.look(space, now, self._air)
+            if now % 60 == 0:
+                effects.ahead += _hours_ahead(space, coming)
+                if space != OUTDOORS:
+                    self._tell_soon(space, coming, state, effects)
+        if some and now % 60 == 0:
+            effects.facts.append(verbs_fact(self._foresight.verbs))
+
+    def _tell_soon(self, space: str, coming: Coming, state: State, effects: Effects) -> None:
+        at_ms = state.minute * MINUTE_MS
+        notices, foretold = self._soon.tell(
+            space,
+            self._foresight.watched(space),
+            coming,
+            [*self._fold.going_on(state), *self._teller.spells],
+            self._circumstances(state, at_ms),
+            self._teller.ringing(space, at_ms),
+        )
+        effects.foretold += foretold
+        effects.settlements += [self._teller.tell(notice) for notice in notices]
 
     def _fold_minute(self, state: State, effects: Effects) -> None:
         minute = state.minute
@@ -369,8 +438,10 @@ class Engine:
         self._ended = []
         if state.minute % 60 == 0:
             self._teller.forget_before(state.minute)
-            if self._logbook.history.batches:
-                self._hour_due = state.minute // 60
+            self._hour_due = state.minute // 60
+        hourly = self._until_ms is not None  # what is kept and told is decided at full hours
+        if state.minute % (60 if hourly else LOOK_EVERY_MIN) == 0:
+            self._to_look_at = list(self._foresight.spaces)
 
     def _circumstances(self, state: State, now_ms: int) -> Circumstances:
         return Circumstances(
@@ -379,4 +450,27 @@ class Engine:
             self._logbook.at_risk(now_ms),
             self._air,
             self._fold.disagreeing(state),
+            self._foresight.verbs,
         )
+
+
+def _hours_ahead(space: str, coming: Coming) -> list[HoursAhead]:
+    """What is kept of the hours ahead."""
+    if coming.outlook is None:
+        return []
+    warm, water = coming.outlook.temperature_c, coming.outlook.humidity_ratio_g_kg
+    return [
+        HoursAhead(
+            coming.asked * MINUTE_MS,
+            space,
+            hours,
+            _at(warm, hours),
+            _at(water, hours),
+        )
+        for hours in HORIZONS_H
+    ]
+
+
+def _at(band: Band, hours: int) -> tuple[float, float, float]:
+    step = hours * 60 // LOOK_EVERY_MIN - 1
+    return float(band.p10[step]), float(band.p50[step]), float(band.p90[step])

@@ -69,7 +69,7 @@ def clipped(history: History, part: slice) -> History:
 def at(values: Array, index: Indices) -> Array:
     """Values by index; NaN outside."""
     inside = (index >= 0) & (index < len(values))
-    return np.where(inside, values[np.clip(index, 0, len(values) - 1)], np.nan)
+    return np.where(inside, values.take(index, mode="clip"), np.nan)
 
 
 def held(values: Array) -> Array:
@@ -95,10 +95,10 @@ def usual(values: Array, index: Indices, days: int) -> Array:
     )
 
 
-def damped_blend(values: Array, usual_day: Array, index: Indices, lead: int) -> Array:
+def damped_blend(values: Array, usual_day: Array, index: Indices, lead: Indices) -> Array:
     """The simple rule: the usual day, and of today's departure from it what a day leaves over.
 
-    lead       [steps of 10 min], up to a day
+    lead       [steps of 10 min], up to a day; of a shape that goes with the index
     usual_day  mean of three days at each index, and a day beyond the end
 
     Profile plus anomaly × exp(-h / 24 h); without a known day before, the value itself persists.

@@ -38,7 +38,10 @@ class Advice(NamedTuple):
 def best_thing(spell: Spell, circumstances: Circumstances) -> Advice:
     use = circumstances.use(spell.space)
     opens = airing_helps(
-        circumstances.indoors(spell.space), circumstances.outdoors, circumstances.pressure_pa
+        circumstances.indoors(spell.space),
+        circumstances.outdoors,
+        circumstances.pressure_pa,
+        circumstances.advised.get(spell.space or ""),
     )
     match spell.kind:
         case Kind.HOT:
@@ -59,6 +62,24 @@ def best_thing(spell: Spell, circumstances: Circumstances) -> Advice:
             )
         case Kind.SILENT | Kind.STUCK:
             return _when_faulty(spell)
+
+
+def before_it(kind: Kind, use: Use, airing: str) -> Advice:
+    """The one best thing while it is still only coming.
+
+    airing  when it is best to air before then, in words; "": not at all
+    """
+    if kind is Kind.HOT:
+        if use is Use.STORING:
+            return Advice("move the boxes to a cooler room before then.")
+        if use is Use.SHOWING:
+            return Advice("move the flowers out of the sun before then.")
+        return Advice("keep the sun off before then: draw a curtain, or hang a sheet.", HEIGHT)
+    if airing:
+        return Advice(f"air it {airing}, when the air outside carries less water.")
+    if kind is Kind.DAMP:
+        return _when_damp_and_shut(use)
+    return _when_dewy_and_shut(use)
 
 
 def _open_up(circumstances: Circumstances) -> Advice:
@@ -106,6 +127,12 @@ def _when_damp(spell: Spell, circumstances: Circumstances, use: Use, opens: bool
         )
     if opens is False:
         return Advice("keep doors and windows shut: the air outside would not dry this room now.")
+    return _when_damp_and_shut(use)
+
+
+def _when_damp_and_shut(use: Use) -> Advice:
+    if use is Use.SHOWING:
+        return Advice("leave room between what stands here, so that air gets there.")
     return Advice("hang the bunches further apart, so that air gets between them.", HEIGHT)
 
 
@@ -122,6 +149,10 @@ def _when_arid(use: Use) -> Advice:
 def _when_dewy(use: Use, opens: bool | None, circumstances: Circumstances) -> Advice:
     if opens:
         return _open_up(circumstances)
+    return _when_dewy_and_shut(use)
+
+
+def _when_dewy_and_shut(use: Use) -> Advice:
     if use is Use.HANGING:
         return Advice("move the bunches an arm's length from the coldest wall or pane.", HEIGHT)
     return Advice("move what stands here away from the coldest wall, and off the floor.")

@@ -53,8 +53,10 @@ class Weight(StrEnum):
 
 
 class Part(StrEnum):
-    """Which part of a spell's story a notice tells."""
+    """Which part of a spell's story a notice tells; the first two, of one that is only likely."""
 
+    COMING = "coming"
+    NOT_COMING = "not coming"
     BEGAN = "began"
     WORSE = "worse"
     REMINDER = "reminder"

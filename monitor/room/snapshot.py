@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from monitor.room.air import MinuteOfAir
 from monitor.room.batches import History
 from monitor.room.entries import Entry
+from monitor.room.foresight import Coming
 from monitor.room.notices import Told
 from monitor.room.prospects import Prospect
 from monitor.room.readings import Quantity
@@ -38,6 +39,7 @@ class Snapshot:
     going_on  spells that have not ended
     notices   those of the last days by number
     prospects what was said of each batch at the last full hour, by number of its hanging
+    coming    what is foreseen and advised of each space, as last looked at
     """
 
     now_ms: int = 0
@@ -48,3 +50,4 @@ class Snapshot:
     history: History = field(default_factory=lambda: History((), ()))
     notices: Mapping[int, Told] = field(default_factory=dict)
     prospects: Mapping[int, Prospect] = field(default_factory=dict)
+    coming: Mapping[str, Coming] = field(default_factory=dict)

@@ -9,11 +9,21 @@ from monitor.room import messages
 from monitor.room.circumstances import Circumstances
 from monitor.room.effects import Effects, Outgoing, Settlement
 from monitor.room.entries import Entry
-from monitor.room.notices import THIS_SPELL_MS, Book, Notice, Policy, Told, decide, deliver_at
+from monitor.room.notices import (
+    THIS_SPELL_MS,
+    Book,
+    Notice,
+    Policy,
+    Told,
+    Weight,
+    decide,
+    deliver_at,
+)
 from monitor.room.readings import MINUTE_MS
+from monitor.room.soon_teller import Ringing
 from monitor.room.spaces import Site
-from monitor.room.spell_changes import compare, key_of
-from monitor.room.spells import Spell
+from monitor.room.spell_changes import SpellKey, compare, key_of
+from monitor.room.spells import Kind, Spell
 from monitor.room.words import minute_of_day
 
 DAY_MIN = 1440
@@ -57,6 +67,21 @@ class Teller:
     def notices(self) -> Mapping[int, Told]:
         """The notices of the last days by number."""
         return self._told
+
+    @property
+    def spells(self) -> Sequence[Spell]:
+        """The spells of the last days."""
+        return self._known
+
+    def ringing(self, space: str, now_ms: int) -> Ringing:
+        """Whether the phone may ring for what is only coming in a space."""
+        zone, policy = self._site.timezone, self._policy
+        keys = {kind: SpellKey(kind.value, space, None, -1) for kind in Kind}
+        return Ringing(
+            policy.resting(now_ms, zone),
+            frozenset(k for k in Kind if self._book.paused(keys[k], Weight.SOON, now_ms)),
+            self._book.rung_on_the_day(space, now_ms, zone) >= policy.daily_cap,
+        )
 
     def settle(
         self, since: int, after: list[Spell], circumstances: Circumstances, now_ms: int

@@ -214,6 +214,12 @@ def _forecasts(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator
             )
 
 
+def _ahead(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
+    for said in reader.ahead(from_ms, to_ms):
+        asked = (said.asked_ms, said.space, said.horizon_h)
+        yield *asked, *said.temperature_c, *said.humidity_ratio_g_kg
+
+
 def _minute(time_ms: int) -> int:
     """The first whole minute at or after a time."""
     return -(-time_ms // MINUTE_MS)
@@ -293,6 +299,20 @@ WHAT: dict[str, Table] = {
             "crisp_p90": Cell.TIME,
         },
         _forecasts,
+    ),
+    "ahead": Table(
+        {
+            "asked_at": Cell.TIME,
+            "space": Cell.TEXT,
+            "horizon_h": Cell.WHOLE,
+            "temperature_p10_c": Cell.NUMBER,
+            "temperature_p50_c": Cell.NUMBER,
+            "temperature_p90_c": Cell.NUMBER,
+            "humidity_ratio_p10_g_kg": Cell.NUMBER,
+            "humidity_ratio_p50_g_kg": Cell.NUMBER,
+            "humidity_ratio_p90_g_kg": Cell.NUMBER,
+        },
+        _ahead,
     ),
     "batches": Table(
         {

@@ -12,13 +12,15 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Unread
+from monitor.room.effects import HoursAhead, Unread
 from monitor.room.entries import Entry
 from monitor.room.notices import Notice, Weight
 from monitor.room.prospects import Prospect
 from monitor.room.readings import DOUBTFUL, Flag, Quantity, Reading
 from monitor.room.spells import Kind, Spell
+from monitor.room.ten_minutes import Means
 from monitor.store.connection import open_for_reading
+from monitor.store.means import ten_minute_means
 
 # Later than anything that is ever kept; it still fits SQLite's integers.
 FOREVER_MS = 2**62
@@ -234,6 +236,10 @@ class Reader:
                 table[:, max(0, first) : max(0, first + ten.minutes)] = values[:, np.newaxis]
         return dict(zip(columns, table, strict=True))
 
+    def ten_minute_means(self, space: str, begin: int, end: int) -> Means:
+        """Means of the ten minutes that begin in begin ≤ minute < end, where any is known."""
+        return ten_minute_means(self._db, self._space(space), begin, end)
+
     def first_minute(self, space: str) -> int | None:
         """The first minute in which anything of this space's air is known; None: never."""
         row = self._db.execute(
@@ -294,6 +300,17 @@ class Reader:
             (to_ms,),
         )
         return {prospect.batch: prospect for prospect in map(_prospect, rows)}
+
+    def ahead(self, from_ms: int = 0, to_ms: int = FOREVER_MS) -> Iterator[HoursAhead]:
+        """What was foreseen of each space, by hour, space and horizon."""
+        rows = self._db.execute(
+            "SELECT a.asked_ms, s.name, a.horizon_h, a.temperature_p10_c, a.temperature_p50_c,"
+            " a.temperature_p90_c, a.humidity_ratio_p10_g_kg, a.humidity_ratio_p50_g_kg,"
+            " a.humidity_ratio_p90_g_kg FROM ahead a CROSS JOIN space s ON s.id = a.space"
+            " WHERE a.asked_ms >= ? AND a.asked_ms < ? ORDER BY a.asked_ms, s.name, a.horizon_h",
+            (from_ms, to_ms),
+        )
+        return (HoursAhead(r[0], r[1], r[2], r[3:6], r[6:]) for r in rows)
 
     def reports(self) -> list[KeptReport]:
         """The weekly reports, the newest week first."""

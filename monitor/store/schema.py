@@ -92,4 +92,33 @@ MIGRATIONS: tuple[str, ...] = (
         week TEXT PRIMARY KEY, made_ms INTEGER NOT NULL, text TEXT NOT NULL, folder TEXT NOT NULL
     ) STRICT, WITHOUT ROWID;
     """,
+    """
+    -- What was foreseen of each space, hour by hour; never changed afterwards.
+    CREATE TABLE ahead (
+        asked_ms INTEGER NOT NULL, space INTEGER NOT NULL, horizon_h INTEGER NOT NULL,
+        temperature_p10_c REAL NOT NULL, temperature_p50_c REAL NOT NULL,
+        temperature_p90_c REAL NOT NULL, humidity_ratio_p10_g_kg REAL NOT NULL,
+        humidity_ratio_p50_g_kg REAL NOT NULL, humidity_ratio_p90_g_kg REAL NOT NULL,
+        PRIMARY KEY (asked_ms, space, horizon_h)
+    ) STRICT, WITHOUT ROWID;
+
+    -- What was told of as likely to come, and what became of it.
+    CREATE TABLE foretold (
+        space TEXT NOT NULL, kind TEXT NOT NULL, told_ms INTEGER NOT NULL,
+        probability REAL NOT NULL, begins INTEGER NOT NULL, stands_until INTEGER NOT NULL,
+        closed TEXT,
+        PRIMARY KEY (told_ms, space, kind)
+    ) STRICT, WITHOUT ROWID;
+
+    -- What each space last taught of how its days go.
+    CREATE TABLE lesson (
+        space INTEGER PRIMARY KEY, minute INTEGER NOT NULL, lesson BLOB NOT NULL
+    ) STRICT;
+    -- Air changes an hour, as learned each night.
+    CREATE TABLE air_changes (
+        minute INTEGER NOT NULL, space INTEGER NOT NULL,
+        per_h REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL,
+        PRIMARY KEY (minute, space)
+    ) STRICT, WITHOUT ROWID;
+    """,
 )

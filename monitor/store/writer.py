@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Iterable
 from pathlib import Path
 
+from monitor.room import learning
 from monitor.room.effects import Effects, Outgoing, Settlement
 from monitor.room.entries import Entry
 from monitor.room.fold import Record
@@ -14,8 +15,11 @@ from monitor.room.hour_means import HourMean
 from monitor.room.notices import Notice, Told, Weight
 from monitor.room.prospects import Prospect
 from monitor.room.readings import MINUTE_MS, Flag, Quantity, Reading
+from monitor.room.soon_teller import Foretold
 from monitor.room.spells import Kind, Spell
+from monitor.room.ten_minutes import Means
 from monitor.store.connection import open_for_writing
+from monitor.store.means import ten_minute_means
 
 UNREAD_KEPT = 2_000
 DAY_MIN = 1440
@@ -127,6 +131,9 @@ class Writer:
             f"INSERT OR IGNORE INTO prospect VALUES ({', '.join('?' * 15)})",  # noqa: S608 (question marks)
             [_prospect_row(prospect) for prospect in effects.prospects],
         )
+        self._apply_foresight(effects)
+        for key, value in effects.facts:
+            self.note(key, value)
         for entry in effects.entries:
             self._db.execute(
                 "INSERT INTO entry (id, made_ms, at_ms, verb, arguments, changes)"
@@ -146,6 +153,32 @@ class Writer:
             self._db.execute(
                 "UPDATE notice SET paused_until_ms = ? WHERE id = ?", (until_ms, number)
             )
+
+    def _apply_foresight(self, effects: Effects) -> None:
+        self._db.executemany(
+            f"INSERT OR IGNORE INTO ahead VALUES ({', '.join('?' * 9)})",  # noqa: S608 (question marks)
+            [
+                (
+                    *(a.asked_ms, self._spaces.id_of(a.space), a.horizon_h),
+                    *(*a.temperature_c, *a.humidity_ratio_g_kg),
+                )
+                for a in effects.ahead
+            ],
+        )
+        self._db.executemany(
+            "INSERT OR REPLACE INTO foretold VALUES (?, ?, ?, ?, ?, ?, ?)", effects.foretold
+        )
+        for lesson in effects.lessons:
+            space = self._spaces.id_of(lesson.space)
+            self._db.execute(
+                "INSERT OR REPLACE INTO lesson VALUES (?, ?, ?)",
+                (space, lesson.minute, learning.dump(lesson)),
+            )
+            if lesson.exchange is not None:
+                self._db.execute(
+                    "INSERT OR REPLACE INTO air_changes VALUES (?, ?, ?, ?, ?)",
+                    (lesson.minute, space, *lesson.exchange),
+                )
 
     def note(self, key: str, value: str) -> None:
         """Keep one fact about the store itself."""
@@ -427,6 +460,23 @@ class Writer:
             hour: HourMean(nan if t is None else t, nan if h is None else h, minutes, light)
             for hour, t, h, minutes, light in rows
         }
+
+    def ten_minute_means(self, space: str, begin: int, end: int) -> Means:
+        """Means of the ten minutes that begin in begin ≤ minute < end, where any is known."""
+        return ten_minute_means(self._db, self._spaces.known(space), begin, end)
+
+    def lessons(self) -> list[bytes]:
+        """The newest lesson of each space, as it was kept."""
+        return [bytes(row[0]) for row in self._db.execute("SELECT lesson FROM lesson")]
+
+    def foretold_since(self, told_ms: int) -> list[Foretold]:
+        """What was foretold at this time or later, oldest first."""
+        rows = self._db.execute(
+            "SELECT space, kind, told_ms, probability, begins, stands_until, closed FROM foretold"
+            " WHERE told_ms >= ? ORDER BY told_ms",
+            (told_ms,),
+        )
+        return [Foretold(r[0], Kind(r[1]), *r[2:]) for r in rows]
 
     def said(self, kind: str, place: str) -> bool:
         """Whether a notice of this kind was ever written about this place on the page."""

@@ -1,7 +1,6 @@
 """When opening up helps: worked states, computed with psychrolib 2.5.0 and held against CoolProp
 8.0.0 by the tests of moist air; the state of the trap is a worked example of our own."""
 
-
 import numpy as np
 import pytest
 

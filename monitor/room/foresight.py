@@ -1,0 +1,179 @@
+"""What is coming in each space, and what to do about its air: looked at anew every ten minutes.
+
+The hours ahead come from the space's own last days and from what its longer past has taught. The
+advice on airing is one an hour: it stands until the next.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+from monitor.room import airing, learning
+from monitor.room.ahead import Outlook, ahead
+from monitor.room.ahead_features import Site as Place
+from monitor.room.air import MinuteOfAir
+from monitor.room.airing import Airing, AiringHours, Verb, best_hours, consider
+from monitor.room.exchange import Exchange
+from monitor.room.history import History
+from monitor.room.learning import Lesson
+from monitor.room.soon import Watched, watched
+from monitor.room.spaces import OUTDOORS, Site
+from monitor.room.ten_minutes import KEPT_DAYS, TenMinutes, on_grid
+from monitor.room.ten_minutes import Archive as MeansArchive
+
+HORIZONS_H = (1, 3, 6, 12, 24)
+
+
+class Archive(MeansArchive, Protocol):
+    """What is read back from the store."""
+
+    def lessons(self) -> list[bytes]:
+        """The newest lesson of each space, as it was kept."""
+
+    def fact(self, key: str) -> str | None:
+        """What was noted under a key."""
+
+
+@dataclass(frozen=True, slots=True)
+class Coming:
+    """What is foreseen of a space, and advised.
+
+    asked     UTC epoch minute of the last look
+    outlook   None: nothing was known of its air in the last hour
+    airing    the advice of this hour; None: cannot be told
+    best      the best hours to air in the coming day, the best first
+    exchange  air changes an hour, as last learned; None: cannot be told
+    """
+
+    asked: int
+    outlook: Outlook | None = None
+    airing: Airing | None = None
+    best: tuple[AiringHours, ...] = ()
+    exchange: Exchange | None = None
+
+
+class Foresight:
+    """Looks ahead for each space that something measures."""
+
+    def __init__(self, site: Site, archive: Archive) -> None:
+        self._site = site
+        self._place: Place = learning.place_of(site)
+        self._means = TenMinutes(archive)
+        self._archive = archive
+        self._lessons: dict[str, Lesson] = {}
+        kept = (learning.load(blob) for blob in archive.lessons())
+        self.taught(lesson for lesson in kept if lesson is not None)
+        measured = {sensor.space for sensor in site.sensors.values()}
+        self._outdoors = OUTDOORS in measured
+        # Outdoors first: the others look at it.
+        self.spaces = sorted(measured, key=lambda name: (name != OUTDOORS, name))
+        self.coming: dict[str, Coming] = {}
+        self.verbs: dict[str, Verb] = _verbs(archive.fact(_VERBS))
+        self._recent: dict[str, History] = {}
+
+    def forget_since(self, minute: int) -> None:
+        """Late readings changed the air from this minute on."""
+        self._means.forget_since(minute)
+
+    def taught(self, lessons: Iterable[Lesson]) -> None:
+        """Take up what was learned."""
+        self._lessons.update({lesson.space: lesson for lesson in lessons})
+
+    def learn(self, until: int) -> list[Lesson]:
+        """Learn in place, of the air before a minute."""
+        lessons = [self._learned(space, until) for space in self.spaces]
+        found = [lesson for lesson in lessons if lesson is not None]
+        self.taught(found)
+        return found
+
+    def _learned(self, space: str, until: int) -> Lesson | None:
+        history = past_of(self._archive, space, self._outdoors, until)
+        return learning.learn(space, history, until, self._place)
+
+    def look(self, space: str, now: int, air: Mapping[str, MinuteOfAir]) -> Coming:
+        """Look ahead from a ten-minute mark; at a full hour advise on airing too.
+
+        now  UTC epoch minutes
+        air  the latest minute of each space
+        """
+        recent = self._history(space, now)
+        self._recent[space] = recent
+        lesson = self._lessons.get(space)
+        model = learning.unlearned(self._place, now) if lesson is None else lesson.model
+        outlook = ahead(model, recent, now)
+        before = self.coming.get(space, Coming(now))
+        advice, best = before.airing, before.best
+        if space != OUTDOORS and now % 60 == 0:
+            advice = self._advise(space, air)
+            best = self._best(outlook)
+        exchange = None if lesson is None else lesson.exchange
+        self.coming[space] = Coming(now, outlook, advice, best, exchange)
+        return self.coming[space]
+
+    def watched(self, space: str) -> list[Watched]:
+        """The limits of a space that can be foreseen, as last looked at."""
+        coming = self.coming.get(space)
+        if coming is None or coming.outlook is None:
+            return []
+        outdoors = self.coming.get(OUTDOORS, Coming(0)).outlook
+        return watched(self._site.spaces[space], self._recent[space], coming.outlook, outdoors)
+
+    def _history(self, space: str, now: int) -> History:
+        outdoors = self._outdoors and space != OUTDOORS
+        return on_grid(
+            self._means.until(space, now),
+            self._means.until(OUTDOORS, now) if outdoors else None,
+            now - KEPT_DAYS * 1440,
+            now,
+        )
+
+    def _advise(self, space: str, air: Mapping[str, MinuteOfAir]) -> Airing | None:
+        of = self._site.spaces[space]
+        advice = consider(
+            air.get(space),
+            air.get(OUTDOORS),
+            self._place.pressure_pa,
+            self.verbs.get(space),
+            of.limits.hot_c,
+            of.volume_m3,
+        )
+        if advice is None:
+            self.verbs.pop(space, None)
+        else:
+            self.verbs[space] = advice.verb
+        return advice
+
+    def _best(self, outlook: Outlook | None) -> tuple[AiringHours, ...]:
+        outdoors = self.coming.get(OUTDOORS, Coming(0)).outlook
+        if outlook is None or outdoors is None or outlook.asked != outdoors.asked:
+            return ()
+        here, there = airing.air_ahead(outlook), airing.air_ahead(outdoors)
+        return tuple(best_hours(here, there, self._place.pressure_pa))
+
+
+def past_of(archive: MeansArchive, space: str, outdoors: bool, until: int) -> History:
+    """What a space's lesson is learned from."""
+    begin = until - learning.LEARNED_FROM_DAYS * 1440
+    there = outdoors and space != OUTDOORS
+    return on_grid(
+        archive.ten_minute_means(space, begin, until),
+        archive.ten_minute_means(OUTDOORS, begin, until) if there else None,
+        begin,
+        until,
+    )
+
+
+_VERBS = "airing"
+
+
+def _verbs(fact: str | None) -> dict[str, Verb]:
+    if not fact:
+        return {}
+    return {space: Verb(word) for space, word in (line.rsplit("=", 1) for line in fact.split("\n"))}
+
+
+def verbs_fact(verbs: Mapping[str, Verb]) -> tuple[str, str]:
+    """The standing advice of every space as a fact to keep."""
+    return _VERBS, "\n".join(f"{space}={verb.value}" for space, verb in sorted(verbs.items()))
