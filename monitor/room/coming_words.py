@@ -135,7 +135,8 @@ def _limit(space: str, kind: Kind, circumstances: Circumstances) -> str:
 
 def _about(minute: int, now_ms: int, site: Site) -> str:
     """A moment to the half hour, for no more is known of it."""
-    return when_minute(30 * round(minute / 30), now_ms, site.timezone)
+    said = when_minute(30 * round(minute / 30), now_ms, site.timezone)
+    return " ".join(reversed(said.split())) if said.startswith("tomorrow ") else said
 
 
 def _hangs_here(space: str, circumstances: Circumstances) -> str:

@@ -76,7 +76,7 @@ def before_it(kind: Kind, use: Use, airing: str) -> Advice:
             return Advice("move the flowers out of the sun before then.")
         return Advice("keep the sun off before then: draw a curtain, or hang a sheet.", HEIGHT)
     if airing:
-        return Advice(f"air it {airing}, when the air outside carries less water.")
+        return Advice(f"air it from {airing}, when the air outside carries less water.")
     if kind is Kind.DAMP:
         return _when_damp_and_shut(use)
     return _when_dewy_and_shut(use)
@@ -131,6 +131,8 @@ def _when_damp(spell: Spell, circumstances: Circumstances, use: Use, opens: bool
 
 
 def _when_damp_and_shut(use: Use) -> Advice:
+    if use is Use.STORING:
+        return Advice("move the boxes to a drier room.")
     if use is Use.SHOWING:
         return Advice("leave room between what stands here, so that air gets there.")
     return Advice("hang the bunches further apart, so that air gets between them.", HEIGHT)

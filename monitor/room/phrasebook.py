@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from monitor.room import advice, messages
+from monitor.room import advice, coming_words, messages
 from monitor.room.air import MinuteOfAir
+from monitor.room.airing import AiringHours
 from monitor.room.circumstances import Circumstances
 from monitor.room.musty import drying_too_slowly
 from monitor.room.notices import (
@@ -79,6 +80,7 @@ def every_message() -> Iterator[tuple[str, Notice]]:
     """Each message with a name that says what it shows."""
     yield from _of_spells()
     yield from _at_the_edges()
+    yield from _of_the_coming_hours()
     yield from _of_the_day()
     yield from _of_troubles()
     yield from _of_batches()
@@ -221,6 +223,29 @@ def _at_the_edges() -> Iterator[tuple[str, Notice]]:
     yield "dewy, water settled", _decided(wet, _circumstances(Kind.DEWY, None))
     gone = _spell(Kind.HOT, "a space that the settings no longer have")
     yield "hot, space gone from the settings", _decided(gone, _circumstances(Kind.HOT, None))
+
+
+def _of_the_coming_hours() -> Iterator[tuple[str, Notice]]:
+    begins, ends = _NOW_MIN + 125, _NOW_MIN + 370
+    airing = AiringHours(_NOW_MIN + 30, _NOW_MIN + 120, 0.93, 0.4)
+    for kind in (Kind.HOT, Kind.DAMP, Kind.DEWY):
+        for space, known in _SPACES.items():
+            if known.use is Use.OUTDOORS:
+                continue
+            around = _circumstances(kind, None)
+            airings = (((), ""), ((airing,), ", airing first"))
+            for best, told in airings[: 1 if kind is Kind.HOT else 2]:
+                name = f"{kind}, {known.use}, coming{told}"
+                notice = coming_words.coming(space, kind, 0.78, begins, ends, best, around, NOW_MS)
+                yield name, notice
+            name = f"{kind}, {known.use}, not coming"
+            yield name, coming_words.not_coming(space, kind, 0.07, begins, around, NOW_MS)
+        in_f = _circumstances(kind, None, (), unit="°F")
+        later = begins + 11 * 60
+        yield (
+            f"{kind}, °F, coming for long",
+            coming_words.coming("granary", kind, 0.99, later, None, (), in_f, NOW_MS),
+        )
 
 
 # --- the rest -------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""What the timetable asks for: the weekly report, and the nightly upkeep of the store."""
+"""What the timetable asks for: the weekly report, and each night the upkeep and the learning."""
 
 from __future__ import annotations
 
@@ -15,12 +15,16 @@ import monitor
 from monitor.edges.report.order import COMMAND, Answer, Order
 from monitor.edges.socket import Message
 from monitor.room import messages
+from monitor.room.history import STEP_MIN
+from monitor.room.learning import LEARNED_AT, Lesson, place_of
 from monitor.room.notices import Notice
 from monitor.service import planner
-from monitor.service.jobs import REPORT, UPKEEP, Job, due, last_week
+from monitor.room.readings import MINUTE_MS
+from monitor.room.spaces import Site
+from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, due, last_week
 from monitor.service.settings import Settings, Store
 from monitor.service.worker import Worker
-from monitor.store import backup
+from monitor.store import backup, learn
 from monitor.store.backup import Made
 
 log = logging.getLogger(__name__)
@@ -29,8 +33,13 @@ UPKEEP_AT = time(4, 15)
 REPORT_TIMEOUT_S = 300
 BACKUP_TIMEOUT_S = 3600
 PLAN_TIMEOUT_S = 28  # whoever asks waits for 30
+LEARN_TIMEOUT_S = 1800
 # What the jobs are called in a notice.
-WORDS = {UPKEEP: "the nightly backup", REPORT: "the weekly report"}
+WORDS = {
+    UPKEEP: "the nightly backup",
+    REPORT: "the weekly report",
+    LEARNING: "the nightly learning from the past",
+}
 # Rows taken away between two commits, so that the worker is soon back at its socket.
 SLICE_ROWS = 2_000
 
@@ -72,6 +81,17 @@ def make_plan(order: planner.Order) -> Message:
     return answer
 
 
+def make_lessons(store: Path, site: Site, until: int) -> list[Lesson]:
+    """Learn from a store in a process of its own: it may take longer than a socket can wait.
+
+    until   UTC epoch minute
+    raises  ErrandError
+    """
+    spaces = sorted({sensor.space for sensor in site.sensors.values()})
+    asked = learn.order(store, spaces, place_of(site), until)
+    return learn.lessons(_child(learn.COMMAND, asked, LEARN_TIMEOUT_S))
+
+
 def _child(command: Sequence[str], order: str, timeout_s: float) -> str:
     """What a module of ours, run as a process, answers to an order on its standard input."""
     try:
@@ -104,6 +124,7 @@ class Errands:
         report = self._settings.report
         return [
             Job(UPKEEP, UPKEEP_AT, None, grace_s=6 * 3600),
+            Job(LEARNING, LEARNED_AT, None, grace_s=24 * 3600),
             Job(REPORT, report.at, report.weekday, grace_s=24 * 3600),
         ]
 
@@ -111,6 +132,8 @@ class Errands:
 
     def now(self, job: Job, due_ms: int) -> None:
         """Do a job and wait for it. A replay is made from a recording: it needs no backup."""
+        if job.name == LEARNING:
+            return  # the engine learns in place, at its hour
         if job.name == UPKEEP:
             while self._trim(due_ms):
                 pass
@@ -127,7 +150,7 @@ class Errands:
         """Begin a job that was due at a time; before that is known, `catch_up` will."""
         if not self._worker.time_known:
             return
-        errand = self._report if job.name == REPORT else self._upkeep
+        errand = {REPORT: self._report, UPKEEP: self._upkeep, LEARNING: self._learn}[job.name]
         threading.Thread(target=errand, args=(due_ms,), name=job.name, daemon=True).start()
 
     def missed(self, job: Job, due_ms: int) -> None:
@@ -146,6 +169,8 @@ class Errands:
             done = worker.writer.fact(_fact(job.name))
             if done is None:
                 self._done(job.name, now_ms)
+                if job.name == LEARNING:  # what is kept already can teach at once
+                    self.soon(job, now_ms)
             elif times := due(job, int(done), now_ms, self._zone):
                 late_s = (now_ms - times[-1]) / 1000
                 (self.soon if late_s <= job.grace_s else self.missed)(job, times[-1])
@@ -172,6 +197,16 @@ class Errands:
             trouble = str(error)
         self._worker.post(lambda worker: self._trim_on(worker, worker.now_ms()))
         self._end(UPKEEP, due_ms, trouble)
+
+    def _learn(self, due_ms: int) -> None:
+        until = due_ms // MINUTE_MS // STEP_MIN * STEP_MIN
+        try:
+            lessons = make_lessons(self._settings.store.file, self._settings.site, until)
+        except ErrandError as error:
+            self._end(LEARNING, due_ms, str(error))
+        else:
+            self._worker.post(lambda worker: worker.write(worker.engine.taught(lessons)))
+            self._end(LEARNING, due_ms, None)
 
     def _end(self, job: str, due_ms: int, trouble: str | None) -> None:
         """The job was done: note it, and say what went wrong in it."""

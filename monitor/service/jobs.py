@@ -21,6 +21,7 @@ log = logging.getLogger(__name__)
 
 UPKEEP = "upkeep"
 REPORT = "report"
+LEARNING = "learning"
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from monitor.room.ahead import Outlook, ahead, fit, passing
+from monitor.room.ahead import Outlook, ahead, fit
 from monitor.room.ahead_features import Site, sun_height
 from monitor.room.history import History, held
 from monitor.science.moist_air import (
@@ -152,24 +152,6 @@ def test_outdoors_is_used_and_may_fall_silent(month: History) -> None:
         outlook = ahead(model, recent, now)
         assert outlook is not None
         assert np.isfinite(outlook.temperature_c.p50).all()
-
-
-def test_a_known_limit_is_passed_when_the_day_passes_it(month: History) -> None:
-    at = 30 * DAY + 48 - int(month.minute[30 * DAY] % 1440) // 10  # 08:00
-    outlook = look(month, at)
-    top = outlook.temperature_c.p50.max()
-    sure = passing(outlook, float(top) - 4.0, above=True)
-    never = passing(outlook, float(top) + 15.0, above=True)
-    assert sure.probability > 0.95
-    assert sure.when_p50_minute is not None
-    assert sure.until_p50_minute is not None
-    assert outlook.asked < sure.when_p50_minute < sure.until_p50_minute
-    assert never == (0.0, None, None)
-    likely = [passing(outlook, float(top) + k, above=True).probability for k in (-2, 0, 2)]
-    assert likely == sorted(likely, reverse=True)
-    assert passing(outlook, float(top) - 4.0, True, 1.0).probability <= sure.probability
-    cold = passing(outlook, float(outlook.temperature_c.p50.min()) + 3.0, above=False)
-    assert cold.probability > 0.9
 
 
 def test_what_is_not_on_one_grid_is_refused(month: History) -> None:

@@ -27,7 +27,7 @@ TELLS_ONLY = {"digest", "report", "test", "all-well"}
 
 
 def _asks(name: str, notice: Notice) -> bool:
-    over = notice.part in (Part.ENDED, Part.TAKEN_BACK) or name == "broker back"
+    over = notice.part in (Part.ENDED, Part.TAKEN_BACK, Part.NOT_COMING) or name == "broker back"
     return not over and (notice.kind not in TELLS_ONLY or "not all well" in name)
 
 
