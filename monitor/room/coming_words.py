@@ -99,8 +99,8 @@ def not_coming(
         Part.NOT_COMING,
         Words(
             f"{named(space)}: {state}",
-            f"It was likely to {was.format(**words)}. It has not, and now it hardly will: "
-            f"{in_ten(probability)}. Nothing to do.",
+            f"It was likely to {was.format(**words)}. It has not so far; that it "
+            f"still does, {in_ten(probability)}. Nothing to do.",
         ),
         now_ms,
     )
@@ -136,7 +136,8 @@ def _limit(space: str, kind: Kind, circumstances: Circumstances) -> str:
 def _about(minute: int, now_ms: int, site: Site) -> str:
     """A moment to the half hour, for no more is known of it."""
     said = when_minute(30 * round(minute / 30), now_ms, site.timezone)
-    return " ".join(reversed(said.split())) if said.startswith("tomorrow ") else said
+    moved = said.startswith(("tomorrow ", "yesterday "))
+    return " ".join(reversed(said.split())) if moved else said
 
 
 def _hangs_here(space: str, circumstances: Circumstances) -> str:

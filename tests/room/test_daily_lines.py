@@ -56,6 +56,7 @@ def live(file: Path, site: Site, begin_ms: int, end_ms: int, rng: random.Random)
             writer.apply(engine.tell(note), ["phone"])
         while engine.behind(now_ms):
             writer.apply(engine.advance(now_ms, 30), ["phone"])
+            writer.apply(engine.consider(), ["phone"])
         writer.commit()
         now_ms += rng.randint(20_000, 200_000)
         if rng.random() < 0.01 or (day.hour in (8, 18) and rng.random() < 0.05):

@@ -172,6 +172,7 @@ def test_a_calibration_refolds_from_its_time_on_and_can_be_undone(tmp_path: Path
     def temperatures() -> list[float]:
         while engine.behind(engine.now_ms(0)):
             writer.apply(engine.advance(engine.now_ms(0), 1000))
+            writer.apply(engine.consider())
         writer.commit()
         return [r[0] for r in rows(writer.file, "SELECT temperature_c FROM air ORDER BY minute")]
 

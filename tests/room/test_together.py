@@ -134,6 +134,7 @@ def test_a_swapped_sensor_is_known_anew(tmp_path: Path) -> None:
     def doubted() -> list[int]:
         while engine.behind(engine.now_ms(0)):
             writer.apply(engine.advance(engine.now_ms(0), 1000))
+            writer.apply(engine.consider())
         return [
             minute - START_MS // MINUTE_MS
             for minute, records in sorted(writer.records(0, 2**40).items())
