@@ -165,7 +165,7 @@ class Daemon:
         house = House(
             site=settings.site,
             store=settings.store.file,
-            flowers=book_of(settings).words(),
+            book=book_of(settings),
             snapshot=lambda: worker.snapshot,
             submit=desk.enter,
             parse=lambda form: parse_form(form, worker.now_ms(), self._zone),

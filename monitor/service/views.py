@@ -6,8 +6,12 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from monitor.room.airing import AiringHours
 from monitor.room.batches import described, hanging_in, kept_in
+from monitor.room.coming_words import airing_sentence, best_hours_told
 from monitor.room.entries import JSON, Entry
+from monitor.room.foresight import HORIZONS_H, Coming
+from monitor.room.history import STEP_MIN
 from monitor.room.prospect_words import sentences
 from monitor.room.prospects import Prospect
 from monitor.room.readings import MINUTE_MS
@@ -60,8 +64,45 @@ def _space_plain(name: str, snapshot: Snapshot, site: Site) -> Plain:
         "vpd_kpa": air.vpd_kpa if air else None,
         "illuminance_lx": air.illuminance_lx if air else None,
         "spells": [_spell_plain(s) for s in snapshot.going_on if s.space == name],
+        "airing": _airing_plain(snapshot.coming.get(name)),
+        "ahead": _ahead_plain(snapshot.coming.get(name)),
         "batches": [described(b) for b in there],
     }
+
+
+def _airing_plain(coming: Coming | None) -> JSON:
+    """This hour's advice on airing; None: cannot be told."""
+    if coming is None or coming.airing is None:
+        return None
+    airing = coming.airing
+    return {
+        "advice": airing.verb.value,
+        "words": airing_sentence(airing),
+        "becomes_c": airing.becomes_c,
+        "becomes_pct": airing.becomes_pct,
+        "heat_k": airing.heat_k,
+        "sure": airing.sure,
+        "changes": airing.changes,
+        "best": [
+            {"begins": iso(h.begins * MINUTE_MS), "ends": iso(h.ends * MINUTE_MS), "sure": h.sure}
+            for h in coming.best
+        ],
+    }
+
+
+def _ahead_plain(coming: Coming | None) -> JSON:
+    """The coming day at a few hours, each as one in ten, the middle, nine in ten."""
+    if coming is None or coming.outlook is None:
+        return []
+    warm, humid = coming.outlook.temperature_c, coming.outlook.relative_humidity_pct
+    return [
+        {
+            "at": iso(int(coming.outlook.minute[step]) * MINUTE_MS),
+            "temperature_c": [float(band[step]) for band in warm],
+            "relative_humidity_pct": [float(band[step]) for band in humid],
+        }
+        for step in (hours * 60 // STEP_MIN - 1 for hours in HORIZONS_H)
+    ]
 
 
 def _spell_plain(spell: Spell) -> Plain:
@@ -87,6 +128,13 @@ def _space_words(space: Any, site: Site, now_ms: int) -> list[str]:
     lines = [f"{named(space['space'])}{use}: {_air_words(space, site)}"]
     for spell in space["spells"]:
         lines.append(f"  {_spell_words(spell, site, now_ms)}.")
+    if space["airing"] is not None:
+        lines.append(f"  {space['airing']['words']}")
+        best = [
+            AiringHours(_minute_of(h["begins"]), _minute_of(h["ends"]), h["sure"], 0.0)
+            for h in space["airing"]["best"]
+        ]
+        lines += [f"  {told}" for told in [best_hours_told(best, now_ms, site)] if told]
     if space["batches"]:
         verb = "here hang" if space["use"] == Use.HANGING else "here are"
         lines.append(f"  {verb} {listed(space['batches'])}.")

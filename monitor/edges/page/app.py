@@ -208,7 +208,7 @@ class Pages:
     ) -> dict[str, Any]:
         return {
             "form": forms.form(verb, self._house, snapshot, typed, error),
-            "flowers": sorted(set(self._house.flowers.values())),
+            "flowers": sorted(set(self._house.book.words().values())),
             "again": forms.again(snapshot) if verb == "hang" else [],
             "space": typed.get("space", ""),
         }

@@ -10,6 +10,7 @@ from pathlib import Path
 from monitor.room.batches import described, hanging_in, kept_in
 from monitor.room.circumstances import Circumstances
 from monitor.room.entries import Request
+from monitor.room.flowers import Book
 from monitor.room.logbook import Entered
 from monitor.room.snapshot import Snapshot
 from monitor.room.spaces import OUTDOORS, Site
@@ -32,7 +33,7 @@ class Place:
 class House:
     """Everything the page reads and does.
 
-    flowers   every word a flower goes by → the name it is kept under
+    book      what is known of each flower
     snapshot  how everything stands now
     submit    has something entered; the future's answer is Entered, or RequestError
     parse     a form's fields → what is asked for; raises RequestError
@@ -42,7 +43,7 @@ class House:
 
     site: Site
     store: Path
-    flowers: Mapping[str, str]
+    book: Book
     snapshot: Callable[[], Snapshot]
     submit: Callable[[Request], Future[Entered]]
     parse: Callable[[Mapping[str, str]], Request]
@@ -67,4 +68,9 @@ class House:
             for name in self.site.spaces
         }
         pressure_pa = standard_pressure(self.site.elevation_m)
-        return Circumstances(self.site, pressure_pa, at_risk, snapshot.air)
+        advised = {
+            name: coming.airing.verb
+            for name, coming in snapshot.coming.items()
+            if coming.airing is not None
+        }
+        return Circumstances(self.site, pressure_pa, at_risk, snapshot.air, advised=advised)

@@ -128,6 +128,7 @@ def day_strip(
     light: npt.NDArray[np.float64],
     spells: Sequence[tuple[int, int, str]],
     words: str,
+    airings: Sequence[tuple[int, int]] = (),
 ) -> str:
     """The day from midnight to midnight: night, the light that was measured, and spells.
 
@@ -135,6 +136,7 @@ def day_strip(
     sun_up  sunrise and sunset, minutes since midnight
     light   one value a minute from midnight on [lx], NaN: not known
     spells  (begin, end, kind of chart class), minutes since midnight
+    airings (begin, end) of the hours to air, minutes since midnight
     """
     across = 360 / day_minutes
     parts = ['<rect class="night" width="360" height="22"/>']
@@ -150,6 +152,10 @@ def day_strip(
         parts.append(
             f'<rect class="spell {kind}" x="{begin * across:.1f}" y="17" '
             f'width="{width:.1f}" height="5"/>'
+        )
+    for begin, end in airings:
+        parts.append(
+            f'<path class="airing" d="M{begin * across:.1f} 2v3h{(end - begin) * across:.1f}v-3"/>'
         )
     for hour in (6, 12, 18):
         x = hour * 60 * across

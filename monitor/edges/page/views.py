@@ -10,7 +10,7 @@ import numpy as np
 from markupsafe import Markup
 
 from monitor.edges.charts.drawing import midnight
-from monitor.edges.page import figures, pictures, rail
+from monitor.edges.page import coming, figures, pictures, rail
 from monitor.edges.page.house import House
 from monitor.room import advice
 from monitor.room.batches import Batch, described, hanging_in, kept_in
@@ -110,6 +110,7 @@ def _rail(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Told:
         "bunches": [_hung(b, snapshot, site) for b in hanging_in(batches, name, now_ms)],
         "kept": [_hung(b, snapshot, site) for b in kept_in(batches, name, now_ms)],
         "how": _how(house, snapshot, name),
+        "do": coming.one_line(snapshot, name),
     }
 
 
@@ -176,9 +177,16 @@ def _strip(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Marku
         (max(s.began, begin) - begin, min(s.ended or now, end) - begin, pictures.dye_of(s.kind))
         for s in spells
     ]
-    words = "Today from midnight to midnight. " + _strip_words(
-        lux, begin, spells, now, site.timezone
+    airings = coming.airings_of(snapshot, name, begin, end)
+    told = " ".join(
+        part
+        for part in (
+            _strip_words(lux, begin, spells, now, site.timezone),
+            coming.strip_words(snapshot, name, site),
+        )
+        if part
     )
+    words = "Today from midnight to midnight. " + told
     return Markup(  # noqa: S704 (our own drawing; names are escaped in it)
         rail.day_strip(
             day_minutes=end - begin,
@@ -186,11 +194,10 @@ def _strip(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Marku
             sun_up=up,
             light=lux,
             spells=marks,
+            airings=airings,
             words=words,
         )
-    ) + Markup("<figcaption>{}</figcaption>").format(
-        _strip_words(lux, begin, spells, now, site.timezone)
-    )
+    ) + Markup("<figcaption>{}</figcaption>").format(told)
 
 
 def _strip_words(lux: Any, begin: int, spells: list[Spell], now: int, timezone: str) -> str:
@@ -230,6 +237,7 @@ def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
     vpd = air["vpd_kpa"]
     known = int((~np.isnan(vpd)).sum())
     return one | {
+        "coming": coming.of_space(house, snapshot, name),
         "span": span,
         "spans": SPANS,
         "charts": [Markup(c) for c in pictures.of_space(site, of, begin, air, outside, spells)],  # noqa: S704
