@@ -169,7 +169,8 @@ class Errands:
             done = worker.writer.fact(_fact(job.name))
             if done is None:
                 self._done(job.name, now_ms)
-                if job.name == LEARNING:  # what is kept already can teach at once
+                if job.name == LEARNING and worker.engine.first_ms is not None:
+                    # What was kept before there was any learning can teach at once.
                     self.soon(job, now_ms)
             elif times := due(job, int(done), now_ms, self._zone):
                 late_s = (now_ms - times[-1]) / 1000

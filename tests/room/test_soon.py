@@ -14,7 +14,7 @@ from monitor.room.soon_teller import Foretold, Ringing, SoonTeller
 from monitor.room.spaces import Limits, Site, Space, Use
 from monitor.room.spells import Kind, Spell
 
-NOW = 29_732_280  # 2026-07-13 10:00 in London, UTC epoch minute
+NOW = 29_732_220  # 2026-07-13 10:00 in London, UTC epoch minute
 STEPS = 144
 RINGS = Ringing(resting=False)
 
