@@ -1,0 +1,147 @@
+"""Learning from a real store: in a process of its own as in place, and kept as it was learned."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from monitor.room import learning
+from monitor.room.air import MinuteOfAir
+from monitor.room.effects import Effects
+from monitor.room.foresight import past_of
+from monitor.room.history import History
+from monitor.room.learning import Lesson, learning_due, place_of
+from monitor.room.spaces import OUTDOORS, Site
+from monitor.room.ten_minutes import TenMinutes, on_grid
+from monitor.science import moist_air
+from monitor.store import learn
+from monitor.store.reader import Reader
+from monitor.store.writer import Writer
+
+SITE = Site("Ashgill", 54.2, -2.5, 0, "Europe/London", "°C", {}, {})
+BEGIN = 29_700_000  # UTC epoch minute
+DAYS = 5
+END = BEGIN + DAYS * 1440
+
+
+def minute_of_air(space: str, minute: int, t: float, rh: float) -> MinuteOfAir:
+    made = moist_air.state(t, rh, 101_325.0)
+    return MinuteOfAir(
+        minute, space, t, rh, None, made.dew_point_c, made.vpd_kpa, made.humidity_ratio_g_kg,
+        made.absolute_humidity_g_m3, None, 1,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Five days of a loft and of outdoors: every tenth minute is enough for a mean of ten."""
+    file = tmp_path_factory.mktemp("learn") / "store.sqlite"
+    minutes = np.arange(BEGIN, END, 10)
+    wave = np.cos(2 * np.pi * (minutes % 1440 - 840) / 1440)
+    rng = np.random.default_rng(1)
+    stir = np.cumsum(rng.normal(0, 0.05, minutes.size))
+    air = []
+    for i, minute in enumerate(minutes.tolist()):
+        air.append(minute_of_air("loft", minute, 22 + 8 * wave[i] + stir[i], 50 - 10 * wave[i]))
+        air.append(minute_of_air(OUTDOORS, minute, 15 + 5 * wave[i] + stir[i], 70 - 15 * wave[i]))
+    writer = Writer(file)
+    writer.apply(Effects(air=air))
+    writer.commit()
+    writer.close()
+    return file
+
+
+def in_place(store: Path, space: str, until: int = END) -> Lesson:
+    with Reader(store) as reader:
+        history = past_of(reader, space, True, until)
+    lesson = learning.learn(space, history, until, place_of(SITE))
+    assert lesson is not None
+    return lesson
+
+
+def same(one: Lesson, other: Lesson) -> None:
+    assert (one.space, one.minute, one.exchange) == (other.space, other.minute, other.exchange)
+    for ours, theirs in zip(one.model, other.model, strict=True):
+        np.testing.assert_array_equal(np.asarray(ours), np.asarray(theirs))
+
+
+def test_the_process_learns_what_is_learned_in_place(store: Path) -> None:
+    order = learn.order(store, ["loft", OUTDOORS, "never heard of"], place_of(SITE), END)
+    done = subprocess.run(learn.COMMAND, input=order, capture_output=True, text=True, check=True)
+    loft, outdoors = sorted(learn.lessons(done.stdout), key=lambda lesson: lesson.space)
+    same(loft, in_place(store, "loft"))
+    same(outdoors, in_place(store, OUTDOORS))
+    assert loft.model.with_outdoors
+    assert not outdoors.model.with_outdoors
+    assert np.abs(loft.model.weights).sum() > 0, "five days teach something"
+
+
+def test_without_a_store_the_process_says_one_sentence(tmp_path: Path) -> None:
+    order = learn.order(tmp_path / "none.sqlite", ["loft"], place_of(SITE), END)
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor.store.learn"],
+        input=order,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_lesson_is_kept_and_taken_up_again(store: Path) -> None:
+    lesson = in_place(store, "loft")
+    writer = Writer(store)
+    writer.apply(Effects(lessons=[lesson]))
+    writer.commit()
+    [kept] = [found for blob in writer.lessons() if (found := learning.load(blob)) is not None]
+    writer.close()
+    same(kept, lesson)
+
+
+def test_nothing_later_than_asked_is_looked_at(store: Path) -> None:
+    earlier = in_place(store, "loft", END - 1440)
+    assert earlier.model.fitted == END - 1440
+    with Reader(store) as reader:
+        history = past_of(reader, "loft", True, END - 1440)
+    assert history.minute[-1] == END - 1440
+    assert isinstance(history, History)
+
+
+def test_means_are_read_once_and_anew_where_late_readings_changed_them(store: Path) -> None:
+    class Counting:
+        def __init__(self, reader: Reader) -> None:
+            self.reader = reader
+            self.asked: list[tuple[int, int]] = []
+
+        def ten_minute_means(self, space: str, begin: int, end: int):  # type: ignore[no-untyped-def]
+            self.asked.append((begin, end))
+            return self.reader.ten_minute_means(space, begin, end)
+
+    with Reader(store) as reader:
+        counting = Counting(reader)
+        means = TenMinutes(counting)
+        whole = means.until("loft", END - 20)
+        means.until("loft", END)
+        assert counting.asked[1] == (END - 20, END)
+        means.forget_since(END - 95)
+        again = means.until("loft", END)
+        assert counting.asked[2] == (END - 100, END)
+    assert len(whole.minute) == DAYS * 144 - 2
+    assert len(again.minute) == DAYS * 144
+    grid = on_grid(again, None, END - 60, END)
+    np.testing.assert_array_equal(grid.minute, END - 50 + 10 * np.arange(6))
+    np.testing.assert_array_equal(grid.temperature_c, again.temperature_c[-6:])
+
+
+def test_it_is_time_to_learn_once_a_day_at_half_past_four() -> None:
+    """Half past four in London is half past three UTC in July."""
+    at = 29_731_890
+    assert at % 1440 == 210
+    assert learning_due((at - 30) * 60_000, (at + 30) * 60_000, "Europe/London") == at
+    assert learning_due((at + 30) * 60_000, (at + 90) * 60_000, "Europe/London") is None
+    assert learning_due((at - 90) * 60_000, (at - 30) * 60_000, "Europe/London") is None
