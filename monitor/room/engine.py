@@ -98,6 +98,7 @@ class Engine:
         self._hour_due: int | None = None
         self._foresight = Foresight(site, archive)
         self._to_look_at: list[str] = []  # spaces whose hours ahead are due
+        self._at_full_hour = False
         self._teller = Teller(site, policy, archive)
         self._until_ms = replay_until_ms
         self._decoder = Decoder(site.sensors)
@@ -340,6 +341,9 @@ class Engine:
                 self._until_ms is not None or self._state.minute == target
             ):
                 self._settle(self._state, now_ms, effects)
+        if self._state is not None and not self._foresight.coming and not self.behind(now_ms):
+            # Just started: whoever looks now shall see the coming day.
+            self._to_look_at, self._at_full_hour = list(self._foresight.spaces), False
         return effects
 
     def consider(self) -> Effects:
@@ -382,18 +386,19 @@ class Engine:
         """Look ahead for some of the spaces; the rest in the next turn."""
         if self._state is None:
             return
-        now, state = self._state.minute, self._state
+        state = self._state
+        now = state.minute // LOOK_EVERY_MIN * LOOK_EVERY_MIN
         some, self._to_look_at = (
             self._to_look_at[:LOOKS_AT_A_TIME],
             self._to_look_at[LOOKS_AT_A_TIME:],
         )
         for space in some:
-            coming = self._foresight.look(space, now, self._air)
-            if now % 60 == 0:
+            coming = self._foresight.look(space, now, self._air, self._at_full_hour)
+            if self._at_full_hour:
                 effects.ahead += _hours_ahead(space, coming)
                 if space != OUTDOORS:
                     self._tell_soon(space, coming, state, effects)
-        if some and now % 60 == 0:
+        if some and self._at_full_hour:
             effects.facts.append(verbs_fact(self._foresight.verbs))
 
     def _tell_soon(self, space: str, coming: Coming, state: State, effects: Effects) -> None:
@@ -442,6 +447,7 @@ class Engine:
         hourly = self._until_ms is not None  # what is kept and told is decided at full hours
         if state.minute % (60 if hourly else LOOK_EVERY_MIN) == 0:
             self._to_look_at = list(self._foresight.spaces)
+            self._at_full_hour = state.minute % 60 == 0
 
     def _circumstances(self, state: State, now_ms: int) -> Circumstances:
         return Circumstances(

@@ -92,8 +92,8 @@ class Foresight:
         history = past_of(self._archive, space, self._outdoors, until)
         return learning.learn(space, history, until, self._place)
 
-    def look(self, space: str, now: int, air: Mapping[str, MinuteOfAir]) -> Coming:
-        """Look ahead from a ten-minute mark; at a full hour advise on airing too.
+    def look(self, space: str, now: int, air: Mapping[str, MinuteOfAir], full_hour: bool) -> Coming:
+        """Look ahead from a ten-minute mark; at a full hour advise on airing anew.
 
         now  UTC epoch minutes
         air  the latest minute of each space
@@ -105,9 +105,13 @@ class Foresight:
         outlook = ahead(model, recent, now)
         before = self.coming.get(space, Coming(now))
         advice, best = before.airing, before.best
-        if space != OUTDOORS and now % 60 == 0:
+        if space != OUTDOORS and (full_hour or advice is None):
             advice = self._advise(space, air)
             best = self._best(outlook)
+            if full_hour and advice is not None:
+                self.verbs[space] = advice.verb
+            elif full_hour:
+                self.verbs.pop(space, None)
         exchange = None if lesson is None else lesson.exchange
         self.coming[space] = Coming(now, outlook, advice, best, exchange)
         return self.coming[space]
@@ -131,7 +135,7 @@ class Foresight:
 
     def _advise(self, space: str, air: Mapping[str, MinuteOfAir]) -> Airing | None:
         of = self._site.spaces[space]
-        advice = consider(
+        return consider(
             air.get(space),
             air.get(OUTDOORS),
             self._place.pressure_pa,
@@ -139,11 +143,6 @@ class Foresight:
             of.limits.hot_c,
             of.volume_m3,
         )
-        if advice is None:
-            self.verbs.pop(space, None)
-        else:
-            self.verbs[space] = advice.verb
-        return advice
 
     def _best(self, outlook: Outlook | None) -> tuple[AiringHours, ...]:
         outdoors = self.coming.get(OUTDOORS, Coming(0)).outlook
