@@ -18,9 +18,9 @@ from monitor.room import messages
 from monitor.room.history import STEP_MIN
 from monitor.room.learning import LEARNED_AT, Lesson, place_of
 from monitor.room.notices import Notice
-from monitor.service import planner
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site
+from monitor.service import planner
 from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, due, last_week
 from monitor.service.settings import Settings, Store
 from monitor.service.worker import Worker
