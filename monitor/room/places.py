@@ -15,6 +15,8 @@ from monitor.science import light
 RADIATOR_RISE_K = 4.0
 BRITTLE_BELOW_PCT = 40.0
 GOOD_COLOUR_MONTHS = 6.0
+# The class of colours that fade early, where it is not known what stands there [blue wool].
+FADES_EARLY = 2.0
 
 
 class Place(NamedTuple):
@@ -85,5 +87,12 @@ def colour_there(daily_dose_lx_h: float, blue_wool: float, *, ultraviolet: bool)
         good,
         f"In this light colours stay good for {lasts}; colours differ by a factor of two.",
         "nothing." if good else "move them out of the brightest light, or change them by then.",
-        "half the light lasts twice as long.",
+        "less light: in half of it they last twice as long.",
     )
+
+
+def told(place: Place) -> str:
+    """A judgement in words."""
+    to_do = "" if place.to_do == "nothing." else f"To do: {place.to_do} "
+    caution = f" {place.caution}" if place.caution else ""
+    return f"{place.what} {to_do}It would change with {place.changes}{caution}"

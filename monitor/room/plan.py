@@ -19,6 +19,7 @@ from monitor.room.balance import (
 )
 from monitor.room.exchange import Exchange
 from monitor.room.measures import ELECTRICS, HEATERS, UNVENTED
+from monitor.room.outlook import HORIZON_DAYS
 from monitor.room.words import count, listed, named
 from monitor.science import moist_air
 
@@ -305,7 +306,8 @@ def _in_ten(chance: float) -> str:
 
 def _days(days: tuple[float, float, float]) -> str:
     first, last = round(days[0]), round(days[2])
-    return f"{first}" if first == last else f"{first} to {last}"
+    more = " or more" if last >= HORIZON_DAYS else ""
+    return f"{first}{more}" if first == last else f"{first} to {last}{more}"
 
 
 def _pct(value: float) -> str:

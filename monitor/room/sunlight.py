@@ -42,6 +42,8 @@ _BEAM_LEAST_LX = 3000.0
 # How far a window may lie from where it was measured, in time of the sun's passing [min].
 _MARGIN_MIN = 20
 _NEAR_MIN = 120
+# A beam so near the foreseen time confirms it [min].
+_WELL_MEASURED_MIN = 8
 # Fewer seen minutes than these tell nothing of a window's measures.
 _ENOUGH_SEEN = 30
 LIKELIER_THAN_NOT = 0.5
@@ -292,13 +294,32 @@ def corrected(
     seen = direct_minutes(windows, place, minute, lux) & np.isfinite(lux)
     if not (foreseen & np.isfinite(lux)).any():
         return None
-    share = float(seen[foreseen].mean())
+    share = float(seen[foreseen & np.isfinite(lux)].mean())
     if seen.sum() < _ENOUGH_SEEN:
         return Correction(share, None)
     step = max(1, int(minute[1] - minute[0]))
     shifts = np.arange(-_MARGIN_MIN // step, _MARGIN_MIN // step + 1)
     hits = np.array([(seen & np.roll(foreseen, s)).sum() for s in shifts])
     return Correction(share, float(shifts[hits == hits.max()].mean() * step))
+
+
+def told_correction(found: Correction | None) -> str:
+    """In words, what the light sensor says of the windows' measures."""
+    if found is None:
+        return ""
+    if found.shift_min is None:
+        return "The light sensor has hardly seen the sun there lately, so it cannot confirm this."
+    minutes = abs(round(found.shift_min))
+    if minutes <= _WELL_MEASURED_MIN:
+        return (
+            f"The light sensor bears this out: lately it saw the sun in {100 * found.seen:.0f} % "
+            "of those minutes; clouds had the rest."
+        )
+    late = "later" if found.shift_min > 0 else "earlier"
+    return (
+        f"The light sensor saw the sun there about {minutes} minutes {late} than these windows "
+        "would let it in: measure where they look to once more."
+    )
 
 
 class Dose(NamedTuple):

@@ -171,6 +171,7 @@ class Daemon:
             parse=lambda form: parse_form(form, worker.now_ms(), self._zone),
             now_ms=worker.now_ms,
             trouble=lambda: _trouble(worker),
+            plan=desk.plan,
         )
         place = Place(
             page.bind,

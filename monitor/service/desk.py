@@ -58,17 +58,19 @@ class Desk:
         answer.set_result({"now_ms": snapshot.now_ms, **show(snapshot)})
 
     def plan(self, given: Mapping[str, JSON]) -> Message:
-        """Where a harvest should hang; raises RequestError, ErrandError with one sentence."""
+        """Where a harvest should hang; raises RequestError with one sentence."""
         now_ms = self._worker.snapshot.now_ms or self._worker.now_ms()
-        return make_plan(order_from(given, self._settings_file, now_ms, self._flowers))
+        order = order_from(given, self._settings_file, now_ms, self._flowers)
+        try:
+            return make_plan(order)
+        except ErrandError as error:
+            raise RequestError(str(error)) from error
 
     def _plan(self, given: JSON) -> Message:
         try:
             return self.plan(given if isinstance(given, dict) else {})
         except RequestError as refused:
             return _refusal(refused)
-        except ErrandError as error:
-            return {"error": str(error)}
 
     def _saltcheck(self, sensor: str) -> Message:
         try:

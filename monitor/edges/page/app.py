@@ -30,7 +30,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from monitor.edges import charts
-from monitor.edges.page import figures, forms, views
+from monitor.edges.page import figures, forms, planning, views
 from monitor.edges.page.access import SIGNED_IN_S, Door
 from monitor.edges.page.guard import REPORT_POLICY, Headers, RefusedError, form_of, same_origin
 from monitor.edges.page.house import House
@@ -95,6 +95,7 @@ class Pages:
             get("/health", "sensors.html", lambda r, s: self._sensors(s)),
             get("/space/{name:path}", "space.html", self._space),
             get("/batch/{name:path}", "batch.html", self._batch),
+            get("/plan", "plan.html", self._plan),
             get("/do/{verb}", "form.html", self._form),
             get("/correct/{number:int}", "form.html", self._correct),
             Route("/enter", self._enter, methods=["POST"]),
@@ -189,6 +190,10 @@ class Pages:
 
     def _sensors(self, snapshot: Any) -> dict[str, Any]:
         return views.sensors(self._house, snapshot) | {"wrong_tries": self._door.wrong}
+
+    def _plan(self, request: Request, snapshot: Any) -> dict[str, Any]:
+        told = planning.view(self._house, dict(request.query_params))
+        return told | {"flowers": sorted(set(self._house.book.words().values()))}
 
     def _form(self, request: Request, snapshot: Any) -> dict[str, Any]:
         verb = request.path_params["verb"]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from monitor.room.batches import described, hanging_in, kept_in
 from monitor.room.circumstances import Circumstances
-from monitor.room.entries import Request
+from monitor.room.entries import JSON, Request
 from monitor.room.flowers import Book
 from monitor.room.logbook import Entered
 from monitor.room.snapshot import Snapshot
@@ -39,6 +39,7 @@ class House:
     parse     a form's fields → what is asked for; raises RequestError
     now_ms    now, by the wall or the readings [UTC epoch ms]
     trouble   what keeps the monitor from watching, in a sentence; None: nothing
+    plan      where a harvest should hang; raises RequestError with a sentence
     """
 
     site: Site
@@ -49,6 +50,7 @@ class House:
     parse: Callable[[Mapping[str, str]], Request]
     now_ms: Callable[[], int]
     trouble: Callable[[], str | None]
+    plan: Callable[[Mapping[str, JSON]], Mapping[str, JSON]]
 
     def spaces(self) -> list[str]:
         """The spaces in the order of the settings; outdoors last, where something measures it."""

@@ -129,6 +129,7 @@ def day_strip(
     spells: Sequence[tuple[int, int, str]],
     words: str,
     airings: Sequence[tuple[int, int]] = (),
+    beams: Sequence[tuple[int, int]] = (),
 ) -> str:
     """The day from midnight to midnight: night, the light that was measured, and spells.
 
@@ -137,6 +138,7 @@ def day_strip(
     light   one value a minute from midnight on [lx], NaN: not known
     spells  (begin, end, kind of chart class), minutes since midnight
     airings (begin, end) of the hours to air, minutes since midnight
+    beams   (begin, end) of the sun on the rail under a clear sky, minutes since midnight
     """
     across = 360 / day_minutes
     parts = ['<rect class="night" width="360" height="22"/>']
@@ -156,6 +158,10 @@ def day_strip(
     for begin, end in airings:
         parts.append(
             f'<path class="airing" d="M{begin * across:.1f} 2v3h{(end - begin) * across:.1f}v-3"/>'
+        )
+    for begin, end in beams:
+        parts.append(
+            f'<path class="beam" d="M{begin * across:.1f} 0h{(end - begin) * across:.1f}"/>'
         )
     for hour in (6, 12, 18):
         x = hour * 60 * across

@@ -10,7 +10,7 @@ import numpy as np
 from markupsafe import Markup
 
 from monitor.edges.charts.drawing import midnight
-from monitor.edges.page import coming, figures, pictures, rail
+from monitor.edges.page import coming, figures, pictures, rail, sun
 from monitor.edges.page.house import House
 from monitor.room import advice
 from monitor.room.batches import Batch, described, hanging_in, kept_in
@@ -178,15 +178,17 @@ def _strip(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Marku
         for s in spells
     ]
     airings = coming.airings_of(snapshot, name, begin, end)
+    beams = sun.beams_today(site, site.spaces[name], today)
     told = " ".join(
         part
         for part in (
             _strip_words(lux, begin, spells, now, site.timezone),
             coming.strip_words(snapshot, name, site),
+            sun.strip_words(beams, site.timezone),
         )
         if part
     )
-    words = "Today from midnight to midnight. " + told
+    words = f"Today from midnight to midnight. {told}"
     return Markup(  # noqa: S704 (our own drawing; names are escaped in it)
         rail.day_strip(
             day_minutes=end - begin,
@@ -196,6 +198,7 @@ def _strip(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Marku
             spells=marks,
             airings=airings,
             words=words,
+            beams=[(b.begins - begin, b.ends - begin) for b in beams],
         )
     ) + Markup("<figcaption>{}</figcaption>").format(told)
 
@@ -234,10 +237,14 @@ def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
             outside = reader.air_of(OUTDOORS, begin, end, pictures.COLUMNS)
         spells = [s for s in reader.spells(begin, end) if s.space == name]
         one = _rail(house, snapshot, name, reader)
+        as_place = sun.as_a_place(of, reader, snapshot.now_ms // MINUTE_MS)
+    today = local_day(snapshot.now_ms, site.timezone)
     vpd = air["vpd_kpa"]
     known = int((~np.isnan(vpd)).sum())
     return one | {
         "coming": coming.of_space(house, snapshot, name),
+        "sun": sun.of_space(site, of, house.store, today),
+        "as_place": as_place,
         "span": span,
         "spans": SPANS,
         "charts": [Markup(c) for c in pictures.of_space(site, of, begin, air, outside, spells)],  # noqa: S704
