@@ -6,14 +6,18 @@ from typing import NamedTuple
 
 from monitor.room.circumstances import Circumstances
 from monitor.room.measures import best_thing
+from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site, Use
 from monitor.room.spells import Kind, Spell
+from monitor.room.sunlight import Place, beams
 from monitor.room.words import (
     degrees,
     humidity,
     lasting,
     light,
     listed,
+    local,
+    local_day,
     named,
     shortened,
     title,
@@ -85,7 +89,7 @@ def _going_on(spell: Spell, circumstances: Circumstances, now_ms: int, state: st
     advice = best_thing(spell, circumstances)
     return Words(
         title(f"{_who(spell)}: {state}{_figure(spell, circumstances)}"),
-        _since(spell, circumstances, now_ms),
+        _since(spell, circumstances, now_ms) + _sun_until(spell, circumstances, now_ms),
         _hangs_here(spell, circumstances),
         advice.to_do,
         advice.caution,
@@ -216,6 +220,22 @@ def _since(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
     has = _verb(spell, "has", "have")
     first = f"{subject} {has} been {passed} since {since}{_and_urgent(spell, circumstances)}."
     return " ".join(part for part in (first, _how_bad(spell, circumstances)) if part)
+
+
+def _sun_until(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
+    """Until when the sun stays, where the windows are known and it comes through one now."""
+    space = circumstances.site.spaces.get(spell.space or "")
+    if spell.kind is not Kind.SUNNY or space is None or not space.windows:
+        return ""
+    site, now = circumstances.site, now_ms // MINUTE_MS
+    place = Place(site.latitude, site.longitude, site.timezone)
+    today = beams(space.windows, place, local_day(now_ms, site.timezone))
+    ends = [b.ends for b in today if b.begins <= now < b.ends]
+    if not ends:
+        return ""
+    return (
+        f" By its windows the sun stays until {local(max(ends) * MINUTE_MS, site.timezone):%H:%M}."
+    )
 
 
 def _and_urgent(spell: Spell, circumstances: Circumstances) -> str:

@@ -23,6 +23,7 @@ from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
 from monitor.room.spell_changes import SpellChanges
 from monitor.room.spells import Kind, Spell
+from monitor.room.windows import Window
 from monitor.science import moist_air
 
 _ZONE = "Europe/London"
@@ -219,6 +220,11 @@ def _at_the_edges() -> Iterator[tuple[str, Notice]]:
         dark.site, _PRESSURE_PA, dark.at_risk, {"granary": _air("granary", 33.4, 46.0, 0.0)}
     )
     yield "hot, in the dark", _decided(_spell(Kind.HOT), dark)
+    pane = Window("gable window", 200, 1.5, 2.0, 0.2, 0.8)
+    sunlit = dict(_SPACES) | {"granary": replace(_SPACES["granary"], windows=(pane,))}
+    through = _circumstances(Kind.SUNNY, None)
+    through = replace(through, site=replace(through.site, spaces=sunlit))
+    yield "sunny, its windows known", _decided(_spell(Kind.SUNNY), through)
     wet = _spell(Kind.DEWY)._replace(worst=-0.4)
     yield "dewy, water settled", _decided(wet, _circumstances(Kind.DEWY, None))
     gone = _spell(Kind.HOT, "a space that the settings no longer have")
