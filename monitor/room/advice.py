@@ -233,9 +233,8 @@ def _sun_until(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
     ends = [b.ends for b in today if b.begins <= now < b.ends]
     if not ends:
         return ""
-    return (
-        f" By its windows the sun stays until {local(max(ends) * MINUTE_MS, site.timezone):%H:%M}."
-    )
+    until = local(max(ends) * MINUTE_MS, site.timezone)
+    return f" Through its windows the sun stays until {until:%H:%M}."
 
 
 def _and_urgent(spell: Spell, circumstances: Circumstances) -> str:
