@@ -18,6 +18,7 @@ from monitor.room.spells import Kind
 from monitor.science.moist_air import saturation_vapour_pressure_liquid_array
 
 WITHIN_H = 12
+A_DAY_H = 24
 
 
 class Chance(NamedTuple):
@@ -69,6 +70,16 @@ def watched(
         ahead = _beyond_the_surface(outlook, outdoors, space.surface_factor, margin_k)
         found.append(Watched(Kind.DEWY, 0.0, np.empty(0), ahead, _steps(delay.dewy)))
     return found
+
+
+def hot_chance(space: Space, outlook: Outlook, now: int) -> float | None:
+    """How likely the coming day passes a space's hot limit, whatever was before [-]; None: it has
+    no such limit."""
+    if space.limits.hot_c is None:
+        return None
+    ahead, delay = courses(outlook, "temperature_c"), _steps(space.delays.hot)
+    told = chance(Watched(Kind.HOT, space.limits.hot_c, np.empty(0), ahead, delay), now, A_DAY_H)
+    return 0.0 if told is None else told.probability
 
 
 def _steps(delay_min: int) -> int:

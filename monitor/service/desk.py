@@ -59,8 +59,8 @@ class Desk:
 
     def plan(self, given: Mapping[str, JSON]) -> Message:
         """Where a harvest should hang; raises RequestError with one sentence."""
-        now_ms = self._worker.snapshot.now_ms or self._worker.now_ms()
-        order = order_from(given, self._settings_file, now_ms, self._flowers)
+        snapshot = self._worker.snapshot
+        order = order_from(given, self._settings_file, self._site, snapshot, self._flowers)
         try:
             return make_plan(order)
         except ErrandError as error:

@@ -29,6 +29,8 @@ from monitor.room.harvest import days_to_crisp
 from monitor.room.members import book_prior
 from monitor.room.plan import Candidate, Harvest, ranking, told
 from monitor.room.readings import MINUTE_MS, Quantity
+from monitor.room.snapshot import Snapshot
+from monitor.room.soon import hot_chance
 from monitor.room.spaces import OUTDOORS, Site, Space, Use
 from monitor.room.sunlight import Place, beams
 from monitor.room.what_ifs import read_what_ifs, told_what_ifs
@@ -56,6 +58,8 @@ class Order:
 
     settings  path of the settings file
     fresh_g   mass of a fresh bunch [g]; None: as earlier bunches of this flower were
+    hot       of spaces whose coming day is foreseen, how likely it passes their hot limit [-]
+    exchange  of spaces, their air changes an hour as last learned: likeliest, low, high
     """
 
     settings: str
@@ -64,10 +68,16 @@ class Order:
     bunches: int
     fresh_g: float | None
     what_if: tuple[str, ...]
+    hot: Mapping[str, float]
+    exchange: Mapping[str, tuple[float, float, float]]
 
 
 def order_from(
-    given: Mapping[str, JSON], settings: Path, now_ms: int, flowers: Mapping[str, str]
+    given: Mapping[str, JSON],
+    settings: Path,
+    site: Site,
+    snapshot: Snapshot,
+    flowers: Mapping[str, str],
 ) -> Order:
     """The order out of what somebody asked; raises RequestError with one sentence."""
     for name in ("flower", "bunches"):
@@ -85,12 +95,27 @@ def order_from(
     read_what_ifs(what_if)
     return Order(
         str(settings),
-        now_ms,
+        snapshot.now_ms,
         str(flower),
         bunches if isinstance(bunches, int) else 1,
         fresh_g if isinstance(fresh_g, float) else None,
         what_if,
+        _hot(site, snapshot),
+        {
+            name: (found.per_h, found.low, found.high)
+            for name, coming in snapshot.coming.items()
+            if (found := coming.exchange) is not None
+        },
     )
+
+
+def _hot(site: Site, snapshot: Snapshot) -> dict[str, float]:
+    chances = {
+        name: hot_chance(site.spaces[name], coming.outlook, coming.asked)
+        for name, coming in snapshot.coming.items()
+        if coming.outlook is not None and name in site.spaces
+    }
+    return {name: chance for name, chance in chances.items() if chance is not None}
 
 
 def plan(order: Order) -> dict[str, Any]:
@@ -101,7 +126,7 @@ def plan(order: Order) -> dict[str, Any]:
     with Reader(settings.store.file) as reader:
         batches = fold(standing(reader.entries()), site.spaces).batches
         spaces = [
-            _candidate(reader, site, space, batches, now)
+            _candidate(reader, site, space, batches, order)
             for space in site.spaces.values()
             if space.use is Use.HANGING
         ]
@@ -138,8 +163,9 @@ def _harvest(order: Order, book: Book, batches: tuple[Batch, ...]) -> Harvest:
 
 
 def _candidate(
-    reader: Reader, site: Site, space: Space, batches: tuple[Batch, ...], now: int
+    reader: Reader, site: Site, space: Space, batches: tuple[Batch, ...], order: Order
 ) -> Candidate:
+    now = order.now_ms // MINUTE_MS
     pressure_pa = standard_pressure(site.elevation_m)
     indoors = _mean_air(reader, space.name, now)
     outdoors = _mean_air(reader, OUTDOORS, now)
@@ -147,15 +173,19 @@ def _candidate(
     if indoors is not None:
         # Without outdoors no air change is known either, so nothing rests on what stands in here.
         air = SpaceAir(indoors, outdoors or indoors, pressure_pa)
+    exchange = None if outdoors is None else _exchange(reader, space.name, now, pressure_pa)
+    if exchange is None and outdoors is not None and space.name in order.exchange:
+        exchange = Exchange(*order.exchange[space.name])
+    foreseen = order.hot.get(space.name)
     return Candidate(
         space.name,
         air,
         damp_pct=space.limits.damp_pct,
         hot_c=space.limits.hot_c,
-        hot_chance=_hot_chance(reader, space, now),
+        hot_chance=_hot_lately(reader, space, now) if foreseen is None else foreseen,
         sun_min=_sun_min(reader, site, space, now),
         volume_m3=space.volume_m3,
-        exchange=None if outdoors is None else _exchange(reader, space.name, now, pressure_pa),
+        exchange=exchange,
         hangs=tuple(described(b) for b in hanging_in(batches, space.name, now * MINUTE_MS)),
     )
 
@@ -171,7 +201,7 @@ def _mean_air(reader: Reader, space: str, now: int) -> tuple[float, float] | Non
     return float(np.nanmean(t)), float(np.nanmean(rh))
 
 
-def _hot_chance(reader: Reader, space: Space, now: int) -> float | None:
+def _hot_lately(reader: Reader, space: Space, now: int) -> float | None:
     """On what share of the last days it was hotter than its limit; None: cannot be told."""
     if space.limits.hot_c is None:
         return None

@@ -7,6 +7,8 @@ import re
 import pytest
 from playwright.sync_api import Browser, Page
 
+from monitor.edges.socket import ask
+from monitor.service.daemon import socket_file
 from tests.browser.test_page import AXE, SIZES, Served, browser, page, served
 
 __all__ = ["browser", "page", "served"]
@@ -81,3 +83,12 @@ def test_a_box_room_is_judged_as_a_place(served: Served, page: Page) -> None:
     told = page.locator("main").inner_text()
     assert "As a place for dried flowers" in told
     assert "It would change with" in told
+
+
+def test_a_sensor_out_of_service_says_so(served: Served, page: Page) -> None:
+    enter = {"enter": {"verb": "aside", "arguments": {"sensor": "box-room-shelf"}, "at_ms": None}}
+    assert "out of service" in str(ask(socket_file(served.trial.settings), enter)["said"])
+    page.goto(f"{served.url}/sensors")
+    assert "Out of service since" in page.locator("main").inner_text()
+    back = {"enter": {"verb": "back", "arguments": {"sensor": "box-room-shelf"}, "at_ms": None}}
+    assert "back in service" in str(ask(socket_file(served.trial.settings), back)["said"])

@@ -104,8 +104,11 @@ def _by_hour(minutes: Floats) -> Floats:
     return np.where(known.any(axis=2), total / np.maximum(known.sum(axis=2), 1), np.nan)
 
 
-def as_a_place(space: Space, reader: Reader, now: int) -> list[str]:
-    """How good a space is for keeping or showing flowers, in words; empty for others."""
+def as_a_place(space: Space, reader: Reader, now: int, blue_wool: float) -> list[str]:
+    """How good a space is for keeping or showing flowers, in words; empty for others.
+
+    blue_wool  the class of what fades first there
+    """
     if space.use not in (Use.STORING, Use.SHOWING):
         return []
     columns = ("temperature_c", "relative_humidity_pct", "illuminance_lx")
@@ -120,7 +123,7 @@ def as_a_place(space: Space, reader: Reader, now: int) -> list[str]:
     found += [] if near is None else [near]
     if np.isfinite(lux).sum() >= DAY_MIN // 2:
         dose = float(np.nansum(lux)) / 60
-        found.append(places.colour_there(dose, places.FADES_EARLY, ultraviolet=True))
+        found.append(places.colour_there(dose, blue_wool, ultraviolet=True))
     return [places.told(place) for place in found]
 
 

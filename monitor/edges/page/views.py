@@ -12,9 +12,10 @@ from markupsafe import Markup
 from monitor.edges.charts.drawing import midnight
 from monitor.edges.page import coming, figures, pictures, rail, sun
 from monitor.edges.page.house import House
-from monitor.room import advice
+from monitor.room import advice, places
 from monitor.room.batches import Batch, described, hanging_in, kept_in
-from monitor.room.entries import Entry, first_of, undone
+from monitor.room.calibrations import out_of_service, services
+from monitor.room.entries import Entry, first_of, standing, undone
 from monitor.room.limits import limits_of
 from monitor.room.prospect_words import sentences, tag
 from monitor.room.readings import MINUTE_MS, Flag
@@ -237,7 +238,9 @@ def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
             outside = reader.air_of(OUTDOORS, begin, end, pictures.COLUMNS)
         spells = [s for s in reader.spells(begin, end) if s.space == name]
         one = _rail(house, snapshot, name, reader)
-        as_place = sun.as_a_place(of, reader, snapshot.now_ms // MINUTE_MS)
+        as_place = sun.as_a_place(
+            of, reader, snapshot.now_ms // MINUTE_MS, _fades_first(house, snapshot, name)
+        )
     today = local_day(snapshot.now_ms, site.timezone)
     vpd = air["vpd_kpa"]
     known = int((~np.isnan(vpd)).sum())
@@ -254,6 +257,13 @@ def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
         "sensors": [_sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
         "limits": _limits(of, house),
     }
+
+
+def _fades_first(house: House, snapshot: Snapshot, name: str) -> float:
+    """The blue-wool class of what fades first among the flowers kept in a space."""
+    there = kept_in(snapshot.history.batches, name, snapshot.now_ms)
+    classes = [(house.book.find(b.flower) or house.book.other).blue_wool(b.colour) for b in there]
+    return min(classes, default=places.FADES_EARLY)
 
 
 def _past(house: House, spell: Spell, now_ms: int) -> str:
@@ -506,6 +516,7 @@ def _sensor(house: House, snapshot: Snapshot, name: str) -> Told:
     site = house.site
     sensor, told = site.sensors[name], snapshot.sensors.get(name)
     faults = [s for s in snapshot.going_on if s.sensor == name]
+    out = out_of_service(services(standing(snapshot.entries)), name, snapshot.now_ms)
     return {
         "name": name,
         "space": sensor.space,
@@ -517,6 +528,7 @@ def _sensor(house: House, snapshot: Snapshot, name: str) -> Told:
         "topics": sorted({r.topic or sensor.topic or "" for r in sensor.reads.values()}),
         "every": lasting(sensor.every_s / 60) if sensor.every_s >= 60 else f"{sensor.every_s:g} s",
         "timed": sensor.timed,
+        "out": None if out is None else when(out.from_ms, snapshot.now_ms, site.timezone),
         "faults": [_past(house, s, snapshot.now_ms) for s in faults],
         "not_read": 0 if told is None else told.unread,
         "why_not": None if told is None else told.why_unread,
