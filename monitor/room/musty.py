@@ -6,7 +6,6 @@ water: every healthy batch is wet inside for days. What is said of a batch is a 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import NamedTuple
 
 from monitor.room.air import MinuteOfAir
@@ -113,14 +112,3 @@ def drying_too_slowly(still_to_lose_pct: float, hung_h: float, damp_h: float) ->
 def safe_to_store(relative_humidity_pct: float) -> bool:
     """Whether nothing can grow on what has settled in this air: a water activity below 0.60."""
     return relative_humidity_pct / 100 < mould.NOTHING_GROWS_BELOW
-
-
-def dewy_tonight(
-    surface_c: Sequence[float], dew_point_c: Sequence[float], margin_k: float
-) -> int | None:
-    """The first of the coming hours in which the coldest surface comes within `margin_k` of the
-    dew point; None: in none. Both are the likeliest course, hour by hour [°C]."""
-    for hour, (surface, dew) in enumerate(zip(surface_c, dew_point_c, strict=True)):
-        if surface - dew < margin_k:
-            return hour
-    return None

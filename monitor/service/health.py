@@ -41,7 +41,7 @@ _BROKER_VERSION = "$SYS/broker/version"
 BROKER_VERSION_S = 1.0
 
 # Not a fault of the sensor or expected of it: said, but nothing is to be done.
-_HARMLESS = Flag.CLAMPED | Flag.TOO_OLD
+_HARMLESS = Flag.CLAMPED | Flag.TOO_OLD | Flag.OUT_OF_SERVICE
 _DO_ABOUT: dict[Flag, str] = {
     Flag.RANGE: "look at the sensor and at its unit in the settings",
     Flag.STEP: "see that the sensor hangs still and its cable is tight",
@@ -50,7 +50,6 @@ _DO_ABOUT: dict[Flag, str] = {
     Flag.IN_THE_SUN: "hang it where no sun reaches it",
     Flag.DISAGREES: "hang the sensors of this space side by side for a day and compare",
     Flag.TIME_OF_ARRIVAL: "set the sensor's clock",
-    Flag.OUT_OF_SERVICE: "nothing, once it is back in its place",
 }
 
 

@@ -11,7 +11,7 @@ from monitor.room.batch_teller import BatchTeller
 from monitor.room.batches import Batch, Stay
 from monitor.room.circumstances import Circumstances
 from monitor.room.measures import best_thing
-from monitor.room.musty import Musty, dewy_tonight, drying_too_slowly, safe_to_store, surface_of
+from monitor.room.musty import Musty, drying_too_slowly, safe_to_store, surface_of
 from monitor.room.notices import Weight
 from monitor.room.prospects import Prospect
 from monitor.room.spaces import Limits, Space, Use
@@ -87,11 +87,6 @@ def test_safe_storage() -> None:
     """Beuchat 1981: nothing grows below a water activity of 0.60."""
     assert safe_to_store(59)
     assert not safe_to_store(60)
-
-
-def test_dew_foreseen() -> None:
-    assert dewy_tonight([12, 10, 8, 7], [6, 6, 7.5, 7.5], 1.0) == 2
-    assert dewy_tonight([12, 12], [6, 6], 1.0) is None
 
 
 def test_a_musty_spell_through_the_engine(tmp_path: Path) -> None:

@@ -6,11 +6,13 @@ import json
 import time
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from monitor.edges.mqtt import Broker, Guest
+from monitor.service import salt_command
 from tests.service.test_live import SETTINGS, command, live
 from tests.service.trial import Trial
 
@@ -84,7 +86,7 @@ def test_a_sensor_in_salt_is_corrected_on_yes_and_the_correction_undone(tmp_path
         flagged = trial.export("readings")
         assert "out_of_service" in flagged.replace(" ", "_")
         assert [line for line in trial.export("spells").splitlines()[1:] if ",rail," in line] == []
-        stored = command(trial, "saltcheck", "rail", "--once", "--yes")
+        stored = command(trial, "saltcheck", "rail", "--yes")
         assert stored.returncode == 0, stored.stderr
         assert "Stored: sensor changed" in stored.stdout
         assert "in service again" in stored.stdout
@@ -124,6 +126,32 @@ def test_beside_a_trusted_one_and_within_its_doubt_nothing_is_changed(tmp_path: 
         assert "within the doubt: leave it as it is" in begun.stdout
         assert "rail is in service again" in begun.stdout
         assert "calibrate" not in command(trial, "batches", "--history").stdout
+
+
+def test_it_watches_until_it_has_settled_and_says_only_what_is_new(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The command alone, its looks answered in turn: still moving twice, then settled."""
+    monkeypatch.setattr(salt_command, "LOOK_EVERY_S", 0.01)
+    moving = {
+        **{"sensor": "rail", "under_way": True, "salt": "table", "beside": None},
+        **{"settled": False, "worth_it": False, "how": "", "says": "The humidity still moves."},
+    }
+    done = moving | {"settled": True, "says": "That is within the doubt: leave it as it is."}
+    looks = iter([moving, moving, moving, done])
+    entered: list[str] = []
+
+    def ask(request: dict[str, Any]) -> Any:
+        if "saltcheck" in request:
+            return next(looks)
+        entered.append(request["enter"]["verb"])
+        return {"said": "", "entry": 2}
+
+    wants = salt_command.Wants("rail", None, None, None, watch=True, yes=False, stop=False)
+    salt_command.saltcheck(wants, ask)
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[:2] == ["The humidity still moves.", done["says"]]
+    assert entered == ["back"]
 
 
 def test_what_cannot_be_checked_is_one_sentence(tmp_path: Path) -> None:
