@@ -144,14 +144,24 @@ def _edge(window: Window, place: Place, lit: int, step: int) -> int:
     return at
 
 
-@lru_cache(maxsize=800)
+@lru_cache(maxsize=128)  # some 4 MB; a look through the year takes about 70 days
 def _sun_path(place: Place, day: date) -> tuple[tuple[int, SunPosition], ...]:
     """Where the sun stands on a local day, every few minutes while it is up."""
     zone = ZoneInfo(place.timezone)
     begin = int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp()) // 60
-    path = ((m, sun_position(place.latitude, place.longitude, m))
-            for m in range(begin, begin + 1440, _STEP_MIN))  # fmt: skip
-    return tuple((m, sun) for m, sun in path if sun.elevation_deg > 0)
+
+    def at(minute: int) -> SunPosition:
+        return sun_position(place.latitude, place.longitude, minute)
+
+    # Most of a night is passed over by the hour: in one the sun climbs 15° at most.
+    hourly = [(m, at(m).elevation_deg) for m in range(begin, begin + 1440, 60)]
+    near = (
+        (m, at(m))
+        for hour, height in hourly
+        if height > -15
+        for m in range(hour, hour + 60, _STEP_MIN)
+    )
+    return tuple((m, sun) for m, sun in near if sun.elevation_deg > 0)
 
 
 def lit_days(windows: Sequence[Window], place: Place, day: date) -> tuple[date, date] | None:
