@@ -25,10 +25,11 @@ SENSOR_HUMIDITY_PCT = 3.0
 # difference in temperature is left. Our own choice, from no source.
 WARMTH_LEFT = 0.22
 
-# Our own choice: opening must pull harder on water by this share to be worth the walk, and once
-# open a space is shut only when the air outside would pull less by this share.
+# Our own choice: opening must pull harder on water by this share to be worth the walk; once open,
+# a space is shut when the air outside would pull less, or carries more water by this many times
+# the doubt.
 WORTH_OPENING = 0.05
-WORTH_SHUTTING = 0.05
+SHUT_AT_DOUBTS = 1.0
 # An airing advised for later lasts at least so long [h].
 SHORTEST_H = 1.0
 # One in ten to nine in ten of a normal spread, in standard deviations.
@@ -107,7 +108,7 @@ def consider(
     wets = _would_wet_a_surface(indoors, outdoors)
     heats = hot_c is not None and becomes_c > hot_c and outside[0] > inside[0]
     dries = gain >= 2 * doubt and after > now * (1 + WORTH_OPENING)
-    harms = gain <= -2 * doubt or after < now * (1 - WORTH_SHUTTING)
+    harms = gain <= -SHUT_AT_DOUBTS * doubt or after < now
     verb, why, changes = _judged(wets, heats, dries, harms, gain < 0, before)
     kilos = None if volume_m3 is None else volume_m3 / _volume_per_kg(inside, pressure_pa)
     return Airing(
