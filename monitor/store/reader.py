@@ -292,6 +292,14 @@ class Reader:
         )
         return (_prospect(row) for row in rows)
 
+    def prospects_of(self, batch: int, from_ms: int = 0) -> list[Prospect]:
+        """What was said of one batch from a time on, by hour."""
+        rows = self._db.execute(
+            "SELECT * FROM prospect WHERE asked_ms >= ? AND batch = ? ORDER BY asked_ms",
+            (from_ms, batch),
+        )
+        return [_prospect(row) for row in rows]
+
     def last_prospects(self, to_ms: int = FOREVER_MS) -> dict[int, Prospect]:
         """Of each batch the last that was said of it before a time."""
         rows = self._db.execute(

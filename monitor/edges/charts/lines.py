@@ -136,8 +136,10 @@ def fan_chart(
     plot = Plot(begin, end, low, high, top, height)
     described = (
         f"From {p50[0]:.0f} to {p50[-1]:.0f} {unit}; eight of ten between {p10[-1]:.0f} and "
-        f"{p90[-1]:.0f} {unit} at the end. {len(points)} {points_are}."
+        f"{p90[-1]:.0f} {unit} at the end."
     )
+    if points:
+        described += f" {len(points)} {points_are}."
     picture = Picture(key_of(title, begin), title, described, top + height + BOTTOM)
     picture.text(0, 11, f"{title} [{unit}]", "name")
     _say_more(picture, left_over)

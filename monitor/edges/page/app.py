@@ -120,7 +120,7 @@ class Pages:
             path="/",
             secure=self._secure,
             httponly=True,
-            samesite="lax",
+            samesite="strict",
         )
 
     def _greeted(self, request: Request) -> tuple[str | None, str | None]:

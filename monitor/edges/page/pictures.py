@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
-from monitor.edges.charts import Level, Mark, Series, line_chart
+from monitor.edges.charts import Level, Mark, Series, fan_chart, line_chart
 from monitor.room.batches import Batch
+from monitor.room.prospects import Prospect
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site, Space
 from monitor.room.spells import Kind, Spell
@@ -166,4 +167,68 @@ def of_weighings(batch: Batch, spells: Sequence[Spell], site: Site) -> Markup | 
             timezone=site.timezone,
             marks=marks,
         )
+    )
+
+
+def of_prospects(
+    batch: Batch, said: Sequence[Prospect], spells: Sequence[Spell], site: Site
+) -> list[Markup]:
+    """What was said of a batch hour by hour: still to lose, and when it would be crisp.
+
+    said  rising in time; a chart is left out where it has less than two hours to show
+    """
+    hung = [s for s in said if batch.hangs_at(s.asked_ms)]
+    charts = [_still_to_lose(hung, spells, site), _crisp_days(batch, hung, site)]
+    return [Markup(chart) for chart in charts if chart]  # noqa: S704 (our own drawings)
+
+
+def _still_to_lose(said: Sequence[Prospect], spells: Sequence[Spell], site: Site) -> str:
+    """The middle of the plausible batches, and beyond it the days in which it will be crisp."""
+    if len(said) < 2:
+        return ""
+    begin, last = said[0].asked_ms // MINUTE_MS, said[-1]
+    until = last.asked_ms // MINUTE_MS + 1
+    end = max(until, (last.crisp_p90 or 0) + 1)
+    hours = np.array([s.asked_ms // MINUTE_MS for s in said], dtype=np.float64)
+    values = np.full(end - begin, np.nan)
+    left = [s.still_to_lose_pct for s in said]
+    values[: until - begin] = np.interp(np.arange(begin, until), hours, left)
+    marks = [
+        Mark(max(s.began, begin), min(s.ended or until, until), WORDS[s.kind], dye_of(s.kind))
+        for s in spells
+        if s.began < until and (s.ended or until) > begin
+    ]
+    if last.crisp_p10 is not None and last.crisp_p90 is not None and last.crisp_p90 > begin:
+        crisp = Mark(max(last.crisp_p10, begin), last.crisp_p90, "crisp, 8 times in 10", "pull")
+        marks.append(crisp)
+    return line_chart(
+        title="Still to lose",
+        unit="%",
+        begin=begin,
+        series=[Series(values, "still to lose", "pull")],
+        timezone=site.timezone,
+        levels=[Level(0.0, "crisp", "dry")],
+        marks=marks,
+    )
+
+
+def _crisp_days(batch: Batch, said: Sequence[Prospect], site: Site) -> str:
+    """On which day after its hanging it was said to be crisp, and how sure that was."""
+    dated = [
+        (s.asked_ms // MINUTE_MS, s.crisp_p10, s.crisp_p50, s.crisp_p90)
+        for s in said
+        if s.crisp_p10 is not None and s.crisp_p50 is not None and s.crisp_p90 is not None
+    ]
+    if len(dated) < 2:
+        return ""
+    asked, *crisp = np.array(dated, dtype=np.float64).T
+    p10, p50, p90 = ((minutes - batch.hung_ms / MINUTE_MS) / 1440 for minutes in crisp)
+    return fan_chart(
+        title="Crisp after how many days, as it was said then",
+        unit="days",
+        minutes=asked,
+        p10=p10,
+        p50=p50,
+        p90=p90,
+        timezone=site.timezone,
     )

@@ -334,6 +334,7 @@ def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
             for s in reader.spells(stay.from_ms // MINUTE_MS, min(end_ms, until_ms) // MINUTE_MS)
             if s.space == stay.space and s.sensor is None
         ]
+        said = reader.prospects_of(found.hung_by, found.hung_ms)
         load, known = 0.0, 0
         for stay, end_ms in stays:
             begin, end = stay.from_ms // MINUTE_MS, min(end_ms, until_ms) // MINUTE_MS
@@ -361,6 +362,7 @@ def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
             for s in found.snap_tests
         ],
         "chart": pictures.of_weighings(found, spells, site),
+        "said": pictures.of_prospects(found, said, spells, site),
         "past": [_past(house, s, now_ms) for s in spells],
         "entries": own,
     }
