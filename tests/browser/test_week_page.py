@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from monitor.edges.report.build import build
 from monitor.edges.report.order import Order
@@ -18,11 +18,6 @@ from monitor.room.spells import Kind, Spell
 from monitor.science.moist_air import state
 from monitor.store.writer import Writer
 
-CHROMIUM = "/usr/bin/chromium"
-QUIET = [
-    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
-    *("--disable-background-networking", "--disable-component-update"),
-]
 SPACES = (
     Space("drying loft over the stable", Use.HANGING, Limits(hot_c=30.0, damp_pct=70.0)),
     Space("spare room", Use.HANGING, Limits(hot_c=30.0, damp_pct=70.0, sun_lux=800.0)),
@@ -75,14 +70,6 @@ def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     writer.close()
     answer = build(Order(writer.file, folder, "2026-W29", 60_000 * end, SITE))
     return answer.folder / "week.html"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(params=[(360, 740, "light"), (360, 740, "dark"), (1280, 800, "light")])

@@ -362,7 +362,7 @@ def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
             for s in found.snap_tests
         ],
         "chart": pictures.of_weighings(found, spells, site),
-        "said": pictures.of_prospects(found, said, spells, site),
+        "drying": pictures.of_prospects(found, said, spells, site),
         "past": [_past(house, s, now_ms) for s in spells],
         "entries": own,
     }

@@ -1,0 +1,34 @@
+"""One browser and one house with days behind it for all tests of the page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from tests.browser.house import CHROMIUM, SIZES, Served, thornlaw
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture(scope="session")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    with thornlaw(tmp_path_factory.mktemp("page")) as house:
+        yield house
+
+
+@pytest.fixture
+def phone(browser: Browser) -> Iterator[Page]:
+    context = browser.new_context(
+        viewport={"width": SIZES["phone"][0], "height": SIZES["phone"][1]}
+    )
+    context.set_default_timeout(15_000)
+    yield context.new_page()
+    context.close()

@@ -1,0 +1,172 @@
+"""Real daemons with their pages, on real brokers, for the browser to look at."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from base64 import b64decode
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from playwright.sync_api import Page
+
+from monitor.edges import broker as broker_edge
+from monitor.edges.broker import free_port
+from monitor.edges.mqtt import Broker, Guest
+from monitor.edges.socket import ask
+from monitor.room.engine import Engine
+from monitor.room.entries import Request
+from monitor.room.flowers import read_book
+from monitor.room.notices import Policy
+from monitor.room.payloads import Message
+from monitor.service.daemon import socket_file
+from monitor.service.requests import read_entries_file, to_json
+from monitor.service.settings import Settings
+from monitor.store.writer import Writer
+from tests.edges.receiver import waits_for
+from tests.service.trial import NINE_DAYS, SAMPLES, Trial, settings_in
+
+ROOT = Path(__file__).parents[2]
+AXE = ROOT / "node_modules" / "axe-core" / "axe.min.js"
+AA = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+SIZES = {"phone": (360, 740), "desk": (1280, 800)}
+VIEWS = (
+    "/",
+    "/space/loft",
+    "/space/loft?span=week",
+    "/space/wash%20house",
+    "/batches",
+    "/batch/statice-purple",
+    "/batch/lavender-first",
+    "/entries",
+    "/notices",
+    "/weeks",
+    "/sensors",
+    "/do/hang?space=loft",
+    "/do/weigh?batch=statice-purple",
+    "/do/snap?batch=statice-purple",
+    "/do/move?batch=statice-purple",
+    "/do/takedown?batch=statice-purple",
+    "/correct/1",
+)
+CHROMIUM = (
+    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
+    *("--disable-background-networking", "--disable-component-update"),
+)
+MESSAGES = 35_000  # the first four days
+BEFORE_END = "2026-07-12T12:00:00Z"
+
+
+@dataclass
+class Served:
+    """A daemon, the port of its page, and its broker."""
+
+    port: int
+    broker: Broker
+    trial: Trial
+    scheme: str = "http"
+
+    @property
+    def url(self) -> str:
+        return f"{self.scheme}://127.0.0.1:{self.port}"
+
+    def enter(self, verb: str, **arguments: str | int | float) -> None:
+        """Enter something as a command does."""
+        request = to_json(Request(verb, dict(arguments)))
+        answer = ask(socket_file(self.trial.settings), request, timeout=20)
+        assert "error" not in answer, answer
+
+    def entries(self) -> int:
+        """How many entries there are."""
+        answer = ask(socket_file(self.trial.settings), {"show": "history"}, timeout=20)
+        told = answer["history"]
+        assert isinstance(told, list)
+        return len(told)
+
+    def publish(self, topic: str, payloads: list[dict[str, float]]) -> None:
+        """Publish readings that carry their time, `ts` in seconds; wait until all are heard."""
+        with Guest(self.broker) as guest:
+            for payload in payloads:
+                guest.publish(topic, json.dumps(payload).encode())
+            guest.settle()
+        newest_ms = round(1000 * payloads[-1]["ts"])
+        sensors = self.trial.settings.site.sensors.values()
+        name = next(s.name for s in sensors if s.topic == topic)
+
+        def heard() -> bool:
+            told = self.trial.health().get("heard_ms")
+            return isinstance(told, dict) and (told.get(name) or 0) >= newest_ms
+
+        assert waits_for(heard, 60), self.trial.log()
+
+
+@contextmanager
+def serving(
+    folder: Path, sample: Path, extra: str = "", page: str = "", until: str | None = BEFORE_END
+) -> Iterator[Served]:
+    """A daemon of a sample's settings that serves its page; `page` stands under [page]."""
+    (folder / "broker").mkdir(exist_ok=True)
+    broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
+    port = free_port()
+    told = f"{extra}\n[page]\nport = {port}\n{page}\n"
+    trial = Trial(settings_in(folder, broker, sample, told), until=until, entries=None)
+    scheme = "https" if "certificate_file" in page else "http"
+    try:
+        trial.start()
+        yield Served(port, broker.address, trial, scheme)
+    finally:
+        trial.stop()
+        broker.stop()
+
+
+@contextmanager
+def thornlaw(folder: Path, messages: int = MESSAGES) -> Iterator[Served]:
+    """The sample readings' house with days behind it, its clock the readings themselves."""
+    (folder / "broker").mkdir(exist_ok=True)
+    broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
+    port = free_port()
+    settings = settings_in(folder, broker, SAMPLES / "nine_days.toml", f"[page]\nport = {port}\n")
+    fold_into_store(settings, messages)
+    trial = Trial(settings, until=BEFORE_END, entries=None)
+    try:
+        trial.start()
+        yield Served(port, broker.address, trial)
+    finally:
+        trial.stop()
+        broker.stop()
+
+
+def fold_into_store(settings: Settings, messages: int) -> None:
+    """The first of the nine days' messages and entries, through the engine into the store."""
+    book = read_book((ROOT / "config" / "flowers.toml").read_text("utf-8"))
+    writer = Writer(settings.store.file)
+    engine = Engine(settings.site, Policy(), book, writer, 2**52)
+    with gzip.open(NINE_DAYS, "rt", encoding="utf-8") as lines:
+        told = [_message(json.loads(line)) for _, line in zip(range(messages), lines, strict=False)]
+    text = (SAMPLES / "nine_days.entries").read_text("utf-8")
+    waiting = read_entries_file(text, ZoneInfo(settings.site.timezone))
+    # In slices, so that what is said of a batch is said hour by hour, as it is in a running one.
+    for first in range(0, len(told), 2_000):
+        writer.apply(engine.receive(told[first : first + 2_000]))
+        now_ms = engine.now_ms(0)
+        while waiting and (waiting[0].request.at_ms or 0) < now_ms:
+            request = waiting.pop(0).request
+            writer.apply(engine.enter(request, request.at_ms or 0)[1])
+        while engine.behind(now_ms):
+            writer.apply(engine.advance(now_ms, 1000))
+            writer.apply(engine.consider())
+    writer.commit()
+    writer.close()
+
+
+def _message(told: dict[str, str]) -> Message:
+    raw = told["payload"].encode() if "payload" in told else b64decode(told["payload_base64"])
+    return Message(told["topic"], raw, 0, False)
+
+
+def words(page: Page) -> str:
+    """What the page's main part says."""
+    return page.locator("main").inner_text()
