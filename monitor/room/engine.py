@@ -73,6 +73,9 @@ class Archive(Kept, TellerArchive, HoursArchive, MeansArchive, Protocol):
     def foretold_since(self, told_ms: int) -> list[Foretold]:
         """What was foretold at this time or later, oldest first."""
 
+    def last_said(self) -> dict[int, Prospect]:
+        """What was said of each batch at the last hour, by number of its hanging."""
+
 
 class Engine:
     """All that happens in the rooms of one site.
@@ -94,7 +97,7 @@ class Engine:
         self._logbook = Logbook(site, book.words(), archive.entries())
         self._prospects = Prospects(book, archive)
         self._batch_teller = BatchTeller(site, book, archive.said)
-        self._said: dict[int, Prospect] = {}  # of each batch, the newest
+        self._said = archive.last_said()  # of each batch, the newest
         self._hour_due: int | None = None
         self._foresight = Foresight(site, archive)
         self._to_look_at: list[str] = []  # spaces whose hours ahead are due

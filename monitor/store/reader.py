@@ -290,7 +290,7 @@ class Reader:
             "SELECT * FROM prospect WHERE asked_ms >= ? AND asked_ms < ? ORDER BY asked_ms, batch",
             (from_ms, to_ms),
         )
-        return (_prospect(row) for row in rows)
+        return (prospect_of_row(row) for row in rows)
 
     def prospects_of(self, batch: int, from_ms: int = 0) -> list[Prospect]:
         """What was said of one batch from a time on, by hour."""
@@ -298,7 +298,7 @@ class Reader:
             "SELECT * FROM prospect WHERE asked_ms >= ? AND batch = ? ORDER BY asked_ms",
             (from_ms, batch),
         )
-        return [_prospect(row) for row in rows]
+        return [prospect_of_row(row) for row in rows]
 
     def last_prospects(self, to_ms: int = FOREVER_MS) -> dict[int, Prospect]:
         """Of each batch the last that was said of it before a time."""
@@ -307,7 +307,7 @@ class Reader:
             " WHERE asked_ms < ? GROUP BY batch) l ON l.batch = p.batch AND l.last = p.asked_ms",
             (to_ms,),
         )
-        return {prospect.batch: prospect for prospect in map(_prospect, rows)}
+        return {prospect.batch: prospect for prospect in map(prospect_of_row, rows)}
 
     def ahead(self, from_ms: int = 0, to_ms: int = FOREVER_MS) -> Iterator[HoursAhead]:
         """What was foreseen of each space, by hour, space and horizon."""
@@ -369,7 +369,8 @@ def _delivery(row: tuple[Any, ...]) -> Delivery:
     return Delivery(number, notice, *row[11:])
 
 
-def _prospect(row: tuple[Any, ...]) -> Prospect:
+def prospect_of_row(row: tuple[Any, ...]) -> Prospect:
+    """A row of the table of what was said of batches."""
     asked_ms, batch, *said = row
     said[8] = bool(said[8])
     return Prospect(batch, asked_ms, *said)

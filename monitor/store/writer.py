@@ -20,6 +20,7 @@ from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
 from monitor.store.connection import open_for_writing
 from monitor.store.means import ten_minute_means
+from monitor.store.reader import prospect_of_row
 
 UNREAD_KEPT = 2_000
 DAY_MIN = 1440
@@ -491,6 +492,13 @@ class Writer:
             "SELECT id, made_ms, at_ms, verb, arguments, changes FROM entry ORDER BY id"
         )
         return [Entry(r[0], r[1], r[2], r[3], json.loads(r[4]), r[5]) for r in rows]
+
+    def last_said(self) -> dict[int, Prospect]:
+        """What was said of each batch at the last hour, by number of its hanging."""
+        rows = self._db.execute(
+            "SELECT * FROM prospect WHERE asked_ms = (SELECT max(asked_ms) FROM prospect)"
+        )
+        return {prospect.batch: prospect for prospect in map(prospect_of_row, rows)}
 
 
 def _spell_key(spell: Spell) -> tuple[str, str | None, str | None, int]:

@@ -69,7 +69,7 @@ def test_one_minute_in_a_month_is_still_seen() -> None:
     heights = [y for _, y in points(path.attrib["d"])]
     # Round values that hold 12 to 55 reach from 10 to 55: the minute touches the plot's upper edge.
     assert round_out([12.0, 55.0]) == (10.0, 55.0)
-    assert min(heights) == 18.0
+    assert min(heights) == 24.0
     assert "highest 55 °C" in svg
 
 

@@ -24,6 +24,7 @@ from monitor.edges.charts.drawing import (
     round_out,
 )
 
+_HEAD = 24.0  # the name above the plot
 _MARK_ROW = 14.0  # height of a row of marks above the plot
 _MOST_MARK_ROWS = 3
 
@@ -77,7 +78,7 @@ def line_chart(
     known = [s for s in series if not np.isnan(s.values).all()]
     low, high = _reach(known, levels)
     rows, left_over = _rows(marks, begin, end)
-    top = 18.0 + _MARK_ROW * len(rows)
+    top = _HEAD + _MARK_ROW * len(rows)
     plot = Plot(begin, end, low, high, top, height)
     picture = Picture(
         key_of(title, begin),
@@ -132,7 +133,7 @@ def fan_chart(
     )
     begin, end = int(minutes[0]), int(minutes[-1])
     rows, left_over = _rows(marks, begin, end)
-    top = 18.0 + _MARK_ROW * len(rows)
+    top = _HEAD + _MARK_ROW * len(rows)
     plot = Plot(begin, end, low, high, top, height)
     described = (
         f"From {p50[0]:.0f} to {p50[-1]:.0f} {unit}; eight of ten between {p10[-1]:.0f} and "

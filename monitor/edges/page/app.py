@@ -76,6 +76,7 @@ class Pages:
             lstrip_blocks=True,
         )
         version = sha256(self._style.encode() + (HERE / "static/page.js").read_bytes())
+        self._templates.filters["bound"] = figures.bound
         self._templates.globals.update(
             menu=_MENU,
             version=version.hexdigest()[:8],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 from monitor.edges.page.house import House
@@ -12,6 +13,7 @@ from monitor.room.spaces import Site
 from monitor.room.words import two_figures, when
 
 UNKNOWN = "not known"
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|°|h\b|min\b|lux\b|kPa\b|g\b))")
 _NAMES: dict[Quantity, str] = {
     Quantity.TEMPERATURE: "temperature",
     Quantity.HUMIDITY: "humidity",
@@ -23,6 +25,15 @@ _NAMES: dict[Quantity, str] = {
     Quantity.BATTERY: "battery",
     Quantity.SIGNAL: "radio signal",
 }
+
+
+def bound(text: str) -> str:
+    r"""A text whose figures are never parted from their units at a line's end.
+
+    >>> bound("Now 80 %.") == "Now 80\N{NO-BREAK SPACE}%."
+    True
+    """
+    return _BEFORE_UNIT.sub("\u00a0", text)
 
 
 def degrees(celsius: float | None, site: Site) -> str:
@@ -61,17 +72,20 @@ def value_of(quantity: Quantity, value: float, sensor: Sensor | None, site: Site
             return f"{two_figures(value):,.0f} W/m²"
 
 
-def air_figures(air: MinuteOfAir | None, site: Site) -> dict[str, str]:
-    """The air of a space in figures, by what they are called."""
+def air_figures(space: str, air: MinuteOfAir | None, site: Site) -> dict[str, str]:
+    """The air of a space in figures, by what they are called; light only where it is measured."""
+    lit = any(Quantity.ILLUMINANCE in sensor.reads for sensor in site.sensors_of(space))
+    names = ("temperature", "humidity", "pull", *(("light",) if lit else ()))
     if air is None:
-        return {"temperature": UNKNOWN, "humidity": UNKNOWN, "pull": UNKNOWN, "light": UNKNOWN}
+        return dict.fromkeys(names, UNKNOWN)
     humidity, vpd, light = air.relative_humidity_pct, air.vpd_kpa, air.illuminance_lx
-    return {
+    figures = {
         "temperature": degrees(air.temperature_c, site),
         "humidity": UNKNOWN if humidity is None else f"{humidity:.0f} %",
         "pull": UNKNOWN if vpd is None else f"{vpd:.2f} kPa",
         "light": UNKNOWN if light is None else f"{two_figures(light):,.0f} lux",
     }
+    return {name: figures[name] for name in names}
 
 
 def last_heard(sensor: SensorNow | None, now_ms: int, site: Site) -> str:
@@ -86,7 +100,7 @@ def fresh_values(house: House, snapshot: Snapshot) -> dict[str, str]:
     site = house.site
     texts = {"now": when(snapshot.now_ms, snapshot.now_ms, site.timezone)}
     for space in house.spaces():
-        for what, text in air_figures(snapshot.air.get(space), site).items():
+        for what, text in air_figures(space, snapshot.air.get(space), site).items():
             texts[f"{space}|{what}"] = text
     for name, sensor in site.sensors.items():
         told = snapshot.sensors.get(name)

@@ -43,6 +43,11 @@ _ASKED: dict[str, tuple[str, str]] = {
     "swap": ("Another sensor hangs there now", ""),
     "at": ("When", "empty for now; or 08:30, yesterday 18:00, 2026-07-04 08:30"),
 }
+# The same for a field that one verb means otherwise.
+_ASKED_OF = {
+    ("move", "space"): ("To", ""),
+    ("takedown", "space"): ("Kept in", "where its air is watched on"),
+}
 TITLES = {
     "hang": "Hang a batch",
     "weigh": "Weigh",
@@ -133,7 +138,7 @@ def _fields(
 ) -> tuple[Asked, ...]:
     fields = []
     for name in names:
-        label, hint = _ASKED[name]
+        label, hint = _ASKED_OF.get((verb, name), _ASKED[name])
         choices = _choices(name, verb, house, snapshot)
         fields.append(
             Asked(
@@ -211,7 +216,7 @@ def checked(typed: Mapping[str, str], house: House, snapshot: Snapshot) -> dict[
     if verb != CORRECT:
         for name in PARTS[verb][0] if verb in PARTS else ():
             if not typed.get(name, "").strip():
-                raise RequestError(_missing(name), name)
+                raise RequestError(_missing(verb, name), name)
         return dict(typed)
     number = typed.get("entry", "")
     root = next((e for e in standing(snapshot.entries) if str(e.id) == number), None)
@@ -229,8 +234,8 @@ def checked(typed: Mapping[str, str], house: House, snapshot: Snapshot) -> dict[
     return changed | {"verb": verb, "entry": number}
 
 
-def _missing(name: str) -> str:
-    label, hint = _ASKED[name]
+def _missing(verb: str, name: str) -> str:
+    label, hint = _ASKED_OF.get((verb, name), _ASKED[name])
     what = f"choose one under “{label}”" if name in _MUST_CHOOSE else f"“{label}” is still empty"
     example = "" if name in _MUST_CHOOSE else f"; write {hint or FIELDS[name].example}"
     return f"{what}{example}"

@@ -63,9 +63,9 @@ def of_space(
     def here(values: Floats) -> Floats:
         return values * 1.8 + 32 if fahrenheit else values
 
-    def lines(column: str, kind: str) -> list[Series]:
+    def lines(column: str, what: str, kind: str) -> list[Series]:
         values = air[column]
-        series = [Series(here(values) if column == "temperature_c" else values, "here", kind)]
+        series = [Series(here(values) if column == "temperature_c" else values, what, kind)]
         if outside is not None and not np.isnan(outside[column]).all():
             other = outside[column]
             other = here(other) if column == "temperature_c" else other
@@ -101,7 +101,7 @@ def of_space(
             title="Temperature",
             unit=site.temperature_unit,
             begin=begin,
-            series=lines("temperature_c", "heat"),
+            series=lines("temperature_c", "temperature", "heat"),
             timezone=zone,
             levels=warm,
             marks=marks(Kind.HOT, Kind.COLD),
@@ -110,7 +110,7 @@ def of_space(
             title="Humidity",
             unit="%",
             begin=begin,
-            series=lines("relative_humidity_pct", "damp"),
+            series=lines("relative_humidity_pct", "humidity", "damp"),
             timezone=zone,
             levels=moist,
             marks=marks(Kind.DAMP, Kind.ARID, Kind.DEWY, Kind.MUSTY),
@@ -119,7 +119,7 @@ def of_space(
             title="Pull on the water",
             unit="kPa",
             begin=begin,
-            series=lines("vpd_kpa", "pull"),
+            series=lines("vpd_kpa", "pull on the water", "pull"),
             timezone=zone,
         ),
     ]
@@ -131,7 +131,7 @@ def of_space(
                 title="Light",
                 unit="lux",
                 begin=begin,
-                series=[Series(air["illuminance_lx"], "here", "sun")],
+                series=[Series(air["illuminance_lx"], "light", "sun")],
                 timezone=zone,
                 levels=level,
                 marks=marks(Kind.SUNNY),

@@ -18,7 +18,7 @@ from monitor.room.calibrations import out_of_service, services
 from monitor.room.entries import Entry, first_of, standing, undone
 from monitor.room.limits import limits_of
 from monitor.room.prospect_words import sentences, tag
-from monitor.room.readings import MINUTE_MS, Flag
+from monitor.room.readings import MINUTE_MS, Flag, Quantity
 from monitor.room.snapshot import Snapshot
 from monitor.room.spaces import OUTDOORS, Site, Space, Use
 from monitor.room.spells import Kind, Spell
@@ -42,6 +42,7 @@ Told = dict[str, Any]
 
 SPANS = {"day": ("the last day", 1), "week": ("the last week", 7), "month": ("the last month", 30)}
 NOTICES_DAYS = 30
+LATELY_H = 24  # older notices are folded away
 UNREAD_SHOWN = 20
 # The worst for the flowers first.
 _WORST_FIRST = (
@@ -105,7 +106,7 @@ def _rail(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Told:
         "title": named(name, 60),
         "use": space.use.value,
         "hangs": space.use is Use.HANGING,
-        "figures": figures.air_figures(snapshot.air.get(name), site),
+        "figures": figures.air_figures(name, snapshot.air.get(name), site),
         "strip": _strip(house, snapshot, name, reader),
         "spells": [_said(house, snapshot, s) for s in snapshot.going_on if s.space == name],
         "bunches": [_hung(b, snapshot, site) for b in hanging_in(batches, name, now_ms)],
@@ -180,16 +181,16 @@ def _strip(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Marku
     ]
     airings = coming.airings_of(snapshot, name, begin, end)
     beams = sun.beams_today(site, site.spaces[name], today)
+    lit = any(Quantity.ILLUMINANCE in sensor.reads for sensor in site.sensors_of(name))
     told = " ".join(
         part
         for part in (
-            _strip_words(lux, begin, spells, now, site.timezone),
+            _strip_words(lux, begin, spells, snapshot.now_ms, site.timezone, lit),
             coming.strip_words(snapshot, name, site),
             sun.strip_words(beams, site.timezone),
         )
         if part
     )
-    words = f"Today from midnight to midnight. {told}"
     return Markup(  # noqa: S704 (our own drawing; names are escaped in it)
         rail.day_strip(
             day_minutes=end - begin,
@@ -198,24 +199,29 @@ def _strip(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Marku
             light=lux,
             spells=marks,
             airings=airings,
-            words=words,
+            words=f"Today from midnight to midnight. {told}",
             beams=[(b.begins - begin, b.ends - begin) for b in beams],
         )
     ) + Markup("<figcaption>{}</figcaption>").format(told)
 
 
-def _strip_words(lux: Any, begin: int, spells: list[Spell], now: int, timezone: str) -> str:
+def _strip_words(
+    lux: Any, begin: int, spells: list[Spell], now_ms: int, timezone: str, lit: bool
+) -> str:
     told = []
-    if np.isnan(lux).all():
+    if not lit:
         told.append("No light is measured here.")
+    elif np.isnan(lux).all():
+        told.append("Its light today is not known.")
     else:
         at = int(np.nanargmax(lux))
         clock = local((begin + at) * MINUTE_MS, timezone)
         told.append(f"Brightest {light(float(lux[at]))} at {clock:%H:%M}.")
     for spell in spells:
         if spell.ended is not None:
-            since = local(spell.began * MINUTE_MS, timezone)
-            told.append(f"{pictures.WORDS[spell.kind]} {since:%H:%M}, {_lasted(spell)}.")
+            word = pictures.WORDS[spell.kind]
+            since = when_minute(spell.began, now_ms, timezone)
+            told.append(f"{word[:1].upper()}{word[1:]} from {since}, {_lasted(spell)}.")
     return " ".join(told)
 
 
@@ -354,18 +360,19 @@ def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
         "outcome": _outcome(found),
         "note": found.note,
         "load": f"{two_figures(load):,g} kPa·h" if known else None,
-        "weighings": [
-            (when(w.at_ms, now_ms, site.timezone), f"{w.grams:,g} g") for w in found.weighings
-        ],
-        "snaps": [
-            (when(s.at_ms, now_ms, site.timezone), "snaps" if s.snaps else "bends")
-            for s in found.snap_tests
-        ],
+        "tests": [(when(at_ms, now_ms, site.timezone), result) for at_ms, result in _tests(found)],
         "chart": pictures.of_weighings(found, spells, site),
         "drying": pictures.of_prospects(found, said, spells, site),
         "past": [_past(house, s, now_ms) for s in spells],
         "entries": own,
     }
+
+
+def _tests(found: Batch) -> list[tuple[int, str]]:
+    """Weighings and snap tests as they came: time and result."""
+    weighed = [(w.at_ms, f"{w.grams:,g} g") for w in found.weighings]
+    bent = [(s.at_ms, "stem snaps" if s.snaps else "stem bends") for s in found.snap_tests]
+    return sorted(weighed + bent)
 
 
 def _outcome(found: Batch) -> list[str]:
@@ -428,24 +435,33 @@ def notices(house: House, snapshot: Snapshot) -> Told:
     for row in rows:
         grouped.setdefault(row.number, []).append(row)
     told = [_notice(house, snapshot, group) for group in reversed(grouped.values())]
-    return {"notices": told, "unseen": sum(not n["seen"] and n["weight"] != "note" for n in told)}
+    lately_ms = snapshot.now_ms - LATELY_H * 3_600_000
+    return {
+        "notices": [n for n in told if n["made_ms"] >= lately_ms],
+        "earlier": [n for n in told if n["made_ms"] < lately_ms],
+        "unseen": sum(not n["seen"] and n["weight"] != "note" for n in told),
+    }
 
 
 def _notice(house: House, snapshot: Snapshot, group: list[Delivery]) -> Told:
     first, zone, now_ms = group[0], house.site.timezone, snapshot.now_ms
+    kind = first.notice.kind
+    going_on = {(s.kind.value, s.space, s.sensor) for s in snapshot.going_on}
     newest = snapshot.notices.get(first.number)
     seen_ms = newest.seen_ms if newest else first.seen_ms
     paused_ms = newest.paused_until_ms if newest else first.paused_until_ms
     return {
         "number": first.number,
+        "made_ms": first.notice.made_ms,
         "made": when(first.notice.made_ms, now_ms, zone),
+        "dye": pictures.dye_of(Kind(kind)) if kind in tuple(Kind) else "",
         "weight": first.notice.weight.value,
         "title": first.notice.title,
         "body": first.notice.body,
         "place": first.notice.place,
         "kind": first.notice.kind,
         "space": first.notice.space or "",
-        "can_pause": first.notice.kind in tuple(Kind),
+        "can_pause": (kind, first.notice.space, first.notice.sensor) in going_on,
         "seen": None if seen_ms is None else when(seen_ms, now_ms, zone),
         "paused": _paused(paused_ms, now_ms, zone),
         "deliveries": [_arrived(d, now_ms, zone) for d in group],
