@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import socket
 from base64 import b64decode
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -79,6 +80,12 @@ class Served:
         answer = ask(socket_file(self.trial.settings), request, timeout=20)
         assert "error" not in answer, answer
 
+    def enter_change(self, verb: str, changes: int) -> None:
+        """Correct or undo an entry as a command does."""
+        request = to_json(Request(verb, {}, None, changes))
+        answer = ask(socket_file(self.trial.settings), request, timeout=20)
+        assert "error" not in answer, answer
+
     def entries(self) -> int:
         """How many entries there are."""
         answer = ask(socket_file(self.trial.settings), {"show": "history"}, timeout=20)
@@ -86,36 +93,48 @@ class Served:
         assert isinstance(told, list)
         return len(told)
 
-    def publish(self, topic: str, payloads: list[dict[str, float]]) -> None:
-        """Publish readings that carry their time, `ts` in seconds; wait until all are heard."""
+    def publish(self, told: list[tuple[str, dict[str, float]]]) -> None:
+        """Publish (topic, reading) with the reading's time as `ts` in seconds; wait until heard."""
         with Guest(self.broker) as guest:
-            for payload in payloads:
+            for topic, payload in told:
                 guest.publish(topic, json.dumps(payload).encode())
             guest.settle()
-        newest_ms = round(1000 * payloads[-1]["ts"])
+        topic, newest = told[-1]
         sensors = self.trial.settings.site.sensors.values()
         name = next(s.name for s in sensors if s.topic == topic)
 
         def heard() -> bool:
-            told = self.trial.health().get("heard_ms")
-            return isinstance(told, dict) and (told.get(name) or 0) >= newest_ms
+            times = self.trial.health().get("heard_ms")
+            return isinstance(times, dict) and (times.get(name) or 0) >= 1000 * newest["ts"]
 
         assert waits_for(heard, 60), self.trial.log()
 
 
 @contextmanager
 def serving(
-    folder: Path, sample: Path, extra: str = "", page: str = "", until: str | None = BEFORE_END
+    folder: Path,
+    sample: Path,
+    extra: str = "",
+    page: str = "",
+    until: str | None = BEFORE_END,
+    port: int | None = None,
+    opens: bool = True,
 ) -> Iterator[Served]:
-    """A daemon of a sample's settings that serves its page; `page` stands under [page]."""
+    """A daemon of a sample's settings that serves its page.
+
+    page   what stands under [page]
+    until  the end of a run on the readings' clock; None: it runs live
+    opens  wait until the page can be opened
+    """
     (folder / "broker").mkdir(exist_ok=True)
     broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
-    port = free_port()
+    port = port or free_port()
     told = f"{extra}\n[page]\nport = {port}\n{page}\n"
     trial = Trial(settings_in(folder, broker, sample, told), until=until, entries=None)
     scheme = "https" if "certificate_file" in page else "http"
     try:
         trial.start()
+        assert not opens or waits_for(lambda: _answers(port)), trial.log()
         yield Served(port, broker.address, trial, scheme)
     finally:
         trial.stop()
@@ -133,10 +152,16 @@ def thornlaw(folder: Path, messages: int = MESSAGES) -> Iterator[Served]:
     trial = Trial(settings, until=BEFORE_END, entries=None)
     try:
         trial.start()
+        assert waits_for(lambda: _answers(port)), trial.log()
         yield Served(port, broker.address, trial)
     finally:
         trial.stop()
         broker.stop()
+
+
+def _answers(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
 def fold_into_store(settings: Settings, messages: int) -> None:

@@ -53,7 +53,7 @@ _MENU = (
     ("/weeks", "Weeks"),
     ("/sensors", "Sensors"),
 )
-_REPORT = "report.html"
+_REPORT = "week.html"
 
 
 class Pages:
