@@ -14,11 +14,13 @@ from tests.benchmarks import (
     bench_moist_air,
     bench_month,
     bench_mqtt,
+    bench_page,
     bench_report,
 )
 from tests.benchmarks.table import show
 
 BENCHMARKS = (bench_moist_air, bench_mqtt, bench_month, bench_report, bench_dryness, bench_adviser)
+BENCHMARKS = (bench_moist_air, bench_mqtt, bench_month, bench_report, bench_page, bench_dryness)
 
 
 def main() -> None:
