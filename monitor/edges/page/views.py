@@ -216,7 +216,8 @@ def _strip_words(
     else:
         at = int(np.nanargmax(lux))
         clock = local((begin + at) * MINUTE_MS, timezone)
-        told.append(f"Brightest {light(float(lux[at]))} at {clock:%H:%M}.")
+        brightest = f"Brightest {light(float(lux[at]))} at {clock:%H:%M}."
+        told.append(brightest if lux[at] >= 1 else "Dark so far today.")
     for spell in spells:
         if spell.ended is not None:
             word = pictures.WORDS[spell.kind]
