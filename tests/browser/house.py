@@ -93,6 +93,13 @@ class Served:
         assert isinstance(told, list)
         return len(told)
 
+    def hanging(self) -> int:
+        """How many batches hang."""
+        answer = ask(socket_file(self.trial.settings), {"show": "batches"}, timeout=20)
+        told = answer["batches"]
+        assert isinstance(told, list)
+        return sum(batch["state"] == "hanging" for batch in told)
+
     def publish(self, told: list[tuple[str, dict[str, float]]]) -> None:
         """Publish (topic, reading) with the reading's time as `ts` in seconds; wait until heard."""
         with Guest(self.broker) as guest:

@@ -17,6 +17,7 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import (
@@ -380,6 +381,7 @@ def make_app(house: House, door: Door, trusted_hosts: tuple[str, ...], secure: b
             Middleware(
                 TrustedHostMiddleware, allowed_hosts=list(trusted_hosts), www_redirect=False
             ),
+            Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
         ],
         exception_handlers={
             RefusedError: pages.refused,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 from html import escape
 from random import Random
@@ -43,17 +43,27 @@ _GLOBES = ("poppy", "nigella", "gomphrena", "rose", "hydrangea")
 _BUNCH_WIDTH, _HEIGHT = 34, 84
 _WIDEST = 238
 MOST_DRAWN = 40
+_VARIANTS = 3
+
+
+def shapes(flowers: Iterable[str]) -> str:
+    """What a page draws its bunches with, once for all of them: `bunches` refers to it."""
+    drawn = "".join(
+        _bunch(habit, f"{habit}{n}")
+        for habit in sorted({_habit(flower) for flower in flowers})
+        for n in range(_VARIANTS)
+    )
+    return f'<svg class="shapes" aria-hidden="true" width="0" height="0"><defs>{drawn}</defs></svg>'
 
 
 def bunches(
     flower: str,
     colour: str | None,
     number: int,
-    key: str,
     title: str,
     still_to_lose: float | None = None,
 ) -> str:
-    """The bunches of one batch, hanging.
+    """The bunches of one batch, hanging; the page needs the flower's `shapes` too.
 
     still_to_lose  share of the water that has still to go, 1 fresh to 0 crisp; None: not known
     """
@@ -61,14 +71,15 @@ def bunches(
     width = min(_BUNCH_WIDTH * drawn, _WIDEST)
     apart = (width - _BUNCH_WIDTH) / (drawn - 1) if drawn > 1 else 0.0
     paint = PAINTS.get((colour or "").lower(), _UNKNOWN_PAINT)
-    kinds = [_bunch(flower, paint, stem_colour(still_to_lose), f"{key}{n}") for n in range(2)]
+    habit = _habit(flower)
     uses = "".join(
-        f'<use href="#{key}{n % 2}" x="{apart * n:.0f}" y="{(n * 7) % 5}"/>' for n in range(drawn)
+        f'<use href="#{habit}{n % _VARIANTS}" x="{apart * n:.0f}" y="{(n * 7) % 5}"/>'
+        for n in range(drawn)
     )
     return (
         f'<svg class="bunches" role="img" aria-label="{escape(title)}" width="{width}" '
-        f'height="{_HEIGHT}" viewBox="0 0 {width} {_HEIGHT}"><defs>{"".join(kinds)}</defs>'
-        f"{uses}</svg>"
+        f'height="{_HEIGHT}" viewBox="0 0 {width} {_HEIGHT}" fill="{paint}" '
+        f'color="{stem_colour(still_to_lose)}">{uses}</svg>'
     )
 
 
@@ -81,7 +92,17 @@ def stem_colour(still_to_lose: float | None) -> str:
     return "#{:02x}{:02x}{:02x}".format(*mixed)
 
 
-def _bunch(flower: str, paint: str, stems: str, key: str) -> str:
+def _habit(flower: str) -> str:
+    """How a flower carries its heads."""
+    if flower in _GRASSES:
+        return "grass"
+    if flower in _SPIKES:
+        return "spike"
+    return "globe" if flower in _GLOBES else "spray"
+
+
+def _bunch(habit: str, key: str) -> str:
+    """One bunch: its heads take the fill of where it is used, its stems the colour."""
     chance = Random(key)  # noqa: S311 (how stems fall, nothing secret)
     middle, tie = _BUNCH_WIDTH / 2, 18
     lines, heads = [], []
@@ -92,32 +113,33 @@ def _bunch(flower: str, paint: str, stems: str, key: str) -> str:
             f"M{middle - lean * 0.35:.1f} {tie - 7 - n % 3}L{middle:.0f} {tie}"
             f"Q{middle + lean * 0.3:.1f} {tie + 14} {middle + lean:.1f} {end:.1f}"
         )
-        heads.append(_head(flower, middle + lean, end, chance))
+        heads.append(_head(habit, middle + lean, end, chance))
     return (
         f'<g id="{key}"><path d="M{middle:.0f} -6V{tie - 2}" class="string"/>'
-        f'<path d="{"".join(lines)}" fill="none" stroke="{stems}" stroke-width="1.5"/>'
-        f'<g class="heads" fill="{paint}">{"".join(heads)}</g>'
+        f'<path d="{"".join(lines)}" class="stems"/>'
+        f'<g class="heads">{"".join(heads)}</g>'
         f'<path d="M{middle - 3.5:.1f} {tie - 1}h7'
         f'M{middle - 3.5:.1f} {tie + 1}h7" class="tie"/></g>'
     )
 
 
-def _head(flower: str, x: float, y: float, chance: Random) -> str:
-    if flower in _GRASSES:
-        return f'<ellipse cx="{x:.1f}" cy="{y + 7:.1f}" rx="1.9" ry="8"/>'
-    if flower in _SPIKES:
-        beads = range(5)
-        return "".join(
-            f'<circle cx="{x + chance.uniform(-1, 1):.1f}" cy="{y + 3.4 * n:.1f}" '
-            f'r="{2.6 - 0.3 * n:.1f}"/>'
-            for n in beads
-        )
-    if flower in _GLOBES:
-        return f'<circle cx="{x:.1f}" cy="{y + 4:.1f}" r="4.6"/>'
-    return "".join(
-        f'<circle cx="{x + dx + chance.uniform(-0.7, 0.7):.1f}" cy="{y + dy:.1f}" r="2.7"/>'
-        for dx, dy in ((-2.4, 2), (2.4, 2.5), (0, 5.5), (-1.8, 8), (2, 8.6))
-    )
+def _head(habit: str, x: float, y: float, chance: Random) -> str:
+    match habit:
+        case "grass":
+            return f'<ellipse cx="{x:.1f}" cy="{y + 7:.1f}" rx="1.9" ry="8"/>'
+        case "spike":
+            return "".join(
+                f'<circle cx="{x + chance.uniform(-1, 1):.1f}" cy="{y + 3.4 * n:.1f}" '
+                f'r="{2.6 - 0.3 * n:.1f}"/>'
+                for n in range(5)
+            )
+        case "globe":
+            return f'<circle cx="{x:.1f}" cy="{y + 4:.1f}" r="4.6"/>'
+        case _:
+            return "".join(
+                f'<circle cx="{x + dx + chance.uniform(-0.7, 0.7):.1f}" cy="{y + dy:.1f}" r="2.7"/>'
+                for dx, dy in ((-2.4, 2), (2.4, 2.5), (0, 5.5), (-1.8, 8), (2, 8.6))
+            )
 
 
 def day_strip(

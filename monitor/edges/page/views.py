@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -79,6 +80,7 @@ def spaces(house: House, snapshot: Snapshot) -> Told:
         "rails": [r for r in rails if r["name"] != OUTDOORS],
         "outdoors": next((r for r in rails if r["name"] == OUTDOORS), None),
         "heard": snapshot.now_ms > 0 and bool(snapshot.air),
+        "shapes": _shapes([b for r in rails for b in r["bunches"]]),
     }
 
 
@@ -156,7 +158,6 @@ def _hung(batch: Batch, snapshot: Snapshot, site: Site) -> Told:
                 batch.flower,
                 batch.colour,
                 batch.bunches,
-                f"b{batch.hung_by}-",
                 described(batch),
                 left,
             )
@@ -165,6 +166,10 @@ def _hung(batch: Batch, snapshot: Snapshot, site: Site) -> Told:
         "colour": batch.colour,
         "hung": when(batch.hung_ms, now_ms, timezone),
     }
+
+
+def _shapes(hung: Iterable[Told]) -> Markup:
+    return Markup(rail.shapes(b["flower"] for b in hung))  # noqa: S704 (our own drawing)
 
 
 def _strip(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Markup:
@@ -263,6 +268,7 @@ def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
         "past": [_past(house, s, snapshot.now_ms) for s in reversed(spells)],
         "sensors": [_sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
         "limits": _limits(of, house),
+        "shapes": _shapes(one["bunches"]),
     }
 
 
@@ -326,6 +332,7 @@ def batches(house: House, snapshot: Snapshot) -> Told:
         "hanging": [r for r in rows if r["state"] == "hanging"],
         "others": [r for r in rows if r["state"] != "hanging"],
         "hang_in": [s.name for s in house.site.spaces.values() if s.use is Use.HANGING],
+        "shapes": _shapes(rows),
     }
 
 
@@ -349,7 +356,9 @@ def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
             load, known = load + float(np.nansum(vpd)) / 60, known + int((~np.isnan(vpd)).sum())
     lines = _entries(house, snapshot)
     own = [e for e in lines if e["batch"] == found.hung_by]
-    return _hung(found, snapshot, site) | {
+    hung = _hung(found, snapshot, site)
+    return hung | {
+        "shapes": _shapes([hung]),
         "state": found.state.value,
         "space": found.space,
         "stays": [(s.space, when(s.from_ms, now_ms, site.timezone)) for s in found.stays],
