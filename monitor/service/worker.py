@@ -9,6 +9,7 @@ broker is asked to deliver again.
 from __future__ import annotations
 
 import logging
+import math
 import selectors
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -224,6 +225,7 @@ class Worker:
         self.writer.apply(effects, self._addresses)
         if effects.urgent:
             self._commit_due = 0.0
+            self._snapshot_at = -math.inf  # who is told of it looks at once how it stands now
         for unread in effects.unread:
             self._say(
                 f"{unread.sensor or unread.topic}",
