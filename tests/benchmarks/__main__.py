@@ -19,8 +19,15 @@ from tests.benchmarks import (
 )
 from tests.benchmarks.table import show
 
-BENCHMARKS = (bench_moist_air, bench_mqtt, bench_month, bench_report, bench_dryness, bench_adviser)
-BENCHMARKS = (bench_moist_air, bench_mqtt, bench_month, bench_report, bench_page, bench_dryness)
+BENCHMARKS = (
+    bench_moist_air,
+    bench_mqtt,
+    bench_month,
+    bench_report,
+    bench_page,
+    bench_dryness,
+    bench_adviser,
+)
 
 
 def main() -> None:
