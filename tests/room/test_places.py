@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.room.places import colour_there, humidity_there, near_a_radiator
+from monitor.room.places import colour_there, humidity_there, near_a_radiator, told
 from monitor.room.spaces import Use
 
 
@@ -26,3 +26,14 @@ def test_months_of_colour() -> None:
     assert "two months" in told.what
     assert colour_there(0.0, 1, ultraviolet=False).good
     assert colour_there(50 * 8, 4, ultraviolet=False).good
+
+
+def test_each_judgement_says_why_what_to_do_and_what_would_change_it() -> None:
+    good, damp = humidity_there(Use.STORING, 52), humidity_there(Use.STORING, 68)
+    assert "To do" not in told(good)
+    assert told(damp).startswith("At 68 % flowers take up water again")
+    assert "To do: move them to a drier room" in told(damp)
+    assert "It would change with air that stays under 60 %." in told(damp)
+    near = near_a_radiator([16.0, 18.0, 22.0])
+    assert near is not None
+    assert told(near).endswith("dried flowers are tinder.")

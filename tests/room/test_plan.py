@@ -6,7 +6,11 @@ import pytest
 
 from monitor.room.balance import SpaceAir, bears_g_h, given_off_g_h, humidity_with
 from monitor.room.exchange import Exchange
+from monitor.room.flowers import read_book
+from monitor.room.harvest import days_to_crisp
+from monitor.room.members import book_prior
 from monitor.room.plan import Candidate, Harvest, heating_said, ranking, told, what_if
+from monitor.service.shipped import shipped
 
 PRESSURE_PA = 101_325.0
 OUT = (15.0, 60.0)
@@ -119,3 +123,19 @@ def test_the_lines() -> None:
     assert lines[0] == "Twelve bunches of statice:"
     assert lines[1].startswith("1. Loft. Expected crisp in")
     assert "It would change with" in lines[2]
+
+
+def test_the_days_of_a_harvest_grow_with_the_damp_until_there_are_none() -> None:
+    """Strawflowers take 5 to 14 days (book of flowers); near saturation nothing gets crisp."""
+    book = read_book(shipped("config/flowers.toml").read_text("utf-8"))
+    flower = book.find("strawflower")
+    assert flower is not None
+    days_in = days_to_crisp(flower, None, 29_732_220, book_prior())
+    dry, damper = days_in(22, 40), days_in(18, 58)
+    assert dry is not None
+    assert damper is not None
+    assert dry[0] < dry[1] < dry[2]
+    assert all(slow > quick for slow, quick in zip(damper, dry, strict=True))
+    assert days_in(18, 92) is None
+    low, high = flower.days_hanging
+    assert low / 2 <= dry[1] <= high

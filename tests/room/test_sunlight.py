@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.room.sunlight import (
+    Correction,
     Place,
     beams,
     corrected,
@@ -16,6 +17,7 @@ from monitor.room.sunlight import (
     lit_days,
     reaches,
     told,
+    told_correction,
 )
 from monitor.room.windows import Window
 from monitor.science.sun import SunPosition
@@ -141,3 +143,13 @@ def test_an_estimated_dose_is_marked_and_falls_with_cloud() -> None:
     assert "at most" in clear.says
     hours = sum(b.ends - b.begins for b in beams([ROOF_LIGHT], HERE, JULY)) / 60
     assert clear.lx_h < 100_000 * hours, "no sun beam is brighter (TMY files: at most 94 klx)"
+
+
+def test_what_the_light_says_of_the_windows_in_words() -> None:
+    assert told_correction(None) == ""
+    assert "cannot confirm" in told_correction(Correction(0.1, None))
+    assert "saw the sun in 62 % of those minutes" in told_correction(Correction(0.62, 3.0))
+    late, early = (told_correction(Correction(0.6, shift)) for shift in (14.0, -12.0))
+    assert "about 14 minutes later" in late
+    assert "about 12 minutes earlier" in early
+    assert "measure where they look to once more" in late
