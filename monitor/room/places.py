@@ -15,6 +15,8 @@ from monitor.science import light
 RADIATOR_RISE_K = 4.0
 BRITTLE_BELOW_PCT = 40.0
 GOOD_COLOUR_MONTHS = 6.0
+# From here on other things than light age them [months]. Our own choice.
+A_FEW_YEARS = 24.0
 # The class of colours that fade early, where it is not known what stands there [blue wool].
 FADES_EARLY = 2.0
 
@@ -81,14 +83,21 @@ def colour_there(daily_dose_lx_h: float, blue_wool: float, *, ultraviolet: bool)
     months = light.months_of_colour_left(0.0, daily_dose_lx_h, blue_wool, ultraviolet=ultraviolet)
     if months is None:
         return Place(True, "No light fades them here.", "nothing.", "a lamp or a window.")
-    lasts = "less than a month" if months < 1 else f"about {count(round(months), 'month')}"
     good = months >= GOOD_COLOUR_MONTHS
     return Place(
         good,
-        f"In this light colours stay good for {lasts}; colours differ by a factor of two.",
+        f"In this light colours stay good for {_lasts(months)}; colours differ by a factor of two.",
         "nothing." if good else "move them out of the brightest light, or change them by then.",
         "less light: in half of it they last twice as long.",
     )
+
+
+def _lasts(months: float) -> str:
+    if months < 1:
+        return "less than a month"
+    if months < A_FEW_YEARS:
+        return f"about {count(round(months), 'month')}"
+    return "years"
 
 
 def told(place: Place) -> str:

@@ -45,6 +45,8 @@ def of_space(site: Site, space: Space, store: Path, today: date) -> list[str]:
     if space.name == OUTDOORS:
         return []
     if not space.windows:
+        if space.use is not Use.HANGING:
+            return []
         return [
             "Whether the sun reaches the rail cannot be told: measure the windows and write them "
             "into the settings."
