@@ -30,6 +30,10 @@ WARMTH_LEFT = 0.22
 # the doubt.
 WORTH_OPENING = 0.05
 SHUT_AT_DOUBTS = 1.0
+# A space hotter than it may be is opened to air that leaves it so much cooler [K], and drier than
+# this [%], though it would then pull less.
+COOLER_K = 1.0
+NOT_DAMP_PCT = 75.0
 # An airing advised for later lasts at least so long [h].
 SHORTEST_H = 1.0
 # One in ten to nine in ten of a normal spread, in standard deviations.
@@ -82,10 +86,11 @@ def consider(
 
     pressure_pa  air pressure at the site [Pa]
     before       what was advised last: an advice stands until the opposite is clearly true
-    hot_c        limit of the space [°C]: air that would pass it is not let in to dry
+    hot_c        limit of the space [°C]: air that would pass it is not let in to dry; a space past
+                 it is opened to cooler air that does not carry clearly more water
     volume_m3    of the space; None: not known, the heat is then told as kelvins only
 
-    To open, three things must hold. The air indoors carries more water than that outdoors, by
+    To open for drying, three things must hold. The air indoors carries more water than that outdoors, by
     twice what the sensors may be wrong by in this very air. The air the room would then have pulls
     harder on water: cold night air can carry little and still wet a room, by cooling it. And no
     surface indoors is colder than the dew point outdoors.
@@ -107,9 +112,16 @@ def consider(
     )
     wets = _would_wet_a_surface(indoors, outdoors)
     heats = hot_c is not None and becomes_c > hot_c and outside[0] > inside[0]
+    cools = (
+        hot_c is not None
+        and inside[0] > hot_c
+        and becomes_c < inside[0] - COOLER_K
+        and becomes_pct < NOT_DAMP_PCT
+        and gain > -2 * doubt
+    )
     dries = gain >= 2 * doubt and after > now * (1 + WORTH_OPENING)
     harms = gain <= -SHUT_AT_DOUBTS * doubt or after < now
-    verb, why, changes = _judged(wets, heats, dries, harms, gain < 0, before)
+    verb, why, changes = _judged(wets, heats, cools, dries, harms, gain < 0, before)
     kilos = None if volume_m3 is None else volume_m3 / _volume_per_kg(inside, pressure_pa)
     return Airing(
         verb, becomes_c, becomes_pct, now, after, 1000 * gain, 1000 * doubt,
@@ -124,14 +136,21 @@ def airing_helps(
     outdoors: MinuteOfAir | None,
     pressure_pa: float,
     before: Verb | None = None,
+    hot_c: float | None = None,
 ) -> bool | None:
-    """Whether opening up now would leave the space with drier air; None: cannot be told."""
-    airing = consider(indoors, outdoors, pressure_pa, before)
+    """Whether to open up now, as `consider` says; None: cannot be told."""
+    airing = consider(indoors, outdoors, pressure_pa, before, hot_c)
     return None if airing is None else airing.verb is Verb.OPEN
 
 
 def _judged(
-    wets: bool, heats: bool, dries: bool, harms: bool, wetter: bool, before: Verb | None
+    wets: bool,
+    heats: bool,
+    cools: bool,
+    dries: bool,
+    harms: bool,
+    wetter: bool,
+    before: Verb | None,
 ) -> tuple[Verb, str, str]:
     """The advice, its reason, and what would change it."""
     if wets:
@@ -145,6 +164,12 @@ def _judged(
             Verb.CLOSE,
             "the air outside is warmer than this space may become",
             "the evening, once it is cooler out there",
+        )
+    if cools:
+        return (
+            Verb.OPEN,
+            "this space is hotter than it may be, and the air outside is cooler",
+            "warmer air outside, or a space that has cooled down",
         )
     if dries:
         return (

@@ -42,6 +42,7 @@ def best_thing(spell: Spell, circumstances: Circumstances) -> Advice:
         circumstances.outdoors,
         circumstances.pressure_pa,
         circumstances.advised.get(spell.space or ""),
+        circumstances.limits(spell.space).hot_c,
     )
     match spell.kind:
         case Kind.HOT:
@@ -83,13 +84,17 @@ def before_it(kind: Kind, use: Use, airing: str) -> Advice:
 
 
 def _open_up(circumstances: Circumstances) -> Advice:
-    air = circumstances.outdoors
-    outside_c = None if air is None else air.temperature_c
-    outside = "" if outside_c is None else f" ({degrees(outside_c, circumstances.site)})"
     return Advice(
         "open a door or a window, and shut it again when it turns damp out there: "
-        f"the air outside{outside} carries less water."
+        f"the air outside{_outside(circumstances)} carries less water."
     )
+
+
+def _outside(circumstances: Circumstances) -> str:
+    """The temperature outdoors in brackets, where it is known."""
+    air = circumstances.outdoors
+    outside_c = None if air is None else air.temperature_c
+    return "" if outside_c is None else f" ({degrees(outside_c, circumstances.site)})"
 
 
 def _when_hot(spell: Spell, circumstances: Circumstances, use: Use, opens: bool | None) -> Advice:
@@ -99,7 +104,10 @@ def _when_hot(spell: Spell, circumstances: Circumstances, use: Use, opens: bool 
         return Advice("move the flowers away from radiators, stoves and sunny panes.", HEATERS)
     indoors, outdoors = circumstances.indoors(spell.space), circumstances.outdoors
     if opens and _cooler(outdoors, indoors):
-        return _open_up(circumstances)
+        return Advice(
+            f"open a door or a window, and shut it again once it is cool: the air outside"
+            f"{_outside(circumstances)} is cooler."
+        )
     lux = None if indoors is None else indoors.illuminance_lx
     if lux is not None and lux < DARK_LUX:
         return Advice("find what heats this room, and turn it down.", FIRE)

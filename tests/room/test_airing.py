@@ -110,6 +110,22 @@ def test_heat_is_not_let_in_to_dry() -> None:
     assert (open_up.verb, keep_shut.verb) == (Verb.OPEN, Verb.CLOSE)
 
 
+def test_a_space_hotter_than_it_may_be_is_cooled() -> None:
+    """37 °C/30 % over a limit of 32 °C against 31 °C/34 % outdoors: no more water out there, and
+    the room comes down to 32.3 °C; within its limit it is kept shut, for it would pull less."""
+    indoors, outdoors = air(37, 30), air(31, 34)
+    hot = consider(indoors, outdoors, PRESSURE_PA, hot_c=32.0)
+    warm = consider(indoors, outdoors, PRESSURE_PA, hot_c=40.0)
+    assert hot is not None
+    assert warm is not None
+    assert (hot.verb, warm.verb) == (Verb.OPEN, Verb.CLOSE)
+    assert "cooler" in hot.why
+    assert hot.becomes_c == pytest.approx(32.3, abs=0.05)
+    wetter = consider(indoors, air(31, 75), PRESSURE_PA, hot_c=32.0)
+    assert wetter is not None
+    assert wetter.verb is Verb.CLOSE
+
+
 def test_heat_carried_by_one_change_of_air() -> None:
     """30 m³ of air at 20 °C and 80 % is 35.5 kg dry; 1.006 kJ/(kg·K)."""
     told = consider(air(20, 80), air(10, 50), PRESSURE_PA, volume_m3=30)
