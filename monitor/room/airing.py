@@ -90,10 +90,10 @@ def consider(
                  it is opened to cooler air that does not carry clearly more water
     volume_m3    of the space; None: not known, the heat is then told as kelvins only
 
-    To open for drying, three things must hold. The air indoors carries more water than that outdoors, by
-    twice what the sensors may be wrong by in this very air. The air the room would then have pulls
-    harder on water: cold night air can carry little and still wet a room, by cooling it. And no
-    surface indoors is colder than the dew point outdoors.
+    To open for drying, three things must hold. The air indoors carries more water than that
+    outdoors, by twice what the sensors may be wrong by in this very air. The air the room would
+    then have pulls harder on water: cold night air can carry little and still wet a room, by
+    cooling it. And no surface indoors is colder than the dew point outdoors.
     """
     if indoors is None or outdoors is None:
         return None
