@@ -99,8 +99,12 @@ def ranking(
     harvest: Harvest, candidates: Sequence[Candidate], days_to_crisp: DaysToCrisp
 ) -> list[Choice]:
     """The spaces for this harvest, the best first."""
+    measured = {space.name for space in candidates if space.air is not None}
     choices = [_choice(harvest, candidate, days_to_crisp) for candidate in candidates]
-    return sorted(choices, key=lambda choice: (choice.rank_by, choice.bears is None, choice.space))
+    return sorted(
+        choices,
+        key=lambda one: (one.rank_by, one.space not in measured, one.bears is None, one.space),
+    )
 
 
 def _choice(harvest: Harvest, space: Candidate, days_to_crisp: DaysToCrisp) -> Choice:
@@ -140,7 +144,7 @@ def _choice(harvest: Harvest, space: Candidate, days_to_crisp: DaysToCrisp) -> C
     weight += SUN_WEIGHS * float((space.sun_min or 0.0) > LITTLE_SUN_MIN)
     weight += DAMP_WEIGHS * float(damp)
     reasons = (
-        f"Expected crisp in {_days(days)} days (8 times in 10).",
+        f"Expected crisp in {_days(days)} (8 times in 10).",
         *_risks(space, loaded_pct if damp else None),
         *_effect(space, loaded_pct),
         _how_many(harvest, space, bears),
@@ -189,7 +193,7 @@ def what_if(
         WhatIf(
             "the door open at noon",
             bears_range(air, limit, volume, exchange, more_per_h=door),
-            f"Two hours of draught change its air as often as {door:.1f} times an hour all day.",
+            f"Two hours of draught do as much as {door:.1f} changes of air an hour all day.",
             "Only while the air outside is the drier.",
         )
     ]
@@ -307,7 +311,8 @@ def _in_ten(chance: float) -> str:
 def _days(days: tuple[float, float, float]) -> str:
     first, last = round(days[0]), round(days[2])
     more = " or more" if last >= HORIZON_DAYS else ""
-    return f"{first}{more}" if first == last else f"{first} to {last}{more}"
+    span = f"{first}" if first == last else f"{first} to {last}"
+    return f"{span} days{more}"
 
 
 def _pct(value: float) -> str:
