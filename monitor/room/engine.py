@@ -20,6 +20,7 @@ from monitor.room.batch_teller import BatchTeller
 from monitor.room.calibrations import Calibration, Service, holding
 from monitor.room.circumstances import Circumstances
 from monitor.room.effects import Effects, HoursAhead, Unread
+from monitor.room.emptiness import LEAPS_FROM_MIN, leap
 from monitor.room.entries import Entry, Request
 from monitor.room.flowers import Book
 from monitor.room.fold import Fold, SensorState, State
@@ -339,7 +340,10 @@ class Engine:
             # First the batches and the hours ahead: `consider` reads this air back.
             if self._hour_due is not None or self._to_look_at:
                 break
-            self._fold_minute(self._state, effects)
+            before = self._state
+            self._fold_minute(before, effects)
+            if self._until_ms is None and target - before.minute > LEAPS_FROM_MIN:
+                self._leap(before, target)
             if self._state.minute >= self._settled and (
                 self._until_ms is not None or self._state.minute == target
             ):
@@ -433,6 +437,17 @@ class Engine:
         if folded.state.minute % 60 == 0:
             effects.states.append((folded.state.minute, checkpoint.dump(folded.state)))
             self._recent.forget_before(folded.state.minute)
+
+    def _leap(self, before: State, target: int) -> None:
+        """Leap over months in which nothing was told, as after a winter switched off."""
+        if self._state is None or self._air:
+            return
+        told = self._recent.next_minute(before.minute)
+        if told is not None and told - before.minute <= LEAPS_FROM_MIN:
+            return
+        stops = [change.from_ms // MINUTE_MS for change in self._sensor_changes()]
+        end = target if told is None else min(told, target)
+        self._state = leap(self._site, before, self._state, end, stops)
 
     def _settle(self, state: State, now_ms: int, effects: Effects) -> None:
         """Caught up: compare the spells with those known before, and say what is to be said."""

@@ -22,6 +22,9 @@ class Kept(Protocol):
     def records(self, begin: int, end: int) -> dict[int, dict[str, dict[int, Record]]]:
         """The records of the minutes begin ≤ minute < end."""
 
+    def first_minute_from(self, minute: int) -> int | None:
+        """The first minute from this one on in which something was read."""
+
     def holds(self, time_ms: int, sensor: str, quantity: Quantity) -> bool:
         """Whether this reading is kept."""
 
@@ -61,6 +64,13 @@ class Recent:
             records = self._kept.records(begin, end)
             self._slice = (begin, end, records)
         return records.get(minute, {})
+
+    def next_minute(self, minute: int) -> int | None:
+        """The first minute from this one on that has a record; None: nothing was read since."""
+        found = [m for m in self._minutes if m >= minute]
+        if minute < self._first and (kept := self._kept.first_minute_from(minute)) is not None:
+            found.append(kept)
+        return min(found, default=None)
 
     def reflag(self, time_ms: int, sensor: str, quantity: Quantity, flags: Flag) -> None:
         """Note flags that the fold gave."""

@@ -350,6 +350,13 @@ class Writer:
         row = self._db.execute("SELECT max(time_ms) FROM reading").fetchone()
         return None if row[0] is None else int(row[0])
 
+    def first_minute_from(self, minute: int) -> int | None:
+        """The first minute from this one on in which something was read; None: nothing since."""
+        row = self._db.execute(
+            "SELECT min(time_ms) FROM reading WHERE time_ms >= ?", (minute * MINUTE_MS,)
+        ).fetchone()
+        return None if row[0] is None else int(row[0]) // MINUTE_MS
+
     def holds(self, time_ms: int, sensor: str, quantity: Quantity) -> bool:
         """Whether this reading is kept already."""
         sensor_id, quantity_id = self._sensors.known(sensor), self._quantities.known(quantity)
