@@ -3,7 +3,7 @@
 Small computers start without the time and learn it later; clocks are set wrong by hand or by a
 broken time server. So a running monitor counts on from the time it believed, by a counter that
 nobody can set, and follows the wall where it drifts. A wall that leaps is followed only where
-there is reason to believe it: the system's time service says it has the time, or the machine has
+there is reason to believe it: the system's time service vouches for it, or the machine has
 started so lately that it is only now learning it. Else a restart takes the wall as it is.
 
 Before the time is known at all, `now_ms` counts from the machine's start: such times lie in
@@ -15,6 +15,7 @@ from __future__ import annotations
 import ctypes
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 # A wall before this has not been set: no program of ours is older (2026-01-01).
 NOT_BEFORE_MS = 1_767_225_600_000
@@ -23,6 +24,8 @@ BEHIND_ROWS_MS = 2 * 3_600_000
 LEAP_MS = 60_000
 # So long after the machine's start its time is still being learnt, and leaps are followed.
 LEARNING_MS = 30 * 60_000
+# systemd-timesyncd.service(8): made once the clock was set from the network.
+TIME_SERVICE_MARKS = Path("/run/systemd/timesync/synchronized")
 
 
 def now_ms() -> int:
@@ -41,8 +44,20 @@ class _Timex(ctypes.Structure):
     _fields_ = (("modes", ctypes.c_uint), ("rest", ctypes.c_byte * 508))
 
 
-def kept_right() -> bool | None:
-    """Whether a time service keeps this machine's clock right; None: it cannot be asked."""
+def kept_right(marks: Path = TIME_SERVICE_MARKS) -> bool | None:
+    """Whether a time service keeps this machine's clock right; None: nobody says.
+
+    The kernel knows best, but a service that is shut in may not ask it; then the mark counts that
+    the time service leaves once it has set the clock since the machine's start.
+    """
+    kernel = _kernel_says()
+    if kernel is None and marks.exists():
+        return True
+    return kernel
+
+
+def _kernel_says() -> bool | None:
+    """Whether the kernel counts the clock as kept right, by adjtimex(2); None: we may not ask."""
     try:
         state = ctypes.CDLL(None).adjtimex(ctypes.byref(_Timex()))
     except (AttributeError, OSError):

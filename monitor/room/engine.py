@@ -139,6 +139,11 @@ class Engine:
         """Time of the oldest usable reading [UTC epoch ms]."""
         return self._first_ms
 
+    @property
+    def held_min(self) -> int:
+        """Minutes with readings in memory: the last, and those that wait to be folded."""
+        return self._recent.held_min
+
     def behind(self, now_ms: int) -> bool:
         """Whether minutes that are over still wait to be folded."""
         if self._hour_due is not None or self._to_look_at:

@@ -186,15 +186,31 @@ def broker_back(since_ms: int, timezone: str, now_ms: int) -> Notice:
     return _notice(now_ms, "broker", Weight.SOON, words, place="/health")
 
 
-def disk_full(free_mb: float, now_ms: int) -> Notice:
-    """Nothing more can be written."""
+def disk_full(now_ms: int) -> Notice:
+    """The disk has no room left, so nothing can be kept, not even this notice."""
     words = Words(
         "Monitor: the disk is full",
-        f"{two_figures(free_mb):,g} MB are free. Readings wait at the broker and are not lost "
-        "yet, but nothing new is kept.",
-        to_do="free some space on the monitor's disk; it goes on by itself.",
+        f"Nothing new can be kept. {_WAITS_AT_THE_BROKER}",
+        to_do="make room on the monitor's disk; it goes on by itself.",
     )
     return _notice(now_ms, "store", Weight.NOW, words, place="/health")
+
+
+def store_failing(reason: str, now_ms: int) -> Notice:
+    """The disk cannot be written, so nothing can be kept, not even this notice."""
+    words = Words(
+        "Monitor: the disk cannot be written",
+        f"Nothing new can be kept: {reason}. {_WAITS_AT_THE_BROKER}",
+        to_do="start the monitor's machine again. If this comes back, its card or disk is worn: "
+        "put in a new one and bring back a backup.",
+    )
+    return _notice(now_ms, "store", Weight.NOW, words, place="/health")
+
+
+_WAITS_AT_THE_BROKER = (
+    "Readings wait at the broker and are not lost yet, but until it is mended nobody watches the "
+    "rooms."
+)
 
 
 def store_trouble(reason: str, now_ms: int) -> Notice:

@@ -38,6 +38,11 @@ class Recent:
         self._first = first_minute
         self._slice: tuple[int, int, Mapping[int, Records]] = (0, 0, {})
 
+    @property
+    def held_min(self) -> int:
+        """Minutes of which there is anything in memory."""
+        return len(self._minutes)
+
     def add(self, reading: Reading) -> bool:
         """Take in a reading; False if it is there already."""
         minute = reading.time_ms // MINUTE_MS

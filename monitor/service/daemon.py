@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from datetime import time
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -19,8 +20,9 @@ from monitor.edges import clock, systemd
 from monitor.edges import mqtt as mqtt_edge
 from monitor.edges.mqtt import Link
 from monitor.edges.page import House, PageServer, Place
-from monitor.edges.sender import Delivered, Outcome, Sender, Waiting
+from monitor.edges.sender import Delivered, Outcome, Sender
 from monitor.edges.socket import Listener
+from monitor.room import messages
 from monitor.room.engine import Engine
 from monitor.room.flowers import Book, BookError, read_book
 from monitor.room.notices import Policy
@@ -32,6 +34,7 @@ from monitor.service.broker_watch import BrokerWatch
 from monitor.service.desk import Desk
 from monitor.service.errands import Errands
 from monitor.service.jobs import Stepper, Timetable
+from monitor.service.outgoing import Outgoing
 from monitor.service.replay import Replay
 from monitor.service.requests import EntryLine, parse_form
 from monitor.service.settings import (
@@ -45,6 +48,7 @@ from monitor.service.settings import (
 from monitor.service.shipped import shipped
 from monitor.service.timekeeping import Timekeeper
 from monitor.service.worker import Worker
+from monitor.store.connection import SQLITE_FULL, WriteError
 from monitor.store.outbox import unsent
 from monitor.store.writer import Writer
 
@@ -150,10 +154,14 @@ class Daemon:
 
     def _sender(self, worker: Worker) -> Sender:
         addresses = {a.name: a.url() for a in self._settings.notices.addresses}
-        outbox = _Outbox(self._settings.store.file, self._settings.page.address)
+        store, page = self._settings.store.file, self._settings.page.address
+        outbox = Outgoing(store, page, list(addresses), worker.now_ms)
+        worker.when_failing.append(partial(_alarm, worker, outbox))
+        worker.when_written_again.append(outbox.withdraw)
 
         def report(outcome: Outcome) -> None:
-            worker.post(lambda owner: _record(owner, outcome))
+            if not outbox.note(outcome):
+                worker.post(lambda owner: _record(owner, outcome))
 
         def beat() -> None:
             self._sender_beat_s = clock.monotonic_s()
@@ -266,26 +274,12 @@ class _Publisher:
                 self._published[topic] = payload
 
 
-class _Outbox:
-    """The outbox as the sender reads it, with links to the page."""
-
-    def __init__(self, store: Path, page: str) -> None:
-        self._store = store
-        self._page = page.rstrip("/")
-
-    def unsent(self) -> list[Waiting]:
-        return [
-            Waiting(
-                row.notice,
-                row.address,
-                row.title,
-                row.body,
-                f"{self._page}{row.place}" if self._page else "",
-                row.tries,
-                row.next_try_ms,
-            )
-            for row in unsent(self._store)
-        ]
+def _alarm(worker: Worker, outgoing: Outgoing, error: WriteError) -> None:
+    """The store cannot be written: say it past the store."""
+    now_ms = worker.now_ms()
+    full = getattr(error, "sqlite_errorcode", None) == SQLITE_FULL
+    notice = messages.disk_full(now_ms) if full else messages.store_failing(str(error), now_ms)
+    outgoing.say(notice)
 
 
 def _record(worker: Worker, outcome: Outcome) -> None:

@@ -34,6 +34,8 @@ from monitor.store.writer import Writer
 log = logging.getLogger(__name__)
 
 MINUTES_AT_A_TIME = 120  # folded before the socket has its turn again: some 50 ms
+# A feed faster than the fold waits at the broker: what is not folded yet is held in memory.
+MOST_HELD_MIN = 240
 STORE_RETRY_S = 5.0
 SAID_AGAIN_S = 3600.0
 
@@ -94,9 +96,13 @@ class Worker:
         self.after_snapshot: list[Callable[[], None]] = []
         self.before_minutes: list[Callable[[], None]] = []
         self.after_minutes: list[Callable[[], None]] = []
+        # The store does not mend by itself; and it can be written again.
+        self.when_failing: list[Callable[[WriteError], None]] = []
+        self.when_written_again: list[Callable[[], None]] = []
         self.heard_s = monotonic()
         self.beat_s = monotonic()
         self.trouble: str | None = None
+        self._alarmed = False
         self.time_known = True
         self._snapshot_at = 0.0
         self._commit_due = 0.0
@@ -132,7 +138,7 @@ class Worker:
                 self.link.start()
             while not self._stopping:
                 self._turn()
-            self._commit()
+            self._commit_last()
         finally:
             self._close()
 
@@ -175,7 +181,7 @@ class Worker:
             pass
 
     def _take_in(self) -> None:
-        if self.link is None:
+        if self.link is None or self._far_behind():
             return
         incoming = self.link.take()
         if incoming:
@@ -183,6 +189,9 @@ class Worker:
             self.write(self.engine.receive(map(_message, incoming), self.time_known))
             self._taken = incoming[-1].serial
             self.handled += len(incoming)
+
+    def _far_behind(self) -> bool:
+        return self.engine.held_min > MOST_HELD_MIN and self.engine.behind(self.now_ms())
 
     def _advance(self) -> None:
         now_ms = self.now_ms()
@@ -235,7 +244,9 @@ class Worker:
 
     def _commit_now(self) -> bool:
         window_half_full = (
-            self.link is not None and self.link.unacknowledged * 2 >= self.link.window
+            self.link is not None
+            and not self.link.inbox  # else it is left to fill on purpose
+            and self.link.unacknowledged * 2 >= self.link.window
         )
         return window_half_full or (
             self.writer.open_transaction and self._monotonic() >= self._commit_due
@@ -243,9 +254,12 @@ class Worker:
 
     def _commit(self) -> None:
         """Commit, then acknowledge, answer and wake those who wait for it."""
+        written = self.writer.open_transaction
         self.writer.commit()
-        if self.trouble is not None:
-            trouble, self.trouble = self.trouble, None
+        if written and self.trouble is not None:
+            trouble, self.trouble, self._alarmed = self.trouble, None, False
+            for call in self.when_written_again:
+                call()
             self.write(self.engine.tell(messages.store_trouble(trouble, self.now_ms())))
         if self.link is not None and self._taken:
             self.link.acknowledge(self._taken)
@@ -256,6 +270,14 @@ class Worker:
         self._answers.clear()
         for call in self.after_commit:
             call()
+
+    def _commit_last(self) -> None:
+        try:
+            self._commit()
+        except OWN_MISTAKES:
+            raise
+        except WriteError as error:
+            log.error("The last minute could not be kept (%s); the broker still has it.", error)
 
     def now_ms(self) -> int:
         """Now, by the wall or the readings [UTC epoch ms]."""
@@ -271,6 +293,8 @@ class Worker:
 
     def _start_over(self, error: WriteError) -> None:
         """The store failed: go back to the last commit and ask the broker to deliver again."""
+        if self.trouble is not None:
+            self._alarm(error)
         self.trouble = str(error)
         self._say(
             "store", "The store could not be written (%s); going back to what it holds.", error
@@ -281,12 +305,29 @@ class Worker:
         self._taken = 0
         if self.link is not None:
             self.link.drop()
+        while True:
+            reloaded = self._reloaded()
+            self._wait(STORE_RETRY_S)
+            if reloaded or self._stopping:
+                return
+
+    def _reloaded(self) -> bool:
+        """Go back to the last commit; what is in memory may hold what was never written."""
         try:
             self.writer.rollback()
             self.engine = self._make_engine(self.writer)
-        except WriteError as again:
-            log.error("The store cannot be read either: %s", again)
-        self._wait(STORE_RETRY_S)
+        except WriteError as error:
+            self._say("reading", "The store cannot be read either: %s", error)
+            self._alarm(error)
+            return False
+        return True
+
+    def _alarm(self, error: WriteError) -> None:
+        """Once while it lasts: have it said past the store."""
+        if not self._alarmed:
+            self._alarmed = True
+            for call in self.when_failing:
+                call(error)
 
     def _wait(self, seconds: float) -> None:
         """Let the store recover, still listening to the broker's socket and to `stop`."""

@@ -19,6 +19,7 @@ SQLITE_VERSION = sqlite3.sqlite_version
 # What writing raises when the disk or the card fails, and what only a mistake of ours raises.
 WriteError = sqlite3.Error
 OWN_MISTAKES = (sqlite3.ProgrammingError, sqlite3.InterfaceError)
+SQLITE_FULL = sqlite3.SQLITE_FULL  # the error's code where the disk has no room left
 
 
 class StoreError(Exception):

@@ -275,14 +275,14 @@ def test_other_messages_wait_for_the_morning(
     clock: str, day: int, first_try: tuple[str, int]
 ) -> None:
     now_ms = at(clock, day) * MINUTE_MS
-    notice = messages.disk_full(0, now_ms)
+    notice = messages.disk_full(now_ms)
     assert deliver_at(notice, POLICY, ZONE, now_ms) == at(*first_try) * MINUTE_MS
 
 
 def test_the_night_rest_ends_by_the_clock_on_the_wall_when_clocks_change() -> None:
     """Clocks went back in the United Kingdom on 25 October 2026 (last Sunday of October)."""
     evening = int(datetime(2026, 10, 24, 22, 0, tzinfo=ZoneInfo(ZONE)).timestamp() * 1000)
-    notice = messages.disk_full(0, evening)
+    notice = messages.disk_full(evening)
     first_try = deliver_at(notice, POLICY, ZONE, evening)
     assert first_try is not None
     assert datetime.fromtimestamp(first_try / 1000, UTC) == datetime(2026, 10, 25, 7, tzinfo=UTC)
@@ -344,7 +344,7 @@ def test_an_end_known_together_with_the_next_spell_is_not_the_next_spell() -> No
 
 
 def test_a_notice_that_tells_of_no_spell_is_never_renamed() -> None:
-    book = Book((Told(messages.disk_full(0, 0)),))
+    book = Book((Told(messages.disk_full(0)),))
     assert book.rekeyed([(spell(), 2)]) == book
 
 
