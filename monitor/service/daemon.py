@@ -35,6 +35,7 @@ from monitor.service.desk import Desk
 from monitor.service.errands import Errands
 from monitor.service.jobs import Stepper, Timetable
 from monitor.service.outgoing import Outgoing
+from monitor.service.payload_watch import PayloadWatch
 from monitor.service.replay import Replay
 from monitor.service.requests import EntryLine, parse_form
 from monitor.service.settings import (
@@ -212,6 +213,7 @@ class Daemon:
             self._time.expect(newest_ms)
         Timekeeper(worker, self._time, errands.catch_up, timetable.clock_set)
         BrokerWatch(worker, self._settings.site.timezone, clock.monotonic_s)
+        PayloadWatch(worker, self._settings.site)
 
     def _catch_signals(self, stack: ExitStack) -> None:
         if threading.current_thread() is not threading.main_thread():

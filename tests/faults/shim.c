@@ -2,7 +2,8 @@
  * of them, or shifts the wall clock.
  *
  * SHIM_MATCH    only files whose path holds this text
- * SHIM_CONTROL  file with one word: full, eio, readonly, or nothing; and "clock SECONDS"
+ * SHIM_CONTROL  file with one word: full, eio, readonly, or nothing; and "clock SECONDS"; or
+ *               noask: who keeps the clock may not be asked, as under ProtectClock= of systemd
  * SHIM_UPTIME   seconds to add to the time since the machine's start; no time service is running
  * SHIM_LOG      file that takes every change to matching files, as records:
  *               kind (w t s u), length of path, path, offset, length of data, data
@@ -134,5 +135,10 @@ int clock_gettime(clockid_t clock, struct timespec *now) {
 }
 /* The clock is not kept right by anyone (TIME_ERROR), as after it was set by hand. */
 int adjtimex(struct timex *asked) {
+    char text[64];
+    if (control(text, sizeof text) && !strncmp(text, "noask", 5)) {
+        errno = EPERM;
+        return -1;
+    }
     return getenv("SHIM_UPTIME") ? TIME_ERROR : syscall(SYS_adjtimex, asked);
 }

@@ -5,6 +5,9 @@ Changes to and from summer time are held against APScheduler in tests/service/te
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -142,6 +145,27 @@ def test_a_leap_that_nobody_vouches_for_is_not_followed(
         nothing_happened(trial)
 
 
+def test_another_zone_of_site_and_machine_changes_no_reading_and_makes_no_flood(
+    shim: Shim, tmp_path: Path
+) -> None:
+    with running(shim, tmp_path) as (trial, guest):
+        send(guest)
+        before = wait_for(trial, "illuminance", 1)
+        trial.stop()
+        text = trial.settings.file.read_text("utf-8")
+        assert "Europe/London" in text
+        trial.settings.file.write_text(text.replace("Europe/London", "Pacific/Kiritimati"), "utf-8")
+        trial.environment["TZ"] = "America/Los_Angeles"
+        trial.start()
+        assert trial.health()["time_known"] is True
+        send(guest)
+        after = wait_for(trial, "illuminance", 2)
+        assert after[0] == before[0]
+        assert abs(after[1] - time.time()) < 5
+        time.sleep(1.5)
+        nothing_happened(trial)
+
+
 class Machine:
     """A wall and a counter, set by hand."""
 
@@ -176,6 +200,36 @@ def test_a_machine_that_has_just_started_is_still_learning_the_time() -> None:
     machine.wall_ms += 5 * DAY_S * 1000  # the last shutdown's time until now, then the network's
     clock.look()
     assert clock.now_ms() == machine.wall_ms
+
+
+def vouched(shim: Shim, marks: Path, words: str, **environment: str) -> str:
+    """What `kept_right` says in a process of its own, under the shim."""
+    shim_environment = shim.environment()
+    shim.set(words)
+    asking = "import sys, pathlib; from monitor.edges.clock import kept_right as k"
+    done = subprocess.run(
+        [sys.executable, "-c", f"{asking}; print(k(pathlib.Path(sys.argv[1])))", str(marks)],
+        env=os.environ | shim_environment | environment,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return done.stdout.strip()
+
+
+def test_where_the_kernel_may_not_be_asked_the_time_services_mark_counts(
+    shim: Shim, tmp_path: Path
+) -> None:
+    marks = tmp_path / "synchronized"
+    assert vouched(shim, marks, "noask") == "None"
+    marks.touch()
+    assert vouched(shim, marks, "noask") == "True"
+
+
+def test_where_the_kernel_says_no_the_mark_does_not_count(shim: Shim, tmp_path: Path) -> None:
+    marks = tmp_path / "synchronized"
+    marks.touch()
+    assert vouched(shim, marks, "", SHIM_UPTIME=LONG_UP_S) == "False"
 
 
 def test_drift_is_followed() -> None:
