@@ -51,6 +51,7 @@ STATE_TOPIC = "drying-room/state"
 HERE, AWAY = "here", "away"
 
 # Messages read before the owner gets its turn again: some 20 ms.
+MOST_UNTAKEN = 4000
 READS_AT_A_TIME = 500
 # A connection that held this long was a good one: the waits start small again.
 STEADY_S = 30.0
@@ -136,7 +137,8 @@ class Link:
                 readable |= bool(events & EVENT_READ)
                 if events & EVENT_WRITE:
                     self._drive(self._client.loop_write)
-        if readable and self._client is not None:
+        # Where the owner takes nothing more, what has no window of its own waits at the broker.
+        if readable and self._client is not None and len(self.inbox) < MOST_UNTAKEN:
             self._drive(partial(self._read, self._client))
         self._keep_time()
 
