@@ -288,7 +288,7 @@ def _of_troubles() -> Iterator[tuple[str, Notice]]:
     yield "broker missing for a day", messages.broker_missing(yesterday, _ZONE, NOW_MS)
     yield "broker back", messages.broker_back(hour_ago, _ZONE, NOW_MS)
     yield "disk full", messages.disk_full(NOW_MS)
-    yield "disk cannot be written", messages.store_failing("disk I/O error", NOW_MS)
+    yield "disk cannot be written", messages.store_failing("the disk reports a fault", NOW_MS)
     yield "store trouble", messages.store_trouble("the disk is read-only", NOW_MS)
     yield "clock not known", messages.clock_not_known(NOW_MS)
     yield "clock set", messages.clock_set(365 * 86_400_000, NOW_MS)

@@ -49,7 +49,7 @@ from monitor.service.settings import (
 from monitor.service.shipped import shipped
 from monitor.service.timekeeping import Timekeeper
 from monitor.service.worker import Worker
-from monitor.store.connection import SQLITE_FULL, WriteError
+from monitor.store.connection import WriteError, why_failed
 from monitor.store.outbox import unsent
 from monitor.store.writer import Writer
 
@@ -279,8 +279,8 @@ class _Publisher:
 def _alarm(worker: Worker, outgoing: Outgoing, error: WriteError) -> None:
     """The store cannot be written: say it past the store."""
     now_ms = worker.now_ms()
-    full = getattr(error, "sqlite_errorcode", None) == SQLITE_FULL
-    notice = messages.disk_full(now_ms) if full else messages.store_failing(str(error), now_ms)
+    reason, full = why_failed(error)
+    notice = messages.disk_full(now_ms) if full else messages.store_failing(reason, now_ms)
     outgoing.say(notice)
 
 

@@ -28,7 +28,7 @@ from monitor.room.entries import Request, RequestError
 from monitor.room.logbook import Entered
 from monitor.room.payloads import Message
 from monitor.room.snapshot import Snapshot
-from monitor.store.connection import OWN_MISTAKES, WriteError
+from monitor.store.connection import OWN_MISTAKES, WriteError, why_failed
 from monitor.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -295,7 +295,7 @@ class Worker:
         """The store failed: go back to the last commit and ask the broker to deliver again."""
         if self.trouble is not None:
             self._alarm(error)
-        self.trouble = str(error)
+        self.trouble, _ = why_failed(error)
         self._say(
             "store", "The store could not be written (%s); going back to what it holds.", error
         )

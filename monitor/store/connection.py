@@ -19,7 +19,12 @@ SQLITE_VERSION = sqlite3.sqlite_version
 # What writing raises when the disk or the card fails, and what only a mistake of ours raises.
 WriteError = sqlite3.Error
 OWN_MISTAKES = (sqlite3.ProgrammingError, sqlite3.InterfaceError)
-SQLITE_FULL = sqlite3.SQLITE_FULL  # the error's code where the disk has no room left
+_FULL = "the disk is full"
+_PLAIN = {
+    sqlite3.SQLITE_FULL: _FULL,
+    sqlite3.SQLITE_READONLY: "the disk is read-only",
+    sqlite3.SQLITE_IOERR: "the disk reports a fault",
+}
 
 
 class StoreError(Exception):
@@ -28,6 +33,13 @@ class StoreError(Exception):
 
 class RefusedError(StoreError):
     """The store is not this program's to use now: trying again would not help."""
+
+
+def why_failed(error: WriteError) -> tuple[str, bool]:
+    """Why the store could not be written, in plain words; and whether the disk is full."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the rest tells where it happened
+    reason = _PLAIN.get(code, str(error))
+    return reason, reason == _FULL
 
 
 def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
