@@ -91,7 +91,7 @@ class Trial:
         os.kill(self.process.pid, 9)
         self.process.wait()
 
-    def finish(self, within_s: float = 120.0) -> None:
+    def finish(self, within_s: float = 300.0) -> None:
         """Wait for the end that `until` sets."""
         assert self.process is not None
         assert self.process.wait(within_s) == 0, self.log()
