@@ -23,7 +23,7 @@ from monitor.room.hours import HourlyAir, without_holes
 from monitor.room.lessons import Lesson, learned, lesson
 from monitor.room.members import Hung, Prior, book_prior
 from monitor.room.musty import SLOW_HUMIDITY_PCT
-from monitor.room.outlook import RECENT_DAYS, like_recent_days, outlook, still_to_lose
+from monitor.room.outlook import RECENT_DAYS, Ahead, like_recent_days, outlook, still_to_lose
 from monitor.room.readings import MINUTE_MS
 
 HOUR_MS = 60 * MINUTE_MS
@@ -73,6 +73,19 @@ class _Known(NamedTuple):
     stays: tuple[tuple[str, int, int | None], ...]
 
 
+class Standing(NamedTuple):
+    """A batch at a full hour, from all that was known of it by then.
+
+    air         hour by hour since it was hung, wherever it was
+    light_lx_h  light dose of each of these hours [lx·h]
+    """
+
+    flower: Flower
+    ensemble: Ensemble
+    air: HourlyAir
+    light_lx_h: NDArray[np.float64]
+
+
 class Prospects:
     """Remembers the ensembles of a site's batches between the hours."""
 
@@ -99,13 +112,29 @@ class Prospects:
         ]
         return [prospect for prospect in prospects if prospect is not None]
 
-    def _prospect(self, batch: Batch, batches: Sequence[Batch], hour: int) -> Prospect | None:
-        """None where nothing is known of the air it has been in."""
-        flower = self._flower(batch)
+    def standing(self, batch: Batch, batches: Sequence[Batch], hour: int) -> Standing | None:
+        """The batch at an epoch hour; None where nothing is known of the air it has been in."""
         air, light = self._air(batch, hour)
         if not air.known.any():
             return None
         ensemble = self._ensemble(batch, batches, air)
+        return Standing(self.flower(batch), ensemble, air, light)
+
+    def air_in(self, space: str, begin: int, end: int) -> HourlyAir:
+        """The air of one space in the epoch hours begin ≤ hour < end."""
+        return _hours([self._hours.means(space, begin * 60, end * 60)], begin, end)
+
+    def ahead(self, space: str, ensemble: Ensemble) -> Ahead:
+        """The air to come if it goes on as in the last days of this space."""
+        recent = self.air_in(space, ensemble.hour - 24 * RECENT_DAYS, ensemble.hour)
+        return like_recent_days(ensemble, recent.part(_first_known(recent), len(recent)))
+
+    def _prospect(self, batch: Batch, batches: Sequence[Batch], hour: int) -> Prospect | None:
+        """None where nothing is known of the air it has been in."""
+        stands = self.standing(batch, batches, hour)
+        if stands is None:
+            return None
+        flower, ensemble, air, light = stands
         hangs = batch.hangs_at(hour * HOUR_MS)
         prospect = self._hanging(batch, ensemble, hour) if hangs else _kept(batch, ensemble, hour)
         colour = keeping.colour_left(
@@ -122,11 +151,7 @@ class Prospects:
 
     def _hanging(self, batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
         """The batch under air like that of its space in the last days."""
-        begin = hour - 24 * RECENT_DAYS
-        space = batch.space_at(hour * HOUR_MS) or ""
-        recent = _hours([self._hours.means(space, begin * 60, hour * 60)], begin, hour)
-        recent = recent.part(_first_known(recent), len(recent))
-        told = outlook(ensemble, like_recent_days(ensemble, recent))
+        told = outlook(ensemble, self.ahead(batch.space_at(hour * HOUR_MS) or "", ensemble))
         return Prospect(
             batch=batch.hung_by,
             asked_ms=hour * HOUR_MS,
@@ -142,7 +167,8 @@ class Prospects:
             humidity_needed_pct=told.humidity_needed,
         )
 
-    def _flower(self, batch: Batch) -> Flower:
+    def flower(self, batch: Batch) -> Flower:
+        """What the book knows of its flower, or of any flower."""
         return self._book.find(batch.flower) or self._book.other
 
     def _air(self, batch: Batch, hour: int) -> tuple[HourlyAir, NDArray[np.float64]]:
@@ -167,7 +193,8 @@ class Prospects:
     def _ensemble(self, batch: Batch, batches: Sequence[Batch], air: HourlyAir) -> Ensemble:
         known = self._known(batch, air)
         before = self._ensembles.get(batch.hung_by)
-        if before is not None and before[0] == known:
+        end = int(air.hour[-1]) + 1
+        if before is not None and before[0] == known and before[1].hour <= end:
             ensemble = dryness.step(before[1], air)
         else:
             prior = self._prior(batch, batches)
@@ -186,7 +213,7 @@ class Prospects:
             Hung(
                 batch.name,
                 batch.hung_ms // MINUTE_MS,
-                self._flower(batch),
+                self.flower(batch),
                 batch.stems_per_bunch,
                 batch.target_pct_db,
             ),
@@ -200,18 +227,24 @@ class Prospects:
         )
 
     def _prior(self, batch: Batch, batches: Sequence[Batch]) -> Prior:
-        """The book's word, and what finished batches of this flower in this place taught."""
+        return self.taught(batch.flower, batch.stays[0].space, batches, batch.hung_ms)[0]
+
+    def taught(
+        self, flower: str, space: str, batches: Sequence[Batch], before_ms: int
+    ) -> tuple[Prior, int]:
+        """The book's word on a flower, and what batches of it, hung in this space and finished by
+        a time, taught; and how many these were."""
         alike = [
             b
             for b in batches
-            if b.flower == batch.flower
-            and b.stays[0].space == batch.stays[0].space
+            if b.flower == flower
+            and b.stays[0].space == space
             and (b.weighings or b.snap_tests)
             and b.taken_down_ms is not None
-            and b.taken_down_ms <= batch.hung_ms
-        ]
-        lessons = [self._lesson(b, batches) for b in alike[-LESSONS:]]
-        return learned(lessons) if lessons else book_prior()
+            and b.taken_down_ms <= before_ms
+        ][-LESSONS:]
+        lessons = [self._lesson(b, batches) for b in alike]
+        return (learned(lessons) if lessons else book_prior()), len(lessons)
 
     def _lesson(self, batch: Batch, batches: Sequence[Batch]) -> Lesson:
         """What a finished batch taught, from its hanging to its taking down."""

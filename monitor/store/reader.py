@@ -152,6 +152,17 @@ class Reader:
         last = (Reading(r[0], r[1], Quantity(r[2]), r[3], Flag(r[4])) for r in rows)
         return {(reading.sensor, reading.quantity): reading for reading in last}
 
+    def last_values(self, quantity: Quantity, from_ms: int, to_ms: int) -> dict[str, float]:
+        """The last value of a quantity that each sensor told in from_ms ≤ time < to_ms."""
+        rows = self._db.execute(
+            "SELECT max(r.time_ms), s.name, r.value FROM reading r"
+            " CROSS JOIN sensor s ON s.id = r.sensor"
+            " WHERE r.time_ms >= ? AND r.time_ms < ?"
+            " AND r.quantity = (SELECT id FROM quantity WHERE name = ?) GROUP BY r.sensor",
+            (from_ms, to_ms, quantity.value),
+        )
+        return {sensor: value for _, sensor, value in rows}
+
     def heard(self, from_ms: int, to_ms: int) -> dict[str, Heard]:
         """What each sensor told in from_ms ≤ time < to_ms; a silent one is not there."""
         rows = self._db.execute(
@@ -299,6 +310,15 @@ class Reader:
             (from_ms, batch),
         )
         return [prospect_of_row(row) for row in rows]
+
+    def said_of(self, batch: int, since_ms: int, at_ms: int) -> Prospect | None:
+        """What was last said of a batch, not before `since_ms` and not after `at_ms`."""
+        row = self._db.execute(
+            "SELECT * FROM prospect WHERE asked_ms >= ? AND asked_ms <= ? AND batch = ?"
+            " ORDER BY asked_ms DESC LIMIT 1",
+            (since_ms, at_ms, batch),
+        ).fetchone()
+        return None if row is None else _prospect(row)
 
     def last_prospects(self, to_ms: int = FOREVER_MS) -> dict[int, Prospect]:
         """Of each batch the last that was said of it before a time."""

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import NamedTuple
 
+from monitor.edges.report.batches import BatchWeek, batch_weeks
+from monitor.edges.report.hours_of_air import HoursOfAir
+from monitor.edges.report.losses import Taken, taken
+from monitor.edges.report.machine import Machine, machine
 from monitor.edges.report.numbers import SpaceWeek, SpellHours, hours_within, space_week
-from monitor.edges.report.weeks import Week
+from monitor.edges.report.openings import airings
+from monitor.edges.report.promises import Promise, promises
+from monitor.edges.report.weeks import Week, first_minute
+from monitor.room.airing_seen import AiringSeen
 from monitor.room.batches import Batch, fold
 from monitor.room.entries import standing
+from monitor.room.flowers import Book
+from monitor.room.prospects import KEPT, Prospect, Prospects
 from monitor.room.readings import MINUTE_MS, Sensor
 from monitor.room.spaces import Site
 from monitor.room.spells import Kind
@@ -47,7 +58,11 @@ class SiteWeek:
     spaces       those that were there, in the order of the settings
     before       the same spaces in the week before, where they were there
     year_before  and in the week of the same season a year before
-    hanging      batches that hang as the week ends
+    airing       what was made of good air outside, of the spaces for hanging; where it can be told
+    batches      those that hung in the week
+    kept         those that were taken down and are kept as the week ends, and how they stand
+    season       all that were taken down this year, up to the week's end
+    promises     what was promised of these
     faults       sensors silent or stuck, alone (with their name) or all at once (without)
     """
 
@@ -62,10 +77,25 @@ class SiteWeek:
     year_before: dict[str, SpaceWeek]
     sensors: list[SensorWeek]
     faults: list[SpellHours]
-    hanging: list[Batch]
-    taken_down: list[Batch]
+    airing: dict[str, AiringSeen]
+    batches: list[BatchWeek]
+    kept: list[tuple[Batch, Prospect]]
+    season: list[Taken]
+    promises: list[Promise]
     notices: NoticesWeek
     unread: int
+    machine: Machine
+
+    @property
+    def hanging(self) -> list[BatchWeek]:
+        """The batches that hang as the week ends."""
+        return [b for b in self.batches if b.batch.hangs_at(self.end * MINUTE_MS - 1)]
+
+    @property
+    def taken_down(self) -> list[Taken]:
+        """The batches taken down in the week."""
+        begin_ms, end_ms = self.begin * MINUTE_MS, self.end * MINUTE_MS
+        return [t for t in self.season if begin_ms <= (t.batch.taken_down_ms or 0) < end_ms]
 
     @property
     def known_h(self) -> float:
@@ -73,8 +103,56 @@ class SiteWeek:
         return sum(sum(space.known_h.values()) for space in self.spaces)
 
 
-def gather(reader: Reader, site: Site, week: Week, now_ms: int) -> SiteWeek:
+class Source:
+    """A store as the reports read it; what was worked out of its batches is kept from one week to
+    the next."""
+
+    def __init__(
+        self, reader: Reader, store: Path, site: Site, book: Book, backups: Path | None = None
+    ) -> None:
+        self.reader = reader
+        self.site = site
+        self.prospects = Prospects(book, HoursOfAir(reader))
+        self.history = fold(standing(reader.entries()), site.spaces).batches
+        self.store, self.backups = store, backups
+        self._taken: dict[int, Taken] = {}
+        self._promises: dict[int, list[Promise]] = {}
+
+    def taken_down(self, begin: int, end: int) -> list[Taken]:
+        """Batches taken down in begin ≤ minute < end, in order of that."""
+        return [self._taken_of(batch) for batch in self._down(begin, end)]
+
+    def promised(self, begin: int, end: int) -> list[Promise]:
+        """What was promised of the batches taken down in begin ≤ minute < end."""
+        return [p for batch in self._down(begin, end) for p in self._promises_of(batch)]
+
+    def _down(self, begin: int, end: int) -> list[Batch]:
+        down = [
+            (batch.taken_down_ms, n, batch)
+            for n, batch in enumerate(self.history)
+            if batch.taken_down_ms is not None
+            and begin * MINUTE_MS <= batch.taken_down_ms < end * MINUTE_MS
+        ]
+        return [batch for _, _, batch in sorted(down, key=lambda one: one[:2])]
+
+    def _taken_of(self, batch: Batch) -> Taken:
+        if batch.hung_by not in self._taken:
+            self._taken[batch.hung_by] = taken(
+                self.reader, self.prospects, self.site, batch, self.history
+            )
+        return self._taken[batch.hung_by]
+
+    def _promises_of(self, batch: Batch) -> list[Promise]:
+        if batch.hung_by not in self._promises:
+            zone = self.site.timezone
+            told = promises(self.reader, self.prospects, zone, batch, self.history)
+            self._promises[batch.hung_by] = list(told)
+        return self._promises[batch.hung_by]
+
+
+def gather(source: Source, week: Week, now_ms: int) -> SiteWeek:
     """All of a week. raises NotYetError"""
+    reader, site = source.reader, source.site
     begin, week_end = week.span(site.timezone)
     end = min(week_end, now_ms // MINUTE_MS)
     if end <= begin:
@@ -85,7 +163,8 @@ def gather(reader: Reader, site: Site, week: Week, now_ms: int) -> SiteWeek:
         if spell.kind in (Kind.SILENT, Kind.STUCK)
     ]
     heard = reader.heard(begin * MINUTE_MS, end * MINUTE_MS)
-    batches = fold(standing(reader.entries()), site.spaces).batches
+    spaces = spaces_in(reader, site, begin, end)
+    season = first_minute(week.monday.replace(month=1, day=1), site.timezone)
     return SiteWeek(
         site=site,
         week=week,
@@ -93,19 +172,37 @@ def gather(reader: Reader, site: Site, week: Week, now_ms: int) -> SiteWeek:
         end=end,
         over=end == week_end,
         means=reader.means_until(begin, end) is not None,
-        spaces=list(_spaces(reader, site, begin, end).values()),
-        before=_spaces(reader, site, *week.before().span(site.timezone)),
-        year_before=_spaces(reader, site, *week.a_year_before().span(site.timezone)),
+        spaces=list(spaces.values()),
+        before=spaces_in(reader, site, *week.before().span(site.timezone)),
+        year_before=spaces_in(reader, site, *week.a_year_before().span(site.timezone)),
         sensors=[_sensor(sensor, heard.get(name), faults) for name, sensor in site.sensors.items()],
         faults=faults,
-        hanging=[b for b in batches if _hangs_at_end(b, end * MINUTE_MS)],
-        taken_down=[b for b in batches if _taken_down_in(b, begin * MINUTE_MS, end * MINUTE_MS)],
+        airing=airings(site, list(spaces.values())),
+        batches=batch_weeks(reader, source.prospects, site, spaces, source.history, begin, end),
+        kept=_kept(reader, source.history, end),
+        season=source.taken_down(season, end),
+        promises=source.promised(season, end),
         notices=_notices(list(reader.notices(begin * MINUTE_MS, end * MINUTE_MS))),
         unread=sum(1 for _ in reader.unread(begin * MINUTE_MS, end * MINUTE_MS)),
+        machine=machine(reader, site, source.store, source.backups, end),
     )
 
 
-def _spaces(reader: Reader, site: Site, begin: int, end: int) -> dict[str, SpaceWeek]:
+def _kept(reader: Reader, batches: Sequence[Batch], end: int) -> list[tuple[Batch, Prospect]]:
+    """Batches kept in a space as the week ends, with what was last said of each."""
+    kept = []
+    for batch in batches:
+        down_ms = batch.taken_down_ms
+        if down_ms is None or down_ms >= end * MINUTE_MS:
+            continue
+        said = reader.said_of(batch.hung_by, down_ms, end * MINUTE_MS)
+        if batch.space_at(end * MINUTE_MS - 1) is not None and said and said.state == KEPT:
+            kept.append((batch, said))
+    return kept
+
+
+def spaces_in(reader: Reader, site: Site, begin: int, end: int) -> dict[str, SpaceWeek]:
+    """The spaces that were there in begin ≤ minute < end, in the order of the settings."""
     weeks = {n: space_week(reader, site, space, begin, end) for n, space in site.spaces.items()}
     return {name: week for name, week in weeks.items() if week is not None}
 
@@ -116,15 +213,6 @@ def _sensor(sensor: Sensor, heard: Heard | None, faults: list[SpellHours]) -> Se
         if fault.spell.sensor == sensor.name:
             hours[fault.spell.kind] += fault.hours
     return SensorWeek(sensor, heard, hours[Kind.SILENT], hours[Kind.STUCK])
-
-
-def _taken_down_in(batch: Batch, from_ms: int, to_ms: int) -> bool:
-    return batch.taken_down_ms is not None and from_ms <= batch.taken_down_ms < to_ms
-
-
-def _hangs_at_end(batch: Batch, to_ms: int) -> bool:
-    down_ms = batch.taken_down_ms
-    return batch.hung_ms < to_ms and (down_ms is None or down_ms >= to_ms)
 
 
 def _notices(deliveries: list[Delivery]) -> NoticesWeek:

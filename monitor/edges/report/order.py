@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from monitor.room.flowers import Book, Flower
 from monitor.room.readings import Quantity, ReadAs, Sensor, TimeAt
 from monitor.room.spaces import Delays, Limits, Site, Space, Use
 from monitor.room.windows import Window
@@ -18,11 +19,14 @@ COMMAND = (sys.executable, "-m", "monitor.edges.report")
 
 @dataclass(frozen=True)
 class Order:
-    """One report to be made.
+    """Reports to be made: of weeks in a row, or of a season.
 
-    week    name of the ISO week, e.g. "2026-W29"
-    folder  where the week's own folder is made
-    now_ms  until when anything can be known; a week that is not over is told so far [UTC epoch ms]
+    week     name of the first ISO week, e.g. "2026-W29"
+    folder   where a folder of its own is made for each week
+    now_ms   until when anything can be known; a week that is not over is told so far [UTC epoch ms]
+    weeks    how many in a row
+    season   from its first to before its last minute [UTC epoch minutes]; it is told instead
+    backups  where backups are kept; None: nothing is said of them
     """
 
     store: Path
@@ -30,6 +34,10 @@ class Order:
     week: str
     now_ms: int
     site: Site
+    book: Book
+    weeks: int = 1
+    season: tuple[int, int] | None = None
+    backups: Path | None = None
 
     def to_json(self) -> str:
         """The order as the child reads it."""
@@ -39,12 +47,17 @@ class Order:
     def from_json(text: str) -> Order:
         """The order as it was written."""
         plain = json.loads(text)
+        season, backups = plain["season"], plain["backups"]
         return Order(
             Path(plain["store"]),
             Path(plain["folder"]),
             plain["week"],
             plain["now_ms"],
             _site(plain["site"]),
+            _book(plain["book"]),
+            plain["weeks"],
+            None if season is None else (season[0], season[1]),
+            None if backups is None else Path(backups),
         )
 
 
@@ -52,9 +65,10 @@ class Order:
 class Answer:
     """A report that was made.
 
+    week    the week's name; of a season its first and last day
     text    at most ten lines for the phone; the first is its title
-    folder  the week's own folder
-    files   names of the files in it
+    folder  its own folder
+    files   names of the files in it, the page first
     """
 
     week: str
@@ -71,6 +85,17 @@ class Answer:
         """The answer as it was written."""
         plain = json.loads(text)
         return Answer(plain["week"], plain["text"], Path(plain["folder"]), tuple(plain["files"]))
+
+
+def _book(plain: dict[str, Any]) -> Book:
+    flowers = {key: _flower(flower) for key, flower in plain["flowers"].items()}
+    return Book(flowers, _flower(plain["other"]))
+
+
+def _flower(plain: dict[str, Any]) -> Flower:
+    # JSON knows no tuples.
+    fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in plain.items()}
+    return Flower(**fields)
 
 
 def _site(plain: dict[str, Any]) -> Site:
