@@ -10,6 +10,8 @@ import json
 import logging
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -97,8 +99,11 @@ def _parser() -> Words:
 
     add("now", "show the air, the spells and the bunches of every space", "now")
 
-    report = add("report", "make a week's report", "report --week 2026-W29")
+    report = add("report", "make a week's report, or a season's", "report --week 2026-W29")
     report.add_argument("--week", metavar="WEEK", help="ISO week (default: the last full one)")
+    report.add_argument("--weeks", metavar="N", help="so many weeks in a row from that one on")
+    report.add_argument("--from", dest="begin", metavar="DAY", help="first day of a season's book")
+    report.add_argument("--to", dest="end", metavar="DAY", help="the day after its last (now)")
 
     replay = add("replay", "publish a file of messages to the broker", "replay messages.jsonl.gz")
     replay.add_argument("file", type=Path, metavar="FILE")
@@ -355,20 +360,52 @@ def _print(asked: argparse.Namespace, plain: object, words: Callable[[], str]) -
 
 
 def _report(asked: argparse.Namespace) -> None:
-    from monitor.edges.report.order import Order
-    from monitor.service.errands import ErrandError, make_report
+    from monitor.service.errands import ErrandError, make_report, report_order
     from monitor.service.jobs import last_week
 
     settings = _settings(asked)
     now_ms = clock.now_ms()
-    week = asked.week or last_week(now_ms, ZoneInfo(settings.site.timezone))
-    order = Order(settings.store.file, settings.report.folder, week, now_ms, settings.site)
+    zone = ZoneInfo(settings.site.timezone)
+    order = report_order(settings, asked.week or last_week(now_ms, zone), now_ms)
+    if asked.begin or asked.end:
+        order = replace(order, season=_season(asked, now_ms, zone))
+    elif asked.weeks:
+        order = replace(order, weeks=_weeks(asked.weeks))
     try:
         answer = make_report(order)
     except ErrandError as error:
         raise FailedError(str(error)) from error
     plain = {"week": answer.week, "text": answer.text, "folder": str(answer.folder)}
     _print(asked, plain, lambda: f"{answer.text}\n\nThe tables are in {answer.folder}")
+
+
+def _season(asked: argparse.Namespace, now_ms: int, zone: ZoneInfo) -> tuple[int, int]:
+    """The minutes of a season's book."""
+    if asked.week or asked.weeks:
+        raise AskedWronglyError("--from and --to ask for a season; leave --week and --weeks out")
+    if not asked.begin:
+        raise AskedWronglyError("--to needs --from DAY, the first day of the season")
+    begin, now = _midnight(asked.begin, zone), now_ms // 60_000
+    end = min(now, _midnight(asked.end, zone)) if asked.end else now
+    if end <= begin:
+        raise AskedWronglyError("the season ends before it begins; give --from a day before --to")
+    return begin, end
+
+
+def _midnight(text: str, zone: ZoneInfo) -> int:
+    """The first minute of a day as people write it [UTC epoch minutes]."""
+    from monitor.edges.report.weeks import first_minute
+
+    try:
+        return first_minute(date.fromisoformat(text), zone.key)
+    except ValueError:
+        raise AskedWronglyError(f"“{text}” is no day; write it as 2026-06-01") from None
+
+
+def _weeks(text: str) -> int:
+    if not (text.isdecimal() and 1 <= int(text) <= 530):
+        raise AskedWronglyError(f"--weeks is {text}; write a number of weeks, such as 52")
+    return int(text)
 
 
 def _replay(asked: argparse.Namespace) -> None:

@@ -24,7 +24,6 @@ from monitor.edges.sender import Delivered, Outcome, Sender
 from monitor.edges.socket import Listener
 from monitor.room import messages
 from monitor.room.engine import Engine
-from monitor.room.flowers import Book, BookError, read_book
 from monitor.room.notices import Policy
 from monitor.room.payloads import Decoder
 from monitor.room.publications import publications
@@ -33,6 +32,7 @@ from monitor.room.spaces import Site
 from monitor.service.broker_watch import BrokerWatch
 from monitor.service.desk import Desk
 from monitor.service.errands import Errands
+from monitor.service.flower_book import book_of
 from monitor.service.jobs import Stepper, Timetable
 from monitor.service.outgoing import Outgoing
 from monitor.service.payload_watch import PayloadWatch
@@ -42,11 +42,9 @@ from monitor.service.settings import (
     SERVICE_RUNTIME,
     Notices,
     Settings,
-    SettingsError,
     is_the_services,
     read_secret,
 )
-from monitor.service.shipped import shipped
 from monitor.service.timekeeping import Timekeeper
 from monitor.service.worker import Worker
 from monitor.store.connection import WriteError, why_failed
@@ -330,19 +328,6 @@ def broker_of(settings: Settings) -> mqtt_edge.Broker:
         session_expiry_s=mqtt.session_kept_s,
         keepalive_s=mqtt.keepalive_s,
     )
-
-
-def book_of(settings: Settings) -> Book:
-    """What is known of each flower, with the settings' own laid over it.
-
-    raises SettingsError where the settings' own flowers are wrong
-    """
-    text = shipped("config/flowers.toml").read_text("utf-8")
-    try:
-        return read_book(text, settings.flowers)
-    except BookError as error:
-        where = [f"{settings.file}: {problem}" for problem in error.problems]
-        raise SettingsError(where) from error
 
 
 def policy_of(notices: Notices) -> Policy:

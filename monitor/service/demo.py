@@ -15,10 +15,9 @@ from monitor.edges.broker import RunningBroker
 from monitor.edges.clock import monotonic_s
 from monitor.edges.phone import Message, Phone, as_text
 from monitor.edges.recordings import replay
-from monitor.edges.report.order import Order
 from monitor.edges.socket import SocketError, ask
 from monitor.service.daemon import socket_file
-from monitor.service.errands import make_report
+from monitor.service.errands import make_report, report_order
 from monitor.service.settings import Settings, load
 from monitor.service.shipped import shipped
 
@@ -45,15 +44,7 @@ def demo(folder: Path | None, amqtt: bool) -> int:
     if code:
         print(f"The monitor ended with code {code}; {home / 'monitor.log'} says why.")
         return 1
-    answer = make_report(
-        Order(
-            settings.store.file,
-            settings.report.folder,
-            WEEK,
-            round(UNTIL.timestamp() * 1000),
-            settings.site,
-        )
-    )
+    answer = make_report(report_order(settings, WEEK, round(UNTIL.timestamp() * 1000)))
     print(f"\n{answer.text}\n")
     print(f"{sent:,} messages in {monotonic_s() - began:.0f} s. What it made:")
     print(f"  the settings     {settings.file}")

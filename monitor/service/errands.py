@@ -21,6 +21,7 @@ from monitor.room.notices import Notice
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site
 from monitor.service import planner
+from monitor.service.flower_book import book_of
 from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, due, last_week
 from monitor.service.settings import Settings, Store
 from monitor.service.worker import Worker
@@ -48,12 +49,26 @@ class ErrandError(Exception):
     """What could not be done; str() is one sentence."""
 
 
+def report_order(settings: Settings, week: str, now_ms: int) -> Order:
+    """The order for one week's report; raises SettingsError (the settings' own flowers)."""
+    store = settings.store
+    return Order(
+        store.file,
+        settings.report.folder,
+        week,
+        now_ms,
+        settings.site,
+        book_of(settings),
+        backups=store.backup_folder,
+    )
+
+
 def make_report(order: Order) -> Answer:
-    """Make a report in a process of its own: pandas stays out of the daemon.
+    """Make reports in a process of its own: pandas stays out of the daemon. Returns the last.
 
     raises ErrandError
     """
-    return Answer.from_json(_child(COMMAND, order.to_json(), REPORT_TIMEOUT_S))
+    return Answer.from_json(_child(COMMAND, order.to_json(), REPORT_TIMEOUT_S).splitlines()[-1])
 
 
 def make_backup(store: Store, now_ms: int) -> Made:
@@ -178,8 +193,7 @@ class Errands:
 
     def order(self, week: str, now_ms: int) -> Order:
         """The order for one week's report."""
-        settings = self._settings
-        return Order(settings.store.file, settings.report.folder, week, now_ms, settings.site)
+        return report_order(self._settings, week, now_ms)
 
     def _report(self, due_ms: int) -> None:
         now_ms = self._worker.now_ms()

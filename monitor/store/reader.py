@@ -318,7 +318,7 @@ class Reader:
             " ORDER BY asked_ms DESC LIMIT 1",
             (since_ms, at_ms, batch),
         ).fetchone()
-        return None if row is None else _prospect(row)
+        return None if row is None else prospect_of_row(row)
 
     def last_prospects(self, to_ms: int = FOREVER_MS) -> dict[int, Prospect]:
         """Of each batch the last that was said of it before a time."""

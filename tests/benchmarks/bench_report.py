@@ -20,13 +20,16 @@ from monitor.edges.report.order import COMMAND, Answer, Order
 from monitor.edges.report.weeks import Week
 from monitor.room.air import MinuteOfAir
 from monitor.room.effects import Effects, Settlement
+from monitor.room.flowers import read_book
 from monitor.room.readings import Quantity, ReadAs, Reading, Sensor
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
 from monitor.room.spells import Kind, Spell
+from monitor.service.shipped import shipped
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row, show
 
+BOOK = read_book(shipped("config/flowers.toml").read_text("utf-8"), {})
 WEEK = Week.parse("2026-W29")
 LIMITS = Limits(hot_c=32.0, cold_c=5.0, damp_pct=75.0, sun_lux=3000.0, light_klxh_a_day=5.0)
 READS = {Quantity.TEMPERATURE: ReadAs("°C"), Quantity.HUMIDITY: ReadAs("%")}
@@ -86,7 +89,7 @@ def main(quick: bool) -> list[Row]:
         file = Path(folder) / "store.sqlite"
         fill(file, site)
         end_ms = WEEK.span(site.timezone)[1] * 60_000
-        order = Order(file, Path(folder), str(WEEK), end_ms, site)
+        order = Order(file, Path(folder), str(WEEK), end_ms, site, BOOK)
         began = time.perf_counter()
         done = subprocess.run(
             COMMAND, input=order.to_json(), capture_output=True, text=True, check=True

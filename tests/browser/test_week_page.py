@@ -12,10 +12,12 @@ from monitor.edges.report.order import Order
 from monitor.edges.report.weeks import Week
 from monitor.room.air import MinuteOfAir
 from monitor.room.effects import Effects, Settlement
+from monitor.room.flowers import read_book
 from monitor.room.readings import Quantity, ReadAs, Sensor
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
 from monitor.room.spells import Kind, Spell
 from monitor.science.moist_air import state
+from monitor.service.shipped import shipped
 from monitor.store.writer import Writer
 
 SPACES = (
@@ -68,7 +70,8 @@ def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     writer.apply(Effects(air=minutes, settlements=[Settlement([], spells, [], [])]))
     writer.commit()
     writer.close()
-    answer = build(Order(writer.file, folder, "2026-W29", 60_000 * end, SITE))
+    book = read_book(shipped("config/flowers.toml").read_text("utf-8"), {})
+    (answer,) = build(Order(writer.file, folder, "2026-W29", 60_000 * end, SITE, book))
     return answer.folder / "week.html"
 
 

@@ -18,8 +18,8 @@ import pandas as pd
 import pytest
 
 from monitor.edges.report.build import build
-from monitor.edges.report.change import airing_h, thing_to_change
-from monitor.edges.report.gather import NotYetError, SiteWeek, gather
+from monitor.edges.report.change import thing_to_change
+from monitor.edges.report.gather import NotYetError, SiteWeek, Source, gather
 from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import SpaceWeek, by_day, by_hour, days_over_dose
 from monitor.edges.report.order import COMMAND, Answer, Order
@@ -29,16 +29,19 @@ from monitor.edges.report.weeks import Week
 from monitor.room.air import MinuteOfAir
 from monitor.room.effects import Effects, Outgoing, Settlement
 from monitor.room.entries import Entry
+from monitor.room.flowers import read_book
 from monitor.room.notices import Notice, Weight
 from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor, TimeAt
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
 from monitor.room.spells import Kind, Spell
 from monitor.room.words import TITLE_LENGTH
 from monitor.science.moist_air import state
+from monitor.service.shipped import shipped
 from monitor.store.exports import export
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
+BOOK = read_book(shipped("config/flowers.toml").read_text("utf-8"), {})
 LATER_MS = 1_900_000_000_000  # 2030: every week of these tests is over
 
 ATTIC = Space(
@@ -92,7 +95,7 @@ def stored(folder: Path, *effects: Effects) -> Path:
 
 def gathered(file: Path, site: Site, week: str, now_ms: int = LATER_MS) -> SiteWeek:
     with Reader(file) as reader:
-        return gather(reader, site, Week.parse(week), now_ms)
+        return gather(Source(reader, file, site, BOOK), Week.parse(week), now_ms)
 
 
 def only(week: SiteWeek) -> SpaceWeek:
@@ -446,9 +449,11 @@ def test_the_hours_in_which_airing_would_have_dried_a_space(tmp_path: Path) -> N
     garden = [air(at, OUTDOORS, rh=40.0 if at // 360 % 2 else 90.0) for at in range(begin, end)]
     file = stored(tmp_path, Effects(air=wet + garden))
     week = gathered(file, site_of(ATTIC, Space(OUTDOORS, Use.OUTDOORS)), "2026-W29")
-    assert airing_h(week, week.spaces[0]) == 84.0
-    assert "Airing would have dried it for 84 h" in text_of(sheet(week))
-    assert airing_h(gathered(file, site_of(ATTIC), "2026-W29"), week.spaces[0]) is None
+    seen = week.airing["attic"]
+    assert (seen.used_h, seen.missed_h, seen.known_h) == (0.0, 84.0, 168.0)
+    said = "Airing would have dried it for 84 h: used 0 h, missed 84 h (about"
+    assert said in text_of(sheet(week))
+    assert gathered(file, site_of(ATTIC), "2026-W29").airing == {}
 
 
 def test_cold_night_air_that_carries_less_water_still_does_not_dry(tmp_path: Path) -> None:
@@ -576,7 +581,7 @@ def ordered(tmp_path: Path) -> Callable[..., "subprocess.CompletedProcess[str]"]
     site = site_of(ATTIC, Space("=shed", Use.STORING))
 
     def run(week: str, store: Path = file) -> "subprocess.CompletedProcess[str]":
-        order = Order(store, tmp_path / "reports", week, LATER_MS, site)
+        order = Order(store, tmp_path / "reports", week, LATER_MS, site, BOOK)
         assert Order.from_json(order.to_json()) == order
         return subprocess.run(
             COMMAND, input=order.to_json(), capture_output=True, text=True, check=False
@@ -643,7 +648,7 @@ def test_the_monitor_can_order_a_report_without_loading_pandas() -> None:
 
 def test_an_order_can_be_built_in_this_process_too(tmp_path: Path) -> None:
     file = stored(tmp_path, Effects(air=[air(MONDAY, "attic")]))
-    answer = build(Order(file, tmp_path, "2026-W03", LATER_MS, site_of(ATTIC)))
+    (answer,) = build(Order(file, tmp_path, "2026-W03", LATER_MS, site_of(ATTIC), BOOK))
     assert answer.week == "2026-W03"
 
 
@@ -723,12 +728,16 @@ def test_batches_that_hang_and_that_were_taken_down(tmp_path: Path) -> None:
     file = stored(tmp_path, Effects(air=air_, entries=entries))
     words = text_of(sheet(gathered(file, site_of(ATTIC), "2026-W29")))
     assert (
-        "statice-2 Six bunches of statice (violet) attic Tue 14 Jul, 00:00, 6 days 212 g" in words
+        "statice-2 attic Six bunches of statice (violet), hung Tue 14 Jul, 00:00, 6 days ago; "
+        "last weighed 212 g." in words
     )
+    # 0.5 kPa for the five days whose air is known of the eight it hung: 60 kPa·h.
     assert (
-        "statice-1 : Six bunches of statice (violet), Sat 18 Jul, 00:00, after 8 days on the rail. "
-        "Heads: 70 good and 2 lost to mould." in words
+        "statice-1 attic Six bunches of statice (violet), Sat 18 Jul, 00:00, after 8 days on the "
+        "rail. Heads: 70 good and 2 lost to mould. It met: drying pull 60 kPa·h" in words
     )
+    assert "Two heads to mould: " in words
+    assert "Mould: one of one batch lost heads to it; too few to say" in words
     assert "statice-3" not in words
 
 

@@ -119,17 +119,20 @@ def fan_chart(
     points_are: str = "weighed",
     levels: Sequence[Level] = (),
     marks: Sequence[Mark] = (),
+    foreseen: tuple[Floats, Floats] | None = None,
     height: float = 150.0,
 ) -> str:
     """A curve with the span in which eight of ten fall, and what was measured.
 
-    minutes  of p10, p50 and p90, rising [UTC epoch minutes]
-    now      the curve is solid up to here, what is expected is dashed after it
-    points   (minute, value) of what a person measured
+    minutes   of p10, p50 and p90, rising [UTC epoch minutes]
+    now       the curve is solid up to here, what is expected is dashed after it
+    points    (minute, value) of what a person measured
+    foreseen  minutes and values of the curve as it was once expected, a fine line
     """
     low, high = round_out(
         [float(np.nanmin(p10)), float(np.nanmax(p90)), *(v for _, v in points)]
         + [level.value for level in levels]
+        + ([] if foreseen is None else foreseen[1].tolist())
     )
     begin, end = int(minutes[0]), int(minutes[-1])
     rows, left_over = _rows(marks, begin, end)
@@ -139,6 +142,8 @@ def fan_chart(
         f"From {p50[0]:.0f} to {p50[-1]:.0f} {unit}; eight of ten between {p10[-1]:.0f} and "
         f"{p90[-1]:.0f} {unit} at the end."
     )
+    if foreseen is not None:
+        described += f" As it was once expected: {foreseen[1][-1]:.0f} {unit}, the fine line."
     if points:
         described += f" {len(points)} {points_are}."
     picture = Picture(key_of(title, begin), title, described, top + height + BOTTOM)
@@ -150,6 +155,9 @@ def fan_chart(
     over = points_path(plot, minutes, p90)
     back = points_path(plot, minutes[::-1], p10[::-1])
     picture.add(f'<path class="fan" d="M{over}L{back}Z"/>')
+    if foreseen is not None:
+        then = points_path(plot, *foreseen)
+        picture.add(f'<path class="line outdoors" d="M{then}"/>')
     split = len(minutes) if now is None else int(np.searchsorted(minutes, now, side="right"))
     if split:
         picture.add(

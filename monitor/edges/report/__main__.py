@@ -1,4 +1,4 @@
-"""The report's process: an order on standard input, its answer on standard output.
+"""The report's process: an order on standard input, a line of answer a report on standard output.
 
 A failure is one sentence on standard error and exit code 1.
 """
@@ -13,14 +13,14 @@ from monitor.store.connection import StoreError
 
 
 def main() -> int:
-    """Make one report; returns the exit code."""
+    """Make what is ordered; returns the exit code."""
     order = Order.from_json(sys.stdin.read())
     try:
-        answer = build(order)
+        for answer in build(order):
+            print(answer.to_json())
     except (ValueError, StoreError, OSError) as error:
         print(error, file=sys.stderr)
         return 1
-    print(answer.to_json())
     return 0
 
 

@@ -194,7 +194,7 @@ def path_of(stands: Standing) -> Floats:
 def _past(stands: Standing) -> Course:
     ensemble = stands.ensemble
     left = still_to_lose(ensemble.members, path_of(stands))
-    minutes = 60.0 * (ensemble.hung.hour + np.arange(len(left)))
+    minutes = 60.0 * (ensemble.hung.hour + np.arange(len(left), dtype=np.float64))
     minutes[0] = ensemble.hung.minute
     kept = np.unique(np.linspace(0, len(left) - 1, _MOST_POINTS).round().astype(np.int64))
     return Course(minutes[kept], *_spread(left[kept], _weight(ensemble)))
@@ -211,7 +211,7 @@ def _ahead(prospects: Prospects, ensemble: Ensemble, space: str, days: float) ->
         ahead.humidity_pct[:steps],
         np.full(steps, float(ahead.step_h)),
     )[1:]
-    minutes = np.asarray(60.0 * (ensemble.hour + ahead.step_h * np.arange(1, steps + 1)), np.float64)
+    minutes = (60 * (ensemble.hour + ahead.step_h * np.arange(1, steps + 1))).astype(np.float64)
     return Course(minutes, *_spread(still_to_lose(ensemble.members, path), _weight(ensemble)))
 
 

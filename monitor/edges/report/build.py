@@ -1,9 +1,13 @@
-"""Make a weekly report: from the store to a text for the phone and a folder of files."""
+"""Make the reports ordered: from the store to a text for the phone and a folder of files."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from pathlib import Path
+
+from monitor.edges.report import season, season_sheet
 from monitor.edges.report.change import thing_to_change
-from monitor.edges.report.gather import gather
+from monitor.edges.report.gather import Source, gather
 from monitor.edges.report.order import Answer, Order
 from monitor.edges.report.sheet import NAME, sheet
 from monitor.edges.report.tables import write_tables
@@ -12,19 +16,40 @@ from monitor.edges.report.weeks import Week
 from monitor.store.reader import Reader
 
 
-def build(order: Order) -> Answer:
-    """Make the report that is ordered.
+def build(order: Order) -> Iterator[Answer]:
+    """Make the reports of an order, one after another.
 
     raises ValueError (no such week, or not yet begun), StoreError, OSError: one sentence each
     """
     week = Week.parse(order.week)
     with Reader(order.store) as reader:
-        gathered = gather(reader, order.site, week, order.now_ms)
-    folder = order.folder / str(week)
+        source = Source(reader, order.store, order.site, order.book, order.backups)
+        if order.season is not None:
+            yield _season(source, order.folder, *order.season)
+            return
+        for _ in range(order.weeks):
+            yield _week(source, order.folder, week, order.now_ms)
+            week = week.after()
+
+
+def _week(source: Source, reports: Path, week: Week, now_ms: int) -> Answer:
+    gathered = gather(source, week, now_ms)
+    folder = reports / str(week)
     folder.mkdir(parents=True, exist_ok=True)
     change = thing_to_change(gathered)
     text = phone_text(gathered, change)
     (folder / "week.txt").write_text(text + "\n", encoding="utf-8")
     (folder / NAME).write_text(sheet(gathered, change), encoding="utf-8")
-    files = [NAME, "week.txt", *write_tables(gathered, folder)]
-    return Answer(str(week), text, folder, tuple(files))
+    return Answer(str(week), text, folder, (NAME, "week.txt", *write_tables(gathered, folder)))
+
+
+def _season(source: Source, reports: Path, begin: int, end: int) -> Answer:
+    book = season.gather_season(source, begin, end)
+    name = season_sheet.name(book)
+    folder = reports / name
+    folder.mkdir(parents=True, exist_ok=True)
+    text = season_sheet.phone_text(book)
+    (folder / "season.txt").write_text(text + "\n", encoding="utf-8")
+    (folder / season_sheet.NAME).write_text(season_sheet.sheet(book), encoding="utf-8")
+    files = (season_sheet.NAME, "season.txt", *season_sheet.write_tables(book, folder))
+    return Answer(name, text, folder, files)

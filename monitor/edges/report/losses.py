@@ -209,7 +209,8 @@ def in_common(season: Sequence[Taken]) -> list[str]:
         hurt = [one for one in counted if getattr(one.outcome, what)]
         if not hurt:
             continue
-        of = f"{words.capitalize()}: {_some(len(hurt))} of {count(len(counted), 'batch', 'batches')}"
+        all_told = count(len(counted), "batch", "batches")
+        of = f"{words.capitalize()}: {_some(len(hurt))} of {all_told}"
         told.append(f"{of} lost heads to it{_sides(what, counted)}")
     return told
 
@@ -232,7 +233,6 @@ def _sides(what: str, counted: Sequence[Taken]) -> str:
 def _some(number: int) -> str:
     """`none`, `one`, `six`, `31`."""
     return "none" if not number else count(number, "").strip()
-
 
 
 def _load(reader: Reader, batch: Batch) -> float | None:

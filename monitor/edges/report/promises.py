@@ -56,7 +56,8 @@ def promises(
         if said.crisp_p10 is None or said.crisp_p50 is None or said.crisp_p90 is None:
             continue
         first, day, last = (
-            local_day(minute * MINUTE_MS, zone) for minute in (said.crisp_p10, crisp, said.crisp_p90)
+            local_day(minute * MINUTE_MS, zone)
+            for minute in (said.crisp_p10, crisp, said.crisp_p90)
         )
         yield Promise(
             batch,

@@ -11,9 +11,10 @@ import jinja2
 from markupsafe import Markup
 
 from monitor.edges.charts import STYLE
-from monitor.edges.report import pictures
-from monitor.edges.report.change import airing_h
+from monitor.edges.report import batch_words, pictures
 from monitor.edges.report.gather import SensorWeek, SiteWeek
+from monitor.edges.report.losses import in_common
+from monitor.edges.report.monitor_words import machine_told, promises_kept
 from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import Extreme, SpaceWeek, days_over_dose
 from monitor.edges.report.text import (
@@ -27,7 +28,7 @@ from monitor.edges.report.text import (
     missing_line,
 )
 from monitor.room import words
-from monitor.room.batches import Batch, described
+from monitor.room.airing_seen import AiringSeen
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import OUTDOORS, Use
 from monitor.room.spells import Kind, Spell
@@ -35,7 +36,8 @@ from monitor.store.exports import flag_text
 
 NAME = "week.html"
 # A page that opens at once on a slow link: pictures beyond this are left out, and said so.
-MOST_PICTURE_BYTES = 480_000
+MOST_PICTURE_BYTES = 380_000
+MOST_BATCH_BYTES = 100_000
 _USES = {
     Use.HANGING: "for hanging",
     Use.STORING: "for storing",
@@ -82,8 +84,12 @@ def told(week: SiteWeek) -> dict[str, Any]:
         "means": means_line(week),
         "spaces": _spaces(week),
         "pull_explained": PULL_EXPLAINED,
-        "hanging": [_hanging(week, batch) for batch in week.hanging],
-        "taken_down": [_taken_down(week, batch) for batch in week.taken_down],
+        "batches": _batches(week),
+        "taken_down": [batch_words.taken_down(week, one) for one in week.taken_down],
+        "in_common": in_common(week.season),
+        "kept": [batch_words.kept(week.site, batch, said) for batch, said in week.kept],
+        "promises": promises_kept(week),
+        "machine": machine_told(week),
         "notices": _notices(week),
         "sensors": [_sensor(week, sensor) for sensor in week.sensors],
         "unread": words.count(week.unread, "payload") if week.unread else "",
@@ -112,6 +118,18 @@ def _spaces(week: SiteWeek) -> list[dict[str, Any]]:
     return shown
 
 
+def _batches(week: SiteWeek) -> list[dict[str, Any]]:
+    """Those that hung in the week; pictures as long as they fit."""
+    spent, shown = 0, []
+    for one in week.batches:
+        told = batch_words.hanging(week, one)
+        spent += len(told["picture"].encode())
+        if spent > MOST_BATCH_BYTES:
+            told["picture"] = ""
+        shown.append(told)
+    return shown
+
+
 def _drawable(space: SpaceWeek) -> bool:
     return bool(space.minutes["temperature_c"].notna().any())
 
@@ -128,10 +146,9 @@ def _facts(week: SiteWeek, space: SpaceWeek) -> Facts:
         facts.append(("Dampest", _extreme(week, space.dampest, "humidity")))
     if space.drying_load_kpa_h is not None:
         facts.append(("Drying pull", _pull(week, space)))
-    airing = airing_h(week, space) if space.space.use is Use.HANGING else None
+    airing = week.airing.get(space.space.name)
     if airing is not None:
-        dried = f"would have dried it for {airing:.0f} h"
-        facts.append(("Airing", dried if airing >= 0.5 else "would not have dried it"))
+        facts.append(("Airing", _airing(airing)))
     if space.light_dose_lx_h is not None:
         facts.append(("Light taken in", _light(space)))
     return facts
@@ -161,6 +178,15 @@ def _pull(week: SiteWeek, space: SpaceWeek) -> str:
         if compared:
             told += f", {compared} {called}"
     return told
+
+
+def _airing(seen: AiringSeen) -> str:
+    good = seen.used_h + seen.missed_h
+    if good < 0.5:
+        return "would not have dried it"
+    told = f"would have dried it for {good:.0f} h: used {seen.used_h:.0f} h"
+    gained = f"{words.two_figures(seen.missed_kpa_h):,g} kPa·h"
+    return f"{told}, missed {seen.missed_h:.0f} h (about {gained})" if seen.missed_h else told
 
 
 def _light(space: SpaceWeek) -> str:
@@ -223,35 +249,6 @@ def _worst(week: SiteWeek, spell: Spell) -> str:
     else:
         return ""
     return f", {'down' if spell.kind in (Kind.COLD, Kind.ARID) else 'up'} to {worst}"
-
-
-def _hanging(week: SiteWeek, batch: Batch) -> dict[str, str]:
-    hung = at(batch.hung_ms // MINUTE_MS, week.site)
-    days = (week.end * MINUTE_MS - batch.hung_ms) / 86_400_000
-    weighed = [w for w in batch.weighings if w.at_ms < week.end * MINUTE_MS]
-    return {
-        "name": batch.name,
-        "what": words.named(described(batch), 80),
-        "space": batch.space_at(week.end * MINUTE_MS - 1) or "",
-        "hung": f"{hung}, {words.lasting(1440 * days)}",
-        "weighed": f"{weighed[-1].grams:,.0f} g" if weighed else "–",
-    }
-
-
-def _taken_down(week: SiteWeek, batch: Batch) -> dict[str, str]:
-    outcome = batch.outcome
-    counted = outcome._asdict() if outcome else {}
-    heads = {"good": "good", "mould": "lost to mould", "opened": "opened", "faded": "faded"}
-    heads["shed"] = "shed"
-    said = [f"{counted[k]} {w}" for k, w in heads.items() if counted.get(k) is not None]
-    down_ms = batch.taken_down_ms or batch.hung_ms
-    return {
-        "name": batch.name,
-        "what": words.named(described(batch), 80),
-        "when": at(down_ms // MINUTE_MS, week.site),
-        "hung": words.lasting((down_ms - batch.hung_ms) / MINUTE_MS),
-        "heads": words.listed(said, 6) if said else "not counted",
-    }
 
 
 def _notices(week: SiteWeek) -> Facts:
