@@ -22,7 +22,6 @@ from monitor.room.spaces import Site
 # A difference of less than this is none that a grower would notice [d].
 _SAME_DAY = 0.5
 _LONG_COLOUR_MONTHS = 36
-_MOST_DAYS = 90
 
 
 def hanging(week: SiteWeek, one: BatchWeek) -> dict[str, Any]:
@@ -86,7 +85,7 @@ def promised(week: SiteWeek, one: BatchWeek) -> list[str]:
             f"As it looked when the week began, {middle:.0f} % would be left by now "
             f"(8 times in 10: {span}); it is {now:.0f} %."
         )
-    moved_by = _day_moved(week.site, one.promised, one.said)
+    moved_by = _day_moved(week, one, one.promised, one.said)
     return [*told, moved_by] if moved_by else told
 
 
@@ -98,7 +97,7 @@ def _left_now(one: BatchWeek) -> float:
     return max(0.0, float(course.p50[past][-1]))
 
 
-def _day_moved(site: Site, then: Prospect | None, now: Prospect) -> str:
+def _day_moved(week: SiteWeek, one: BatchWeek, then: Prospect | None, now: Prospect) -> str:
     """What became of the day that was named a week ago."""
     if then is None or then.asked_ms == now.asked_ms:
         return ""
@@ -108,8 +107,10 @@ def _day_moved(site: Site, then: Prospect | None, now: Prospect) -> str:
             "crisp": "it was likely crisp",
         }.get(then.state, "no day could be named yet")
         return f"When the week began {was}."
-    named = words.day(words.local_day(then.crisp_p50 * MINUTE_MS, site.timezone))
+    named = words.day(words.local_day(then.crisp_p50 * MINUTE_MS, week.site.timezone))
     told = f"When the week began {named} was named"
+    if one.now < week.end:
+        return f"{told}; it came down {at(one.now, week.site)}."
     if now.state == "expected" and now.crisp_p50 is not None:
         later = (now.crisp_p50 - then.crisp_p50) / 1440
         if abs(later) < _SAME_DAY:
@@ -179,22 +180,22 @@ def _way(sooner_d: float) -> str:
 
 
 def _span(low: float, high: float) -> str:
-    """`8 times in 10: half a day to three days sooner`."""
+    """`8 times in 10: from half a day sooner to three days sooner`."""
     if abs(low) < _SAME_DAY and abs(high) < _SAME_DAY:
         return "8 times in 10: within half a day"
-    if low >= 0 or high <= 0:
-        near, far = sorted((abs(low), abs(high)))
-        return f"8 times in 10: {_days(near)} to {_days(far)} {_way(low + high)}"
-    return f"8 times in 10: from {_days(-low)} later to {_days(high)} sooner"
+    return f"8 times in 10: from {_edge(low)} to {_edge(high)}"
+
+
+def _edge(sooner_d: float) -> str:
+    """One end of a span: `two days later`, `the same day`, `never there`, `never here`."""
+    if math.isinf(sooner_d):
+        return "never here" if sooner_d > 0 else "never there"
+    return "the same day" if abs(sooner_d) < 0.25 else f"{_days(sooner_d)} {_way(sooner_d)}"
 
 
 def _days(days: float) -> str:
-    """`half a day`, `two days`, `over 90 days`."""
+    """`half a day`, `two days`."""
     days = abs(days)
-    if days > _MOST_DAYS:
-        return f"over {_MOST_DAYS} days"
-    if days < 0.25:
-        return "nothing"
     return "half a day" if days < 0.75 else words.count(round(days), "day")
 
 
@@ -212,7 +213,7 @@ def taken_down(week: SiteWeek, one: Taken) -> dict[str, Any]:
             conditions.append(f"{words.lasting(60 * met.damp_h)} too damp")
         if met.warm_h:
             conditions.append(f"{words.lasting(60 * met.warm_h)} in air that opens its heads")
-        conditions.append(f"dry {round(10 * met.p_crisp)} times in 10")
+        conditions.append(f"a chance of {round(10 * met.p_crisp)} in 10 that it was dry")
     return {
         "name": batch.name,
         "what": words.named(described(batch), 80),
@@ -230,9 +231,7 @@ def heads(one: Taken) -> str:
     outcome = one.outcome
     said = [f"{outcome.good} good"] if outcome.good is not None else []
     said += [
-        f"{n} lost to {called}"
-        for what, called in LOST.items()
-        if (n := getattr(outcome, what)) is not None
+        f"{n} lost to {called}" for what, called in LOST.items() if (n := getattr(outcome, what))
     ]
     return words.listed(said, 6) if said else "not counted"
 
@@ -241,7 +240,7 @@ def kept(site: Site, batch: Batch, said: Prospect) -> dict[str, str]:
     """A batch that is stored or shown: its moisture, its light, the months its colour lasts."""
     months = said.months_left
     if months is None:
-        colour = "in the dark: as long as it is kept so"
+        colour = "as long as it stays dark"
     elif months > _LONG_COLOUR_MONTHS:
         colour = "years"
     elif months < 1:
