@@ -278,26 +278,7 @@ def payloads_unread(
     return _notice(now_ms, "unread", Weight.SOON, words, space, "/health", sensor)
 
 
-# --- light and batches ----------------------------------------------------------------------
-
-
-def light_dose_passed(
-    space: str, dose_klxh: float, limit_klxh: float, batches: Sequence[str], now_ms: int
-) -> Notice:
-    """A space has had more light today than its limit [klx·h]."""
-    words = Words(
-        f"{named(space)}: more light today than colours bear",
-        f"{_lux_hours(dose_klxh)} so far today; {_lux_hours(limit_klxh)} is the limit. "
-        "Lux hours are brightness times hours: it is their sum that fades.",
-        f"In this light: {listed(batches)}." if batches else "",
-        "draw a curtain or cover the window.",
-        HEIGHT,
-    )
-    return _notice(now_ms, "light-dose", Weight.SOON, words, space)
-
-
-def _lux_hours(klxh: float) -> str:
-    return f"{two_figures(1000 * klxh):,.0f} lux hours"
+# --- batches --------------------------------------------------------------------------------
 
 
 def _batch_place(batch: str) -> str:

@@ -312,11 +312,6 @@ def _of_troubles() -> Iterator[tuple[str, Notice]]:
 
 def _of_batches() -> Iterator[tuple[str, Notice]]:
     day_ms = 1440 * MINUTE_MS
-    for batches in ((), _MANY[:1], _MANY):
-        yield (
-            f"light dose, {len(batches)} batches",
-            messages.light_dose_passed("granary", 6.34, 5.0, batches, NOW_MS),
-        )
     for batch, space in (
         ("statice-3", "granary"),
         ("larkspur from the lower field", "the long window over the yard"),

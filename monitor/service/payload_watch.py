@@ -26,9 +26,10 @@ class _Unread(NamedTuple):
 class PayloadWatch:
     """Hooks a worker's turns; speaks once of each sensor until it can be read again."""
 
-    def __init__(self, worker: Worker, site: Site) -> None:
+    def __init__(self, worker: Worker, site: Site, patience_ms: int = PATIENCE_MS) -> None:
         self._worker = worker
         self._site = site
+        self._patience_ms = patience_ms
         self._looked_at = worker.snapshot
         self._bad: dict[str, _Unread] = {}
         worker.before_minutes.append(self.look)
@@ -50,7 +51,7 @@ class PayloadWatch:
             unread = before.sensors[name].unread if name in before.sensors else 0
             if sensor.unread > unread:
                 self._bad[name] = _Unread(now.now_ms, unread, sensor.last_ms)
-        elif not bad.said and now.now_ms - bad.since_ms >= PATIENCE_MS:
+        elif not bad.said and now.now_ms - bad.since_ms >= self._patience_ms:
             failed = sensor.unread - bad.unread
             if failed >= FEWEST:
                 self._bad[name] = bad._replace(said=True)

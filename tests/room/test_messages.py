@@ -40,7 +40,7 @@ def test_every_kind_of_message_is_there() -> None:
     assert kinds >= {
         *("hot", "cold", "damp", "arid", "sunny", "dewy", "musty", "silent", "stuck"),
         *("all-well", "digest", "report", "test", "broker", "store", "clock"),
-        *("job-missed", "job-failed", "unread", "light-dose", "crisp-soon", "try-snap"),
+        *("job-missed", "job-failed", "unread", "crisp-soon", "try-snap"),
         *(
             "stalled",
             "drying-slowly",

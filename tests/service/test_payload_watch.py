@@ -1,0 +1,96 @@
+"""A sensor that sends only what cannot be read is told of once, and again only after it was read.
+
+A real broker, a real store, a real worker.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from monitor.edges import broker as broker_edge
+from monitor.edges.mqtt import Guest, Link
+from monitor.room.engine import Engine
+from monitor.room.flowers import read_book
+from monitor.room.notices import Policy
+from monitor.room.payloads import Decoder
+from monitor.service.daemon import broker_of
+from monitor.service.payload_watch import PayloadWatch
+from monitor.service.settings import load
+from monitor.service.worker import Worker
+from tests.service.test_live import SETTINGS
+from tests.service.trial import settings_in
+
+BOOK = read_book((Path(__file__).parents[2] / "config" / "flowers.toml").read_text("utf-8"))
+TITLE = "Hay loft: sensor rail cannot be read"
+
+
+def now_ms() -> int:
+    return time.time_ns() // 1_000_000
+
+
+def wait(done: Callable[[], bool], told: Callable[[], object]) -> None:
+    for _ in range(300):
+        if done():
+            return
+        time.sleep(0.1)
+    raise AssertionError(told())
+
+
+def test_it_is_said_once_while_it_lasts_and_not_of_a_single_bad_message(tmp_path: Path) -> None:
+    (tmp_path / "broker").mkdir()
+    (tmp_path / "sample.toml").write_text(SETTINGS, "utf-8")
+    broker = broker_edge.start(tmp_path / "broker", tmp_path / "broker.log", "mosquitto")
+    settings = load(settings_in(tmp_path, broker, tmp_path / "sample.toml").file)
+    topics = [topic for topic, _ in Decoder(settings.site.sensors).filters()]
+    worker = Worker(
+        settings.store.file,
+        lambda writer: Engine(settings.site, Policy(), BOOK, writer),
+        lambda selector: Link(broker_of(settings), topics, [], selector, now_ms),
+        now_ms,
+        time.monotonic,
+        commit_every_s=0.2,
+    )
+    PayloadWatch(worker, settings.site, patience_ms=2000)
+    thread = threading.Thread(target=worker.run)
+    thread.start()
+
+    def titles() -> list[str]:
+        return [told.notice.title for told in worker.snapshot.notices.values()]
+
+    def send(guest: Guest, payload: bytes) -> None:
+        handled = worker.handled
+        guest.publish("barn/rail", payload)
+        guest.settle()
+        wait(lambda: worker.handled > handled, titles)
+        time.sleep(1.2)  # a snapshot a second
+
+    def good() -> bytes:
+        return json.dumps({"ts": now_ms() - 1000, "t": 20, "rh": 50}).encode()
+
+    try:
+        wait(lambda: bool(worker.link and worker.link.state.connected), titles)
+        with Guest(broker.address) as guest:
+            send(guest, good())
+            send(guest, b"garbled")
+            send(guest, good())
+            time.sleep(2.5)
+            send(guest, good())
+            assert titles() == []
+            for _ in range(3):
+                send(guest, b"not what was agreed")
+            wait(lambda: titles() == [TITLE], titles)
+            for _ in range(3):
+                send(guest, b"still not")
+            assert titles() == [TITLE]
+            send(guest, good())
+            for _ in range(3):
+                send(guest, b"again")
+            wait(lambda: titles() == [TITLE, TITLE], titles)
+    finally:
+        worker.stop()
+        thread.join()
+        broker.stop()
