@@ -68,6 +68,13 @@ def test_it_is_said_once_while_it_lasts_and_not_of_a_single_bad_message(tmp_path
         wait(lambda: worker.handled > handled, titles)
         time.sleep(1.2)  # a snapshot a second
 
+    def send_until_told(guest: Guest, payload: bytes, times: int) -> None:
+        for _ in range(20):  # on a busy machine a snapshot may come late
+            send(guest, payload)
+            if len(titles()) == times:
+                break
+        assert titles() == [TITLE] * times
+
     def good() -> bytes:
         return json.dumps({"ts": now_ms() - 1000, "t": 20, "rh": 50}).encode()
 
@@ -80,16 +87,12 @@ def test_it_is_said_once_while_it_lasts_and_not_of_a_single_bad_message(tmp_path
             time.sleep(2.5)
             send(guest, good())
             assert titles() == []
-            for _ in range(3):
-                send(guest, b"not what was agreed")
-            wait(lambda: titles() == [TITLE], titles)
+            send_until_told(guest, b"not what was agreed", 1)
             for _ in range(3):
                 send(guest, b"still not")
             assert titles() == [TITLE]
             send(guest, good())
-            for _ in range(3):
-                send(guest, b"again")
-            wait(lambda: titles() == [TITLE, TITLE], titles)
+            send_until_told(guest, b"again", 2)
     finally:
         worker.stop()
         thread.join()
