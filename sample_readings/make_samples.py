@@ -171,7 +171,7 @@ def entries(world: World) -> list[str]:
 
     return [
         "hang statice --space loft --bunches 14 --stems-per-bunch 12 --colour purple"
-        " --name statice-purple --at 2026-07-04T10:00",
+        " --scale loft-scale --name statice-purple --at 2026-07-04T10:00",
         "hang lavender --space loft --bunches 20 --stems-per-bunch 60 --colour blue"
         " --fresh-mass 178 --name lavender-first --at 2026-07-04T11:30",
         weighed(5, "09:15"),

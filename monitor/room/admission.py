@@ -28,6 +28,7 @@ from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Space
 from monitor.room.spells import Kind
 
+_NO_SCALE = "no sensor of the settings weighs: give the scale's [[sensor]] a reads.mass"
 FUTURE_ALLOWED_MS = MINUTE_MS  # clocks of phone and monitor differ a little
 
 
@@ -38,6 +39,7 @@ class Known(NamedTuple):
     flowers   every word a flower goes by → the name it is kept under
     notices   numbers of the notices made so far
     kinds     kinds of notices that can be paused
+    scales    those of the sensors that weigh
     """
 
     entries: Sequence[Entry]
@@ -46,6 +48,7 @@ class Known(NamedTuple):
     flowers: Mapping[str, str]
     notices: Collection[int] = ()
     kinds: Collection[str] = tuple(Kind)
+    scales: Collection[str] = ()
 
 
 def admit(request: Request, known: Known, number: int, now_ms: int) -> Entry:
@@ -173,6 +176,9 @@ def _settled(
         settled["beside"] = _name_in(
             beside, known.sensors, "sensor", f"choose {_list(known.sensors)}"
         )
+    if isinstance(scale := settled.get("scale"), str):
+        weigh = f"choose {_list(known.scales)}" if known.scales else _NO_SCALE
+        settled["scale"] = _name_in(scale, known.scales, "scale", weigh)
     if isinstance(kind := settled.get("kind"), str):
         settled["kind"] = _name_in(kind, known.kinds, "kind", f"choose {_list(known.kinds)}")
     if isinstance(batch := settled.get("batch"), str):

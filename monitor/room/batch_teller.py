@@ -55,9 +55,7 @@ class BatchTeller:
         """What is to be said of a batch at the hour of its prospect, and was not said before."""
         self._count(self._stalled, prospect, prospect.stalled)
         self._count(self._hopeless, prospect, prospect.state == "cannot_finish")
-        space = batch.space_at(prospect.asked_ms)
-        if space is None:
-            return []
+        space = batch.space_at(prospect.asked_ms) or batch.stays[-1].space
         notices = (
             self._kept(batch, prospect, space)
             if prospect.state == KEPT
@@ -76,9 +74,10 @@ class BatchTeller:
         return True
 
     def _kept(self, batch: Batch, prospect: Prospect, space: str) -> list[Notice]:
-        down_ms = batch.taken_down_ms or 0
-        just_down = prospect.asked_ms - down_ms <= 60 * MINUTE_MS
-        if just_down and prospect.p_crisp < NOT_DRY_BELOW:
+        if (
+            batch.taken_down_since(prospect.asked_ms - 60 * MINUTE_MS)
+            and prospect.p_crisp < NOT_DRY_BELOW
+        ):
             return [
                 messages.taken_down_moist(batch.name, space, prospect.p_crisp, prospect.asked_ms)
             ]
@@ -137,6 +136,7 @@ class BatchTeller:
             messages.light_share(
                 batch.name,
                 space,
+                batch.colour,
                 100 * prospect.light_share,
                 prospect.months_left,
                 prospect.asked_ms,

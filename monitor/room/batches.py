@@ -20,6 +20,7 @@ from typing import Any, NamedTuple
 
 from monitor.room.entries import Entry
 from monitor.room.fields import CALLED, FIELDS, PARTS
+from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Space, Use
 
 AWAY = "away"
@@ -72,6 +73,7 @@ class Batch:
 
     hung_by         number of the entry that hung it; taken_down_by likewise
     fresh_mass_g    mass of the tagged bunch when hung [g]
+    scale           the sensor from which one bunch hangs; None: none
     target_pct_db   moisture at which it counts as crisp [% of dry mass]; None: the model's own
     hung_ms, taken_down_ms   [UTC epoch ms]
     stays           in order of time; those after taken_down_ms are in storing or showing spaces
@@ -87,6 +89,7 @@ class Batch:
     stems_per_bunch: int | None = None
     fresh_mass_g: float | None = None
     target_pct_db: float | None = None
+    scale: str | None = None
     weighings: tuple[Weighing, ...] = ()
     snap_tests: tuple[SnapTest, ...] = ()
     taken_down_ms: int | None = None
@@ -113,6 +116,10 @@ class Batch:
             if stay.from_ms <= at_ms and (stay.until_ms is None or at_ms < stay.until_ms):
                 return stay.space
         return None
+
+    def taken_down_since(self, at_ms: int) -> bool:
+        """Whether it was taken down after that time."""
+        return self.taken_down_ms is not None and self.taken_down_ms > at_ms
 
     def hangs_at(self, at_ms: int) -> bool:
         """Whether it hung at that time: neither uncut nor taken down."""
@@ -191,6 +198,54 @@ def kept_in(batches: Iterable[Batch], space: str, at_ms: int) -> list[Batch]:
     return [b for b in batches if not b.hangs_at(at_ms) and b.space_at(at_ms) == space]
 
 
+class CrispSpan(NamedTuple):
+    """Minutes in which a batch of which a stem has snapped hung in a space; until exclusive."""
+
+    space: str
+    from_min: int
+    until_min: int | None
+
+
+def crisp_spans(batches: Iterable[Batch]) -> frozenset[CrispSpan]:
+    """When and where something crisp hung, by what a bent stem told."""
+    return frozenset(
+        CrispSpan(
+            stay.space,
+            max(stay.from_ms, snapped_ms) // MINUTE_MS,
+            None if stay.until_ms is None else stay.until_ms // MINUTE_MS,
+        )
+        for batch in batches
+        for snapped_ms in [min((t.at_ms for t in batch.snap_tests if t.snaps), default=None)]
+        if snapped_ms is not None
+        for stay in batch.stays
+        if batch.hangs_at(stay.from_ms) and (stay.until_ms is None or snapped_ms < stay.until_ms)
+    )
+
+
+def crisp_in(spans: Iterable[CrispSpan], space: str, minute: int) -> bool:
+    """Whether something crisp hung in a space in that minute."""
+    return any(
+        span.space == space
+        and span.from_min <= minute
+        and (span.until_min is None or minute < span.until_min)
+        for span in spans
+    )
+
+
+def first_change(before: frozenset[CrispSpan], after: frozenset[CrispSpan]) -> int | None:
+    """The first minute in which something crisp hung by one and not by the other; None: none."""
+    turns = {(s.space, minute) for s in before | after for minute in (s.from_min, s.until_min)}
+    return min(
+        (
+            minute
+            for space, minute in turns
+            if minute is not None
+            and crisp_in(before, space, minute) != crisp_in(after, space, minute)
+        ),
+        default=None,
+    )
+
+
 _WORDS = (
     *("no", "one", "two", "three", "four", "five", "six"),
     *("seven", "eight", "nine", "ten", "eleven", "twelve"),
@@ -263,6 +318,7 @@ def _hang(entry: Entry, owners: Mapping[str, Entry], spaces: Mapping[str, Space]
         stems_per_bunch=said.get("stems_per_bunch"),
         fresh_mass_g=said.get("fresh_mass_g"),
         target_pct_db=said.get("target_pct_db"),
+        scale=said.get("scale"),
     )
 
 

@@ -23,7 +23,6 @@ Floats = NDArray[np.float64]
 SCALE_SHARE, SCALE_GRAMS = 0.003, 0.5
 HANGING_SHARE, HANGING_GRAMS = 0.01, 2.0
 HANGING_DRIFT = 0.01  # of the mass, after a day; it wanders on as a random walk
-HANGING_BLOCK_MIN = 360  # a hanging scale counts once in so many minutes, by its median
 BUNCH_SPREAD = 0.05  # of ln rate, between the tagged bunch and its batch
 FORM_SHARE = 0.02  # how far the curve itself is off, of the moisture
 TAIL = 4.0  # degrees of freedom of Student's t: a knocked scale is not believed
@@ -39,11 +38,15 @@ _CHUNK_H = 720
 
 @dataclass(frozen=True)
 class Weighing:
-    """Mass of the tagged bunch [g] at a minute; `hanging` if the scale stays under load."""
+    """Mass of the tagged bunch [g] at a minute.
+
+    scale  0: put on a scale by hand; from 1 on: one that stays under load, another number after
+           each knock. Only ratios of one scale's weighings count.
+    """
 
     minute: int
     grams: float
-    hanging: bool = False
+    scale: int = 0
 
 
 @dataclass(frozen=True)
@@ -62,6 +65,8 @@ class Ensemble:
     pace             how much faster than the tagged bunch the batch dries [-], shape (members,)
     moisture_pct_db  [% dry basis], shape (members,)
     crisp_hour       epoch hours at which it first was at its target, NaN if not yet
+    opening_c_h      warmth above the flower's opening threshold so far, counted by how moist the
+                     middle member was [°C·h]; 0 for a flower whose heads do not open further
     """
 
     hung: Hung
@@ -69,6 +74,7 @@ class Ensemble:
     pace: Floats
     moisture_pct_db: Floats
     crisp_hour: Floats
+    opening_c_h: float
     hour: int
 
     @property
@@ -85,6 +91,7 @@ class Ensemble:
             pace=self.pace,
             moisture=self.moisture_pct_db,
             crisp=self.crisp_hour,
+            opening=np.float64(self.opening_c_h),
             hour=np.int64(self.hour),
         )
         return kept.getvalue()
@@ -94,7 +101,8 @@ class Ensemble:
         """The checkpoint again, equal to the last bit."""
         with np.load(io.BytesIO(kept), allow_pickle=False) as was:
             return Ensemble(
-                hung, was["points"], was["pace"], was["moisture"], was["crisp"], int(was["hour"])
+                *(hung, was["points"], was["pace"], was["moisture"], was["crisp"]),
+                *(float(was["opening"]), int(was["hour"])),
             )
 
 
@@ -108,12 +116,28 @@ def step(ensemble: Ensemble, air: HourlyAir) -> Ensemble:
     ahead = air.since(ensemble.hour)
     made = ensemble.members
     moisture, crisp, hour = ensemble.moisture_pct_db, ensemble.crisp_hour, ensemble.hour
+    opening = ensemble.opening_c_h
     for first in range(0, len(ahead), _CHUNK_H):
         part = ahead.part(first, first + _CHUNK_H)
         path = trace(made, moisture, part, ensemble.hung)
         crisp = np.where(np.isnan(crisp), crossing(path, made.target, hour), crisp)
+        opening = _opened(opening, ensemble.hung, made, path, part)
         moisture, hour = path[-1], hour + len(part)
-    return replace(ensemble, moisture_pct_db=moisture, crisp_hour=crisp, hour=hour)
+    return replace(
+        ensemble, moisture_pct_db=moisture, crisp_hour=crisp, opening_c_h=opening, hour=hour
+    )
+
+
+def _opened(so_far: float, hung: Hung, made: Members, path: Floats, air: HourlyAir) -> float:
+    """The opening load after these hours [°C·h], added up hour by hour whatever the slices."""
+    above = hung.flower.opening_above_c
+    if above is None:
+        return so_far
+    warmth = np.nan_to_num(air.temperature_c, nan=above) - above
+    for i in np.flatnonzero(warmth > 0):
+        moist = float(np.median(made.still_to_lose(path[i]))) / 100
+        so_far += float(warmth[i]) * moist
+    return so_far
 
 
 def recompute(
@@ -125,13 +149,14 @@ def recompute(
 ) -> Ensemble:
     """The batch at the end of `air`, from when it was hung and all that is known of it since."""
     points = draw(prior, hung)
-    weighed = _thinned(weighings)
-    if len(weighed) > 1:
+    weighed = sorted(set(weighings), key=lambda one: (one.minute, one.scale, one.grams))
+    told = len(weighed) > len({one.scale for one in weighed})
+    if told:
         points = _weighed(hung, points, air, weighed)
     if snap_tests:
         tests = sorted(set(snap_tests), key=lambda one: (one.minute, one.snapped))
         points = _bent(hung, points, air, tests)
-    return step(_at_start(hung, points, len(weighed) > 1), air)
+    return step(_at_start(hung, points, told), air)
 
 
 def _at_start(hung: Hung, points: Floats, weighed: bool | None) -> Ensemble:
@@ -143,6 +168,7 @@ def _at_start(hung: Hung, points: Floats, weighed: bool | None) -> Ensemble:
         pace=np.exp(BUNCH_SPREAD * rng.standard_normal(count)) if weighed else np.ones(count),
         moisture_pct_db=members(points, hung).start,
         crisp_hour=np.full(count, np.nan),
+        opening_c_h=0.0,
         hour=hung.hour,
     )
 
@@ -223,53 +249,45 @@ def _moisture_at(hung: Hung, points: Floats, air: HourlyAir, minutes: Sequence[i
 # Learning from the scale ------------------------------------------------------------------
 
 
-def _thinned(weighings: Sequence[Weighing]) -> list[Weighing]:
-    """In order of time, without doubles, a hanging scale's many readings as a few medians."""
-    blocks: dict[int, list[Weighing]] = {}
-    kept = []
-    for one in set(weighings):
-        if one.hanging:
-            blocks.setdefault(one.minute // HANGING_BLOCK_MIN, []).append(one)
-        else:
-            kept.append(one)
-    for block in blocks.values():
-        minute = int(np.median([one.minute for one in block]))
-        kept.append(Weighing(minute, float(np.median([one.grams for one in block])), True))
-    return sorted(kept, key=lambda one: (one.minute, one.grams, one.hanging))
-
-
 def _weighed(hung: Hung, points: Floats, air: HourlyAir, weighed: list[Weighing]) -> Floats:
     """The points moved to where the weighings put them.
 
     Ensemble smoother with multiple data assimilation, Emerick and Reynolds 2013, Computers &
     Geosciences 55, 3-15, doi:10.1016/j.cageo.2012.03.011: all weighings at once, in a few
-    tempered steps, which keeps the members apart. Only ratios to the first weighing count, so
-    the dry mass of the bunch need not be known. A weighing far from what the members say gets
-    the weight Student's t gives it.
+    tempered steps, which keeps the members apart. Only ratios to the first weighing on the same
+    scale count, so neither the dry mass of the bunch nor a tare need be known. A weighing far
+    from what the members say gets the weight Student's t gives it.
     """
     rng = np.random.default_rng([seed(hung), 2])
     grams = np.array([one.grams for one in weighed])
-    hanging = np.array([one.hanging for one in weighed])
+    hanging = np.array([one.scale > 0 for one in weighed])
+    first = {one.scale: place for place, one in reversed(list(enumerate(weighed)))}
+    since = np.array([first[one.scale] for one in weighed])
+    later = np.flatnonzero(since != np.arange(grams.size))
+    since = since[later]
+    together = since[:, None] == since
     scale = np.where(
         hanging,
         HANGING_SHARE + HANGING_GRAMS / grams,
         SCALE_SHARE + SCALE_GRAMS / grams,
     )
-    told = np.log(grams[1:] / grams[0])
+    told = np.log(grams[later] / grams[since])
     minutes = [one.minute for one in weighed]
-    days = np.where(hanging, np.array(minutes) - minutes[0], 0)[1:] / 1440
-    drift = HANGING_DRIFT**2 * np.minimum.outer(days, days)
+    minute = np.array(minutes)
+    days = np.where(hanging[later], minute[later] - minute[since], 0) / 1440
+    drift = np.where(together, HANGING_DRIFT**2 * np.minimum.outer(days, days), 0.0)
     for temper in _TEMPERING:
         water = _moisture_at(hung, points, air, minutes)
         logs = np.log1p(water / 100)
-        said = logs[1:] - logs[0]
+        said = logs[later] - logs[since]
         middle = np.median(water, axis=1)
         error = scale**2 + (FORM_SHARE * middle / (100 + middle)) ** 2
         spread = said - said.mean(axis=1, keepdims=True)
         gap = told - np.median(said, axis=1)
-        strange = gap**2 / (error[1:] + error[0] + drift.diagonal() + said.var(axis=1))
+        width = error[later] + error[since] + drift.diagonal() + said.var(axis=1)
+        strange = gap**2 / width
         doubt = np.maximum((TAIL + strange) / (TAIL + 1), 1.0)
-        noise = np.diag(error[1:] * doubt) + error[0] + drift
+        noise = np.diag(error[later] * doubt) + np.where(together, error[since], 0.0) + drift
         count = points.shape[0]
         off = points - points.mean(axis=0)
         both = off.T @ spread.T / (count - 1)

@@ -17,6 +17,7 @@ from monitor.room.ahead import Band
 from monitor.room.air import MinuteOfAir
 from monitor.room.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live
 from monitor.room.batch_teller import BatchTeller
+from monitor.room.batches import CrispSpan, first_change
 from monitor.room.calibrations import Calibration, Service, holding
 from monitor.room.circumstances import Circumstances
 from monitor.room.effects import Effects, HoursAhead, Unread
@@ -34,6 +35,7 @@ from monitor.room.payloads import Decoder, Message
 from monitor.room.prospects import Prospect, Prospects
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
 from monitor.room.recent import KEPT_MIN, Kept, Recent
+from monitor.room.scales import Archive as ScaleArchive
 from monitor.room.snapshot import SensorNow, Snapshot
 from monitor.room.soon_teller import Foretold, SoonTeller
 from monitor.room.spaces import OUTDOORS, Site
@@ -50,7 +52,7 @@ LOOK_EVERY_MIN = 10
 LOOKS_AT_A_TIME = 4  # spaces, before the socket has its turn again: some 50 ms
 
 
-class Archive(Kept, TellerArchive, HoursArchive, MeansArchive, Protocol):
+class Archive(Kept, TellerArchive, HoursArchive, MeansArchive, ScaleArchive, Protocol):
     """What the engine reads back from the store."""
 
     def first_ms(self) -> int | None:
@@ -96,13 +98,15 @@ class Engine:
         self._site = site
         self._archive = archive
         self._logbook = Logbook(site, book.words(), archive.entries())
-        self._prospects = Prospects(book, archive)
+        self._prospects = Prospects(book, archive, self, site.hanging())
         self._batch_teller = BatchTeller(site, book, archive.said)
         self._said = archive.last_said()  # of each batch, the newest
         self._hour_due: int | None = None
         self._foresight = Foresight(site, archive)
         self._to_look_at: list[str] = []  # spaces whose hours ahead are due
         self._at_full_hour = False
+        self._considered = 0  # number of the batch considered last for the hour due
+        self._saying: dict[int, Prospect] = {}
         self._teller = Teller(site, policy, archive)
         self._until_ms = replay_until_ms
         self._decoder = Decoder(site.sensors)
@@ -110,7 +114,7 @@ class Engine:
         self._soon = SoonTeller(archive.foretold_since((newest or 0) - SOON_KEPT_MS))
         self._clock = ReadingsClock(newest, archive.waiting(), len(site.sensors))
         self._recent = Recent(archive, 0 if newest is None else newest // MINUTE_MS + 1)
-        self._fold = Fold(site, self._logbook.calibrations, self._logbook.services)
+        self._fold = self._new_fold()
         self._first_ms = archive.first_ms()
         self._air: dict[str, MinuteOfAir] = {}
         self._latest: dict[str, dict[Quantity, tuple[int, float]]] = {}  # not folded yet
@@ -149,6 +153,11 @@ class Engine:
         if self._hour_due is not None or self._to_look_at:
             return True
         return self._state is not None and self._state.minute < now_ms // MINUTE_MS
+
+    @property
+    def considering(self) -> bool:
+        """Whether an hour is over of which not every batch is told yet."""
+        return self._hour_due is not None
 
     # -- events -----------------------------------------------------------------------------------
 
@@ -290,31 +299,53 @@ class Engine:
             state = State(first_ms // MINUTE_MS)
         return self._fold.fit(state)
 
+    def masses(self, sensor: str, begin_ms: int, end_ms: int) -> list[tuple[int, float]]:
+        """A scale's undoubted readings by time, as its calibrations have them [UTC epoch ms, g]."""
+        changes = self._logbook.calibrations
+        told = []
+        for time_ms, grams in self._archive.masses(sensor, begin_ms, end_ms):
+            slope, offset = holding(changes, sensor, Quantity.MASS, time_ms)
+            told.append((time_ms, slope * grams + offset))
+        return told
+
     def enter(self, request: Request, now_ms: int) -> tuple[Entered, Effects]:
         """Take in what someone entered; raises RequestError with one sentence."""
-        before = self._sensor_changes()
+        before, crisp = self._sensor_changes(), self._logbook.crisp
         entered = self._logbook.enter(request, self._teller.notices, now_ms)
         effects = self._teller.answer(self._logbook.standing)
         effects.entries.append(entered.entry)
-        if self._sensor_changes() != before:
-            self._change_sensors(before, effects)
+        if (self._sensor_changes(), self._logbook.crisp) != (before, crisp):
+            self._fold_otherwise(before, crisp, effects)
         return entered, effects
 
     def tell(self, notice: Notice) -> Effects:
         """Take up a notice that speaks of no spell."""
         return Effects(settlements=[self._teller.tell(notice)])
 
+    def _new_fold(self) -> Fold:
+        book = self._logbook
+        return Fold(self._site, book.calibrations, book.services, book.crisp)
+
     def _sensor_changes(self) -> list[Calibration | Service]:
         return [*self._logbook.calibrations, *self._logbook.services]
 
-    def _change_sensors(self, before: list[Calibration | Service], effects: Effects) -> None:
-        """Fold anew from the first change to a sensor that is new or gone."""
+    def _fold_otherwise(
+        self,
+        before: list[Calibration | Service],
+        crisp: frozenset[CrispSpan],
+        effects: Effects,
+    ) -> None:
+        """Fold anew from the first change to a sensor, or to what hung crisp, new or gone."""
         after = self._sensor_changes()
-        changed = [c.from_ms for c in [*before, *after] if (c in before) != (c in after)]
-        self._fold = Fold(self._site, self._logbook.calibrations, self._logbook.services)
+        differing = [c for c in [*before, *after] if (c in before) != (c in after)]
+        changed = [change.from_ms // MINUTE_MS for change in differing]
+        hung_crisp = first_change(crisp, self._logbook.crisp)
+        if hung_crisp is not None:
+            changed.append(hung_crisp)
+        self._fold = self._new_fold()
         self._states.clear()
         if self._state is not None and changed:
-            minute = min(min(changed) // MINUTE_MS, self._state.minute)
+            minute = min(min(changed), self._state.minute)
             effects.states_dropped = minute
             self._go_back_to(minute)
 
@@ -359,27 +390,34 @@ class Engine:
         return effects
 
     def consider(self) -> Effects:
-        """At a full hour say how each batch stands, every ten minutes what is coming.
+        """At a full hour say how the next batch stands, every ten minutes what is coming.
 
-        The air until then is in the store.
+        The air until then is in the store. One batch a call, so that a long recomputation keeps
+        nobody from their turn.
         """
         effects = Effects()
-        hour, self._hour_due = self._hour_due, None
-        if hour is not None:
-            self._look_at_batches(hour, effects)
-            self._learn(hour, effects)
-        self._look_ahead(effects)
+        if self._hour_due is not None:
+            self._look_at_next_batch(self._hour_due, effects)
+        if self._hour_due is None:
+            self._look_ahead(effects)
         return effects
 
-    def _look_at_batches(self, hour: int, effects: Effects) -> None:
+    def _look_at_next_batch(self, hour: int, effects: Effects) -> None:
         batches = self._logbook.history.batches
-        effects.prospects = self._prospects.at_hour(batches, hour * HOUR_MS)
-        by_number = {batch.hung_by: batch for batch in batches}
-        for prospect in effects.prospects:
-            batch = by_number[prospect.batch]
+        waiting = [batch for batch in batches if batch.hung_by > self._considered]
+        batch = min(waiting, key=lambda one: one.hung_by, default=None)
+        if batch is None:
+            self._hour_due, self._considered = None, 0
+            self._said, self._saying = self._saying, {}
+            self._learn(hour, effects)
+            return
+        self._considered = batch.hung_by
+        prospect = self._prospects.at_hour(batch, batches, hour * HOUR_MS)
+        if prospect is not None:
+            effects.prospects = [prospect]
+            self._saying[batch.hung_by] = prospect
             for notice in self._batch_teller.tell(batch, prospect, self._air):
                 effects.settlements.append(self._teller.tell(notice))
-        self._said = {prospect.batch: prospect for prospect in effects.prospects}
 
     def _learn(self, hour: int, effects: Effects) -> None:
         """In a replay, learn in place what is learned beside the daemon when it runs live."""

@@ -145,6 +145,7 @@ _ALL = (
     Field("stems_per_bunch", "stems per bunch", "--stems-per-bunch 10", _whole(1, 500)),
     Field("colour", "the colour", "--colour violet", _text(40)),
     Field("fresh_mass_g", "the fresh mass", "--fresh-mass 210", _between(1, 20_000, "g")),
+    Field("scale", "the scale", "--scale loft-scale", _text(60)),
     Field("target_pct_db", "the target", "--target 12", _between(1, 60, "% of dry mass")),
     Field("name", "the name", "--name statice-east", _batch_name),
     Field("batch", "the batch", "statice-1", _text(60)),
@@ -173,7 +174,7 @@ FIELDS: dict[str, Field] = {field.name: field for field in _ALL}
 PARTS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "hang": (
         ("flower", "space", "bunches"),
-        ("stems_per_bunch", "colour", "fresh_mass_g", "target_pct_db", "name"),
+        ("stems_per_bunch", "colour", "fresh_mass_g", "scale", "target_pct_db", "name"),
     ),
     "weigh": (("batch", "grams"), ()),
     "snap": (("batch", "result"), ()),

@@ -8,13 +8,14 @@ and never of the order in which they came.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from monitor.room import faults, quality, stuck
 from monitor.room.air import MinuteOfAir, SensorMinute, minute_of_air
+from monitor.room.batches import CrispSpan, crisp_in
 from monitor.room.calibrations import Calibration, Service, holding, out_of_service
-from monitor.room.limits import DailyMean, limits_of, measured
+from monitor.room.limits import DailyMean, limit_once_crisp, limits_of, measured
 from monitor.room.musty import Musty
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Sensor
 from monitor.room.spaces import OUTDOORS, Site, Space
@@ -86,12 +87,21 @@ class Folded(NamedTuple):
 
 
 class Fold:
-    """The step from one minute to the next, for one site as its settings are now."""
+    """The step from one minute to the next, for one site as its settings are now.
+
+    crisp  when and where something crisp hung: limits that wait for it hold then
+    """
 
     def __init__(
-        self, site: Site, calibrations: Sequence[Calibration], services: Sequence[Service] = ()
+        self,
+        site: Site,
+        calibrations: Sequence[Calibration],
+        services: Sequence[Service] = (),
+        crisp: Iterable[CrispSpan] = (),
     ) -> None:
         self._site = site
+        self._crisp = tuple(crisp)
+        self._once_crisp = {name: limit_once_crisp(space) for name, space in site.spaces.items()}
         self._services = {
             name: switches
             for name in site.sensors
@@ -322,7 +332,7 @@ class Fold:
             if space.limits.musty_index is not None:
                 musty = musty.with_minute(minute, of_space)
             watches: dict[Kind, Watch] = {}
-            for limit in self._limits[name]:
+            for limit in self._limits_at(name, minute, before):
                 watches[limit.kind], over = step(
                     before.watches.get(limit.kind, INSIDE),
                     limit,
@@ -334,6 +344,17 @@ class Fold:
                     ended.append(over)
             spaces[name] = SpaceState(watches, humidity, musty)
         return spaces, ended
+
+    def _limits_at(self, space: str, minute: int, before: SpaceState) -> tuple[Limit, ...]:
+        """The limits that hold in this minute, and one that no longer does while its spell ends."""
+        limits, once_crisp = self._limits[space], self._once_crisp[space]
+        if once_crisp is None:
+            return limits
+        if crisp_in(self._crisp, space, minute):
+            return (*limits, once_crisp)
+        if before.watches.get(once_crisp.kind, INSIDE) is INSIDE:
+            return limits
+        return (*limits, once_crisp._replace(value=-once_crisp.deadband))
 
 
 def _held(sensor: Sensor, state: SensorState, minute: int, quantity: Quantity) -> float | None:

@@ -10,10 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.room.dryness import Ensemble, elsewhere, trace
+from monitor.room.dryness import Ensemble
 from monitor.room.flowers import Flower
-from monitor.room.hours import HourlyAir
-from monitor.room.outlook import still_to_lose
 from monitor.science import light
 
 # °C·h above the opening threshold while moist: our own choice, until outcomes calibrate it.
@@ -21,22 +19,11 @@ SOME_OPENING, MUCH_OPENING = 150.0, 500.0
 NOT_DRY_BELOW = 0.5  # probability of crisp under which a takedown was likely too soon
 
 
-def opening_load_c_h(ensemble: Ensemble, air: HourlyAir) -> float | None:
-    """Warmth that opened the heads: °C·h above the flower's threshold, counted by how moist it was.
-
-    air      the hours it hung in
-    returns  [°C·h], 0 and up; None for a flower whose heads do not open further
-    """
-    above = ensemble.hung.flower.opening_above_c
-    if above is None:
+def opening(ensemble: Ensemble) -> str | None:
+    """How much the warmth has opened its heads: little, some or much; None: they never do."""
+    if ensemble.hung.flower.opening_above_c is None:
         return None
-    hours = air.since(ensemble.hung.hour).before(ensemble.hour)
-    if not len(hours):
-        return 0.0
-    path = trace(ensemble.members, elsewhere(ensemble, air.part(0, 0)).moisture_pct_db, hours)
-    moist = np.median(still_to_lose(ensemble.members, path), axis=1)[:-1] / 100
-    warmth = np.maximum(np.nan_to_num(hours.temperature_c, nan=above) - above, 0)
-    return float((warmth * moist).sum())
+    return opening_word(ensemble.opening_c_h)
 
 
 def opening_word(load_c_h: float) -> str:

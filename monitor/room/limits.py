@@ -41,6 +41,14 @@ def limits_of(space: Space) -> tuple[Limit, ...]:
     return tuple(limits)
 
 
+def limit_once_crisp(space: Space) -> Limit | None:
+    """The limit that holds only while something crisp hangs in the space; None: there is none."""
+    arid_pct = space.limits.arid_once_crisp_pct
+    if arid_pct is None:
+        return None
+    return Limit(Kind.ARID, arid_pct, DEADBAND_HUMIDITY_PCT, False, space.delays.arid)
+
+
 def _damp(space: Space, damp_pct: float) -> Limit:
     return Limit(
         Kind.DAMP,

@@ -6,7 +6,16 @@ from collections.abc import Collection, Iterable, Mapping
 from typing import NamedTuple
 
 from monitor.room.admission import Known, admit, upset
-from monitor.room.batches import Batch, History, described, fold, hanging_in, kept_in
+from monitor.room.batches import (
+    Batch,
+    CrispSpan,
+    History,
+    crisp_spans,
+    described,
+    fold,
+    hanging_in,
+    kept_in,
+)
 from monitor.room.calibrations import Calibration, Service, calibrations, services
 from monitor.room.entries import Entry, Request, standing
 from monitor.room.spaces import Site
@@ -37,11 +46,19 @@ class Logbook:
         self.history = History((), ())
         self.calibrations: list[Calibration] = []
         self.services: list[Service] = []
+        self.crisp: frozenset[CrispSpan] = frozenset()
         self._read()
 
     def enter(self, request: Request, notices: Collection[int], now_ms: int) -> Entered:
         """Take in what someone asks for; raises RequestError with one sentence."""
-        known = Known(self.entries, self._site.spaces, self._site.sensors, self._flowers, notices)
+        known = Known(
+            self.entries,
+            self._site.spaces,
+            self._site.sensors,
+            self._flowers,
+            notices,
+            scales=self._site.scales(),
+        )
         number = self.entries[-1].id + 1 if self.entries else 1
         entry = admit(request, known, number, now_ms)
         warnings = upset(known, entry) if entry.changes is not None else []
@@ -65,6 +82,7 @@ class Logbook:
         self.history = fold(self.standing, self._site.spaces)
         self.calibrations = calibrations(self.standing)
         self.services = services(self.standing)
+        self.crisp = crisp_spans(self.history.batches)
 
     def _batch_of(self, entry: Entry) -> str | None:
         if entry.verb == "hang":

@@ -118,6 +118,11 @@ class Members:
             self.gab,
         )
 
+    def still_to_lose(self, moisture: Floats) -> Floats:
+        """Still to lose [%], member by member (last axis)."""
+        whole = np.maximum(self.start - self.target, 1e-6)
+        return np.asarray(100 * np.clip((moisture - self.target) / whole, 0, 1))
+
     def pull(self, temperature: Floats, humidity: Floats) -> Floats:
         """How fast this air dries, 1 at 20 °C and 50 % [-]: between the two published views."""
         fine = np.log(np.maximum(drying.rate_factor(temperature, humidity), 1e-3))

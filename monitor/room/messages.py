@@ -25,6 +25,7 @@ from monitor.room.words import (
     listed,
     named,
     shortened,
+    spoils_as,
     temperature,
     title,
     two_figures,
@@ -372,14 +373,19 @@ def opening_in_heat(
 
 
 def light_share(
-    batch: str, space: str, share_pct: float, months_left: float | None, now_ms: int
+    batch: str,
+    space: str,
+    colour: str | None,
+    share_pct: float,
+    months_left: float | None,
+    now_ms: int,
 ) -> Notice:
     """A batch has had much of the light its colour bears. share_pct: of that light, so far."""
     left = "" if months_left is None else f" {_months(months_left)} at this light."
     words = Words(
         _batch_title(batch, space, "has had much light"),
         f"About {two_figures(share_pct):.0f} % of the light its colour bears before one sees it "
-        f"fade.{left}",
+        f"{spoils_as(colour)}.{left}",
         to_do="move it somewhere darker.",
     )
     return _notice(now_ms, "light-share", Weight.SOON, words, space, _batch_place(batch))

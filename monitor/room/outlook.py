@@ -26,9 +26,12 @@ DAY_KEEPS = 0.7
 
 # When an answer is given: our own choice, by how often invented seasons prove it wrong.
 CRISP_AT = 0.5
+PROMISED = 0.9  # a date is a promise only with this probability that it finishes at all
 LIKELY, HOPELESS = 0.5, 0.1
+WORTH_A_DAY = 0.5  # below it not even "if it finishes here, about then" is said
 STALLED_BELOW = 0.5  # percent points of what is to lose, in a day
-STALLED_ABOVE = 3.0  # percent still to lose
+STALLED_SHARE = 0.1  # and of what is left, in a day
+STALLED_ABOVE, STALLED_P_CRISP = 0.5, 0.3  # percent still to lose; no longer if it may be crisp
 HUMIDITY_FOR = 0.2  # the humidity that would do is dry enough for all but this share of members
 
 
@@ -51,7 +54,8 @@ class Outlook:
     moisture_pct_db    [% dry basis], the middle member
     p_crisp            probability that it is at or below its target now [-]
     p_finishes         probability that it will have been within the horizon [-]
-    crisp_p10..p90     epoch minutes, past when crisp already; None where no date can be given
+    crisp_p10..p90     epoch minutes, past when crisp already: a promise if expected or crisp, while
+                       unknown only if it finishes at all; None where no day can be named
     loses_pct_a_day    how much of what it had to lose goes in the next day [percent points]
     stalled            still wet, and hardly losing any more
     humidity_needed    measured humidity that would let it finish [%], None if none would
@@ -142,35 +146,35 @@ def outlook(ensemble: Ensemble, ahead: Ahead) -> Outlook:
     crisp = when_crisp(ensemble, ahead)
     finishes = float(weight[np.isfinite(crisp)].sum())
     already = float(weight[np.isfinite(ensemble.crisp_hour)].sum())
-    state = "crisp" if already >= CRISP_AT else "expected"
-    if state == "expected" and finishes < LIKELY:
-        state = "cannot_finish" if p_can_finish(ensemble, ahead) <= HOPELESS else "unknown"
+    if finishes >= PROMISED:
+        state = "crisp" if already >= CRISP_AT else "expected"
+    elif finishes < LIKELY and p_can_finish(ensemble, ahead) <= HOPELESS:
+        state = "cannot_finish"
+    else:
+        state = "unknown"
     p10 = p50 = p90 = None
-    if state in ("crisp", "expected"):
+    if state != "cannot_finish" and finishes >= WORTH_A_DAY:
         p10, p50, p90 = (round(60 * hour) for hour in _quantiles(crisp, weight, (0.1, 0.5, 0.9)))
     first_day = slice(0, max(24 // ahead.step_h, 1))
     tomorrow = _through(made, now, ahead, first_day)[-1]
-    left = _middle(still_to_lose(made, now), weight)
-    loses = left - _middle(still_to_lose(made, tomorrow), weight)
+    left = _middle(made.still_to_lose(now), weight)
+    p_crisp = float((now <= made.target).mean())
+    loses = left - _middle(made.still_to_lose(tomorrow), weight)
     return Outlook(
         state=state,
         still_to_lose_pct=left,
         moisture_pct_db=_middle(now, weight),
-        p_crisp=float((now <= made.target).mean()),
+        p_crisp=p_crisp,
         p_finishes=finishes,
         crisp_p10=p10,
         crisp_p50=p50,
         crisp_p90=p90,
         loses_pct_a_day=loses,
-        stalled=left > STALLED_ABOVE and loses < STALLED_BELOW,
+        stalled=left > STALLED_ABOVE
+        and loses < min(STALLED_BELOW, STALLED_SHARE * left)
+        and p_crisp < STALLED_P_CRISP,
         humidity_needed=humidity_needed(made, float(ahead.temperature_c.mean())),
     )
-
-
-def still_to_lose(made: Members, moisture: Floats) -> Floats:
-    """Still to lose [%], member by member (last axis)."""
-    whole = np.maximum(made.start - made.target, 1e-6)
-    return np.asarray(100 * np.clip((moisture - made.target) / whole, 0, 1))
 
 
 def _middle(values: Floats, weight: Floats) -> float:

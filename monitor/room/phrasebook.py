@@ -344,7 +344,7 @@ def _of_batches() -> Iterator[tuple[str, Notice]]:
         for months in (None, 0.3, 1.2, 6.4):
             yield (
                 f"light share, {batch}, {months or 'unknown'} months left",
-                messages.light_share(batch, space, 62.0, months, NOW_MS),
+                messages.light_share(batch, space, None, 62.0, months, NOW_MS),
             )
         for dry in (0.02, 0.44):
             yield (

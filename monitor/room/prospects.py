@@ -23,11 +23,16 @@ from monitor.room.hours import HourlyAir, without_holes
 from monitor.room.lessons import Lesson, learned, lesson
 from monitor.room.members import Hung, Prior, book_prior
 from monitor.room.musty import SLOW_HUMIDITY_PCT
-from monitor.room.outlook import RECENT_DAYS, Ahead, like_recent_days, outlook, still_to_lose
+from monitor.room.outlook import RECENT_DAYS, Ahead, like_recent_days, outlook
 from monitor.room.readings import MINUTE_MS
+from monitor.room.scales import Archive as ScaleArchive
+from monitor.room.scales import Scales
 
 HOUR_MS = 60 * MINUTE_MS
 KEPT = "kept"
+LOOKED_ELSEWHERE_H = 24  # how often another space's air is tried
+KNOWN_ENOUGH = 0.8  # of the hours since it was hung
+CLEARLY_BETTER_PCT = 10.0  # percent points of still to lose
 LESSONS = 8  # finished batches that are learned from
 
 
@@ -38,10 +43,14 @@ class Prospect:
     batch            number of the entry that hung it
     asked_ms         the hour [UTC epoch ms]
     state            expected, crisp, cannot_finish, unknown; kept once it was taken down
-    crisp_p10 … p90  [UTC epoch minutes]; None: no date can be given
+    crisp_p10 … p90  [UTC epoch minutes]; None: no date can be promised
     humidity_needed_pct  humidity that would let it finish; None: none would
     opening          little, some or much; None: its heads do not open further
     light_share      light dose as a share of what its colour bears [-]
+    p_finishes   probability that it will get dry here within the horizon [-]
+    if_dry_p50   where no date can be promised: the day if it gets dry here [UTC epoch minutes]
+    better_space, better_left_pct  the other hanging space in whose air it would now have the least
+                 still to lose, and how much [%]; None: none is clearly better, or none is known
     months_left      months of good colour at the light of the last day; None: in the dark
     damp_h           hours so damp that slow drying is a risk, since it was hung; not kept
     """
@@ -61,6 +70,10 @@ class Prospect:
     opening: str | None = None
     light_share: float = 0.0
     months_left: float | None = None
+    p_finishes: float | None = None
+    if_dry_p50: int | None = None
+    better_space: str | None = None
+    better_left_pct: float | None = None
     damp_h: int = 0
 
 
@@ -89,8 +102,13 @@ class Standing(NamedTuple):
 class Prospects:
     """Remembers the ensembles of a site's batches between the hours."""
 
-    def __init__(self, book: Book, archive: Archive) -> None:
+    def __init__(
+        self, book: Book, archive: Archive, scales: ScaleArchive, hanging_spaces: Sequence[str]
+    ) -> None:
         self._book = book
+        self._spaces = tuple(hanging_spaces)
+        self._elsewhere: dict[int, tuple[tuple[bytes, int], tuple[str, float] | None]] = {}
+        self._scales = Scales(scales)
         self._hours = KnownHours(archive)
         self._ensembles: dict[int, tuple[_Known, Ensemble]] = {}
         self._lessons: dict[int, tuple[_Known, Lesson]] = {}
@@ -99,18 +117,25 @@ class Prospects:
         """Late readings changed the air from this minute on: what went through it is worked out
         anew."""
         self._hours.forget_since(minute)
+        self._scales.forget_since(minute)
+        self._elsewhere = {
+            number: looked
+            for number, looked in self._elsewhere.items()
+            if looked[0][1] * 60 <= minute
+        }
         for number, (_, ensemble) in list(self._ensembles.items()):
             if ensemble.hour * 60 > minute:
                 del self._ensembles[number]
 
-    def at_hour(self, batches: Sequence[Batch], asked_ms: int) -> list[Prospect]:
-        """What is to be said of each batch that hangs or is kept at a full hour."""
-        prospects = [
-            self._prospect(batch, batches, asked_ms // HOUR_MS)
-            for batch in batches
-            if batch.hung_ms < asked_ms and batch.space_at(asked_ms) is not None
-        ]
-        return [prospect for prospect in prospects if prospect is not None]
+    def at_hour(self, batch: Batch, batches: Sequence[Batch], asked_ms: int) -> Prospect | None:
+        """What is to be said of a batch at a full hour; None: it neither hangs nor is kept.
+
+        Of one taken down within the hour something is said even where it went unwatched.
+        """
+        watched = batch.space_at(asked_ms) is not None or batch.taken_down_since(asked_ms - HOUR_MS)
+        if batch.hung_ms >= asked_ms or not watched:
+            return None
+        return self._prospect(batch, batches, asked_ms // HOUR_MS)
 
     def standing(self, batch: Batch, batches: Sequence[Batch], hour: int) -> Standing | None:
         """The batch at an epoch hour; None where nothing is known of the air it has been in."""
@@ -140,10 +165,9 @@ class Prospects:
         colour = keeping.colour_left(
             flower, batch.colour, float(light.sum()), float(light[-24:].sum())
         )
-        load = keeping.opening_load_c_h(ensemble, air)
         return replace(
             prospect,
-            opening=None if load is None else keeping.opening_word(load),
+            opening=keeping.opening(ensemble),
             light_share=colour.share_used,
             months_left=colour.months_left,
             damp_h=int((air.humidity_pct[air.known > 0] > SLOW_HUMIDITY_PCT).sum()),
@@ -152,6 +176,8 @@ class Prospects:
     def _hanging(self, batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
         """The batch under air like that of its space in the last days."""
         told = outlook(ensemble, self.ahead(batch.space_at(hour * HOUR_MS) or "", ensemble))
+        promised = told.state in ("expected", "crisp")
+        better = self._better(batch, ensemble, hour)
         return Prospect(
             batch=batch.hung_by,
             asked_ms=hour * HOUR_MS,
@@ -159,13 +185,37 @@ class Prospects:
             still_to_lose_pct=told.still_to_lose_pct,
             moisture_pct_db=told.moisture_pct_db,
             p_crisp=told.p_crisp,
-            crisp_p10=told.crisp_p10,
-            crisp_p50=told.crisp_p50,
-            crisp_p90=told.crisp_p90,
+            crisp_p10=told.crisp_p10 if promised else None,
+            crisp_p50=told.crisp_p50 if promised else None,
+            crisp_p90=told.crisp_p90 if promised else None,
             loses_pct_a_day=told.loses_pct_a_day,
             stalled=told.stalled,
             humidity_needed_pct=told.humidity_needed,
+            p_finishes=told.p_finishes,
+            if_dry_p50=None if promised else told.crisp_p50,
+            better_space=better[0] if better else None,
+            better_left_pct=better[1] if better else None,
         )
+
+    def _better(self, batch: Batch, ensemble: Ensemble, hour: int) -> tuple[str, float] | None:
+        """The space in whose air it would have been clearly drier at the last look, once a day."""
+        first, end = batch.hung_ms // HOUR_MS, hour - hour % LOOKED_ELSEWHERE_H
+        key = (ensemble.points.tobytes(), end)
+        before = self._elsewhere.get(batch.hung_by)
+        if before is not None and before[0] == key:
+            return before[1]
+        own = _left(ensemble)
+        found = []
+        for space in self._spaces:
+            if space == batch.space_at(hour * HOUR_MS) or end <= first:
+                continue
+            air = _hours([self._hours.means(space, first * 60, end * 60)], first, end)
+            if air.known.mean() >= KNOWN_ENOUGH:
+                found.append((_left(dryness.elsewhere(ensemble, air)), space))
+        left, space = min(found, default=(own, ""))
+        better = (space, left) if own - left >= CLEARLY_BETTER_PCT else None
+        self._elsewhere[batch.hung_by] = (key, better)
+        return better
 
     def flower(self, batch: Batch) -> Flower:
         """What the book knows of its flower, or of any flower."""
@@ -191,7 +241,7 @@ class Prospects:
         return _hours(parts, first, hour), light
 
     def _ensemble(self, batch: Batch, batches: Sequence[Batch], air: HourlyAir) -> Ensemble:
-        known = self._known(batch, air)
+        known = self._known(batch, batches, air)
         before = self._ensembles.get(batch.hung_by)
         end = int(air.hour[-1]) + 1
         if before is not None and before[0] == known and before[1].hour <= end:
@@ -202,13 +252,14 @@ class Prospects:
         self._ensembles[batch.hung_by] = (known, ensemble)
         return ensemble
 
-    def _known(self, batch: Batch, air: HourlyAir) -> _Known:
+    def _known(self, batch: Batch, batches: Sequence[Batch], air: HourlyAir) -> _Known:
         end_ms = (int(air.hour[-1]) + 1) * HOUR_MS if len(air) else batch.hung_ms
         weighings = [
             Weighing(w.at_ms // MINUTE_MS, w.grams) for w in batch.weighings if w.at_ms < end_ms
         ]
         if batch.fresh_mass_g is not None:
             weighings.insert(0, Weighing(batch.hung_ms // MINUTE_MS, batch.fresh_mass_g))
+        weighings += self._scales.weighings(batch, batches, end_ms // MINUTE_MS)
         return _Known(
             Hung(
                 batch.name,
@@ -239,7 +290,7 @@ class Prospects:
             for b in batches
             if b.flower == flower
             and b.stays[0].space == space
-            and (b.weighings or b.snap_tests)
+            and (b.weighings or b.snap_tests or b.scale)
             and b.taken_down_ms is not None
             and b.taken_down_ms <= before_ms
         ][-LESSONS:]
@@ -249,7 +300,7 @@ class Prospects:
     def _lesson(self, batch: Batch, batches: Sequence[Batch]) -> Lesson:
         """What a finished batch taught, from its hanging to its taking down."""
         air, _ = self._air(batch, (batch.taken_down_ms or 0) // HOUR_MS)
-        known = self._known(batch, air)
+        known = self._known(batch, batches, air)
         before = self._lessons.get(batch.hung_by)
         if before is not None and before[0] == known:
             return before[1]
@@ -260,6 +311,11 @@ class Prospects:
         return taught
 
 
+def _left(ensemble: Ensemble) -> float:
+    """Still to lose, the middle member [%]."""
+    return float(np.median(ensemble.members.still_to_lose(ensemble.moisture_pct_db)))
+
+
 def _kept(batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
     """How a batch stands that was taken down: it takes up water again as the air lets it."""
     made, now = ensemble.members, ensemble.moisture_pct_db
@@ -267,7 +323,7 @@ def _kept(batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
         batch=batch.hung_by,
         asked_ms=hour * HOUR_MS,
         state=KEPT,
-        still_to_lose_pct=float(np.median(still_to_lose(made, now))),
+        still_to_lose_pct=_left(ensemble),
         moisture_pct_db=float(np.median(now)),
         p_crisp=float((now <= made.target).mean()),
         crisp_p10=None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from monitor.room.readings import Sensor
+from monitor.room.readings import Quantity, Sensor
 from monitor.room.windows import Window
 
 OUTDOORS = "outdoors"
@@ -31,8 +31,9 @@ class Limits:
     dew_margin_k         surface temperature less dew point [K]
     light_klxh_a_day     light dose in a day [klx·h]
     damp_is_daily_mean   damp is judged on the mean of the last 24 h
-    arid_once_crisp_pct  as arid_pct, but only once a batch in the space is crisp [%]
     musty_index          mould index of the coldest surface, see science.mould [-]
+    arid_once_crisp_pct  as arid_pct, but only while a batch hangs there of which a stem has
+                         snapped [%]
     """
 
     hot_c: float | None = None
@@ -97,6 +98,14 @@ class Site:
     spaces: dict[str, Space]
     sensors: dict[str, Sensor]
     raw_days: int = 200
+
+    def hanging(self) -> list[str]:
+        """The spaces in which batches hang, by name."""
+        return sorted(s.name for s in self.spaces.values() if s.use is Use.HANGING)
+
+    def scales(self) -> list[str]:
+        """The sensors that weigh, by name."""
+        return sorted(s.name for s in self.sensors.values() if Quantity.MASS in s.reads)
 
     def sensors_of(self, space: str) -> list[Sensor]:
         """The sensors that hang in this space, by name."""

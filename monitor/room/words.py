@@ -136,3 +136,8 @@ def title(text: str) -> str:
 def degrees(celsius: float, site: Site) -> str:
     """`temperature` in the site's own unit."""
     return temperature(celsius, site.temperature_unit)
+
+
+def spoils_as(colour: str | None) -> str:
+    """What light does to a colour, as a verb: whites do not fade, they turn yellowish."""
+    return "yellow" if colour in ("white", "cream", "ivory") else "fade"

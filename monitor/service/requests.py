@@ -78,6 +78,7 @@ _PART_HELP: dict[str, tuple[str, str]] = {
     "stems_per_bunch": ("N", "how many stems are in a bunch"),
     "colour": ("COLOUR", "colour of the flowers"),
     "fresh_mass_g": ("GRAMS", "mass of one tagged bunch when hung [g]"),
+    "scale": ("SENSOR", "the sensor that is a scale, if one bunch hangs from it"),
     "target_pct_db": ("PCT_DB", "moisture that counts as crisp [%% of dry mass]"),
     "name": ("BATCH", "name of the batch; left out, it gets one"),
     "batch": ("BATCH", "name of the batch"),

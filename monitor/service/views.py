@@ -172,13 +172,13 @@ def batches_plain(snapshot: Snapshot, site: Site) -> list[JSON]:
             "state": b.state.value,
             "hung": iso(b.hung_ms),
             "taken_down": None if b.taken_down_ms is None else iso(b.taken_down_ms),
-            "prospect": _prospect_plain(snapshot.prospects.get(b.hung_by), site),
+            "prospect": _prospect_plain(snapshot.prospects.get(b.hung_by), site, b.colour),
         }
         for b in reversed(snapshot.history.batches)
     ]
 
 
-def _prospect_plain(said: Prospect | None, site: Site) -> JSON:
+def _prospect_plain(said: Prospect | None, site: Site, colour: str | None) -> JSON:
     if said is None:
         return None
 
@@ -187,7 +187,7 @@ def _prospect_plain(said: Prospect | None, site: Site) -> JSON:
 
     return {
         "asked_at": iso(said.asked_ms),
-        "words": list(sentences(said, site)),
+        "words": list(sentences(said, site, colour)),
         "state": said.state,
         "still_to_lose_pct": said.still_to_lose_pct,
         "moisture_pct_db": said.moisture_pct_db,
@@ -199,6 +199,10 @@ def _prospect_plain(said: Prospect | None, site: Site) -> JSON:
         "opening": said.opening,
         "light_share": said.light_share,
         "months_left": said.months_left,
+        "finishes_probability": said.p_finishes,
+        "if_dry_p50": when(said.if_dry_p50),
+        "better_space": said.better_space,
+        "better_left_pct": said.better_left_pct,
     }
 
 

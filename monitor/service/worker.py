@@ -37,6 +37,7 @@ MINUTES_AT_A_TIME = 120  # folded before the socket has its turn again: some 50 
 # A feed faster than the fold waits at the broker: what is not folded yet is held in memory. Long
 # enough that a feed out of order by hours is taken in whole before the fold goes over it.
 MOST_HELD_MIN = 1440
+CONSIDERED_FOR_S = 0.05
 STORE_RETRY_S = 5.0
 SAID_AGAIN_S = 3600.0
 
@@ -198,6 +199,9 @@ class Worker:
         now_ms = self.now_ms()
         if self.engine.behind(now_ms):
             self.write(self.engine.advance(now_ms, MINUTES_AT_A_TIME))
+        # All batches of an hour are told in one commit, but not in one turn if it takes long.
+        until_s = self._monotonic() + CONSIDERED_FOR_S
+        while self.engine.considering and self._monotonic() < until_s:
             self.write(self.engine.consider())
 
     def _do_events(self) -> None:
@@ -244,6 +248,8 @@ class Worker:
             )
 
     def _commit_now(self) -> bool:
+        if self.engine.considering:
+            return False
         window_half_full = (
             self.link is not None
             and not self.link.inbox  # else it is left to fill on purpose
@@ -255,6 +261,8 @@ class Worker:
 
     def _commit(self) -> None:
         """Commit, then acknowledge, answer and wake those who wait for it."""
+        while self.engine.considering:
+            self.write(self.engine.consider())
         written = self.writer.open_transaction
         self.writer.commit()
         if written and self.trouble is not None:

@@ -121,4 +121,10 @@ MIGRATIONS: tuple[str, ...] = (
         PRIMARY KEY (minute, space)
     ) STRICT, WITHOUT ROWID;
     """,
+    """
+    ALTER TABLE prospect ADD COLUMN p_finishes REAL;
+    ALTER TABLE prospect ADD COLUMN if_dry_p50 INTEGER;
+    ALTER TABLE prospect ADD COLUMN better_space TEXT;
+    ALTER TABLE prospect ADD COLUMN better_left_pct REAL;
+    """,
 )

@@ -14,7 +14,7 @@ from monitor.room.fold import Record
 from monitor.room.hour_means import HourMean
 from monitor.room.notices import Notice, Told, Weight
 from monitor.room.prospects import Prospect
-from monitor.room.readings import MINUTE_MS, Flag, Quantity, Reading
+from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
 from monitor.room.soon_teller import Foretold
 from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
@@ -129,7 +129,7 @@ class Writer:
         if effects.settled is not None:
             self.note("settled", str(effects.settled))
         self._db.executemany(
-            f"INSERT OR IGNORE INTO prospect VALUES ({', '.join('?' * 15)})",  # noqa: S608 (question marks)
+            f"INSERT OR IGNORE INTO prospect VALUES ({', '.join('?' * 19)})",  # noqa: S608 (question marks)
             [_prospect_row(prospect) for prospect in effects.prospects],
         )
         self._apply_foresight(effects)
@@ -486,6 +486,15 @@ class Writer:
         )
         return [Foretold(r[0], Kind(r[1]), *r[2:]) for r in rows]
 
+    def masses(self, sensor: str, begin_ms: int, end_ms: int) -> list[tuple[int, float]]:
+        """A scale's undoubted readings, begin ≤ time < end, by time [UTC epoch ms, g]."""
+        sensor_id, mass = self._sensors.known(sensor), self._quantities.known(Quantity.MASS)
+        return self._db.execute(
+            "SELECT time_ms, value FROM reading WHERE time_ms >= ? AND time_ms < ?"
+            " AND sensor = ? AND quantity = ? AND flags & ? = 0 ORDER BY time_ms",
+            (begin_ms, end_ms, sensor_id, mass, int(DOUBTFUL)),
+        ).fetchall()
+
     def said(self, kind: str, place: str) -> bool:
         """Whether a notice of this kind was ever written about this place on the page."""
         row = self._db.execute(
@@ -518,4 +527,5 @@ def _prospect_row(prospect: Prospect) -> tuple[object, ...]:
         *(p.asked_ms, p.batch, p.state, p.still_to_lose_pct, p.moisture_pct_db, p.p_crisp),
         *(p.crisp_p10, p.crisp_p50, p.crisp_p90, p.loses_pct_a_day, int(p.stalled)),
         *(p.humidity_needed_pct, p.opening, p.light_share, p.months_left),
+        *(p.p_finishes, p.if_dry_p50, p.better_space, p.better_left_pct),
     )

@@ -1,12 +1,13 @@
 """The ensemble: the same answer whatever the order, right directions, and what growers see."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from monitor.room import dryness, flowers, keeping, lessons, members, outlook
+from monitor.room import dryness, flowers, keeping, lessons, members, outlook, scales
 from monitor.room.hours import HourlyAir, hourly
 from monitor.science import drying
 
@@ -139,20 +140,51 @@ def test_a_knocked_scale_is_not_believed() -> None:
 
 
 def test_a_hanging_scale_counts_for_less_than_its_many_readings() -> None:
-    """A reading a minute, drifting 3 % a day, does not drown a kitchen scale."""
+    """A reading every ten minutes, drifting 3 % a day, does not drown a kitchen scale."""
     here = air(8.1)
     kitchen = weighings()
-    hanging = [
-        dryness.Weighing(
-            HUNG.minute + m,
-            40 * (1 + (11 + 289 * np.exp(-0.02 * m / 60)) / 100) * (1 + 0.03 * m / 1440),
-            hanging=True,
-        )
-        for m in range(0, 8 * 1440, 10)
-    ]
+    hanging = hung_on_a_scale(lambda day: 1 + 0.03 * day)
     right = np.median(dryness.recompute(HUNG, PRIOR, here, kitchen).moisture_pct_db)
     mixed = np.median(dryness.recompute(HUNG, PRIOR, here, kitchen + hanging).moisture_pct_db)
     assert mixed == pytest.approx(right, rel=0.2)
+
+
+def hung_on_a_scale(error: Callable[[float], float]) -> list[dryness.Weighing]:
+    """The same bunch on a scale for eight days, its mass off by a factor that may change."""
+    readings = [
+        (
+            60_000 * (HUNG.minute + m),
+            error(m / 1440) * 40 * (1 + (11 + 289 * np.exp(-0.02 * m / 60)) / 100),
+        )
+        for m in range(0, 8 * 1440, 10)
+    ]
+    blocks = [scales.middle(readings[i : i + 36]) for i in range(0, len(readings), 36)]
+    return scales.between_knocks([block for block in blocks if block is not None])
+
+
+@pytest.mark.parametrize(
+    ("name", "error", "scales_taken"),
+    [
+        ("true", lambda _: 1.0, 1),
+        ("drifting by 2 % a day", lambda day: 1 + 0.02 * day, 1),
+        ("knocked up on the third day", lambda day: 1.0 if day < 2.6 else 1.25, 2),
+        ("knocked down on the third day", lambda day: 1.0 if day < 2.6 else 0.85, 2),
+        ("knocked twice and drifting", lambda d: (1 + 0.01 * d) * (1.2 if 2 < d < 4 else 1), 3),
+        ("with an apple on it for an hour", lambda day: 1.5 if 3 < day < 3.04 else 1.0, 1),
+    ],
+)
+def test_a_hanging_scale_alone_tells_how_dry(
+    name: str, error: Callable[[float], float], scales_taken: int
+) -> None:
+    """Whatever befalls it, the exponential it weighed lies near the middle of the members."""
+    told = hung_on_a_scale(error)
+    assert len({one.scale for one in told}) == scales_taken, name
+    here = air(8.1)
+    moisture = dryness.recompute(HUNG, PRIOR, here, told).moisture_pct_db
+    blind = dryness.recompute(HUNG, PRIOR, here).moisture_pct_db
+    truth = 11 + 289 * np.exp(-0.02 * len(here))
+    assert abs(np.median(moisture) - truth) < 6, name
+    assert np.ptp(np.quantile(moisture, (0.1, 0.9))) < np.ptp(np.quantile(blind, (0.1, 0.9)))
 
 
 def test_only_ratios_of_weighings_count() -> None:
@@ -276,13 +308,11 @@ def test_a_shed_that_bakes_opens_heads_and_a_cool_room_hardly_does() -> None:
     shed, room = air(14, 26, 50, swing=10), air(14, 17, 50, swing=1)
     words = []
     for here in (shed, room):
-        load = keeping.opening_load_c_h(dryness.recompute(HUNG, PRIOR, here), here)
-        assert load is not None
-        words.append(keeping.opening_word(load))
+        words.append(keeping.opening(dryness.recompute(HUNG, PRIOR, here)))
     assert words[0] in ("some", "much")
     assert words[1] == "little"
     statice = replace(HUNG, flower=BOOK.flowers["statice"])
-    assert keeping.opening_load_c_h(dryness.recompute(statice, PRIOR, shed), shed) is None
+    assert keeping.opening(dryness.recompute(statice, PRIOR, shed)) is None
 
 
 def test_colour_lasts_half_a_year_in_a_room_and_weeks_in_the_sun() -> None:

@@ -22,6 +22,7 @@ _ASKED: dict[str, tuple[str, str]] = {
     "stems_per_bunch": ("Stems in a bunch", "for example 10"),
     "colour": ("Colour", "for example violet"),
     "fresh_mass_g": ("Fresh mass of one tagged bunch, in grams", "makes every weighing tell more"),
+    "scale": ("Scale that one bunch hangs from", "it then weighs the batch by itself"),
     "target_pct_db": ("Crisp at, in % of dry mass", "leave empty for the flower's own"),
     "name": ("Name", "leave empty and it gets one"),
     "batch": ("Batch", ""),
@@ -65,7 +66,7 @@ _BUTTONS = {
 }
 _NUMBERS = ("bunches", "stems_per_bunch", "good", "mould", "opened", "faded", "shed", "notice")
 _DECIMALS = ("fresh_mass_g", "target_pct_db", "grams", "offset", "slope")
-_MORE = ("stems_per_bunch", "fresh_mass_g", "target_pct_db", "name")
+_MORE = ("stems_per_bunch", "fresh_mass_g", "scale", "target_pct_db", "name")
 _MUST_CHOOSE = ("space", "result")
 
 
@@ -175,6 +176,9 @@ def _choices(name: str, verb: str, house: House, snapshot: Snapshot) -> tuple[tu
         return (("snaps", "it snaps"), ("bends", "it bends"))
     if name == "batch":
         return tuple((b.name, b.name) for b in snapshot.history.batches)
+    if name == "scale":
+        scales = house.site.scales()
+        return (("", "none"), *((s, s) for s in scales)) if scales else ()
     if name != "space":
         return ()
     spaces = house.site.spaces.values()

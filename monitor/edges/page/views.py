@@ -148,7 +148,7 @@ def _hung(batch: Batch, snapshot: Snapshot, site: Site) -> Told:
     said = snapshot.prospects.get(batch.hung_by)
     left = None if said is None else said.still_to_lose_pct / 100
     return {
-        "sentences": [] if said is None else sentences(said, site),
+        "sentences": [] if said is None else sentences(said, site, batch.colour),
         "tag": "" if said is None else tag(said, site),
         "name": batch.name,
         "what": described(batch),
