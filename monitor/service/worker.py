@@ -199,6 +199,7 @@ class Worker:
         now_ms = self.now_ms()
         if self.engine.behind(now_ms):
             self.write(self.engine.advance(now_ms, MINUTES_AT_A_TIME))
+            self.write(self.engine.consider())
         # All batches of an hour are told in one commit, but not in one turn if it takes long.
         until_s = self._monotonic() + CONSIDERED_FOR_S
         while self.engine.considering and self._monotonic() < until_s:
