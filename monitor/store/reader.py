@@ -128,6 +128,16 @@ class Reader:
         for time_ms, sensor, quantity, value, flags in rows:
             yield Reading(time_ms, sensor, _QUANTITY[quantity], value, _FLAGS[flags])
 
+    def masses(self, sensor: str, begin_ms: int, end_ms: int) -> list[tuple[int, float]]:
+        """A scale's undoubted readings, begin ≤ time < end, by time [UTC epoch ms, g]."""
+        return self._db.execute(
+            "SELECT time_ms, value FROM reading WHERE time_ms >= ? AND time_ms < ?"
+            " AND sensor = (SELECT id FROM sensor WHERE name = ?)"
+            " AND quantity = (SELECT id FROM quantity WHERE name = ?)"
+            " AND flags & ? = 0 ORDER BY time_ms",
+            (begin_ms, end_ms, sensor, Quantity.MASS, int(DOUBTFUL)),
+        ).fetchall()
+
     def readings_of(
         self, sensor: str, quantity: Quantity, from_ms: int, to_ms: int
     ) -> list[tuple[int, float, Flag]]:

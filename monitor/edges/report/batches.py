@@ -17,7 +17,7 @@ from monitor.room.batches import Batch
 from monitor.room.dryness import Ensemble, still_hanging
 from monitor.room.flowers import Flower
 from monitor.room.hours import HourlyAir
-from monitor.room.outlook import still_to_lose, when_crisp
+from monitor.room.outlook import when_crisp
 from monitor.room.prospects import HOUR_MS, Prospect, Prospects, Standing
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site, Use
@@ -193,7 +193,7 @@ def path_of(stands: Standing) -> Floats:
 
 def _past(stands: Standing) -> Course:
     ensemble = stands.ensemble
-    left = still_to_lose(ensemble.members, path_of(stands))
+    left = ensemble.members.still_to_lose(path_of(stands))
     minutes = 60.0 * (ensemble.hung.hour + np.arange(len(left), dtype=np.float64))
     minutes[0] = ensemble.hung.minute
     kept = np.unique(np.linspace(0, len(left) - 1, _MOST_POINTS).round().astype(np.int64))
@@ -212,7 +212,7 @@ def _ahead(prospects: Prospects, ensemble: Ensemble, space: str, days: float) ->
         np.full(steps, float(ahead.step_h)),
     )[1:]
     minutes = (60 * (ensemble.hour + ahead.step_h * np.arange(1, steps + 1))).astype(np.float64)
-    return Course(minutes, *_spread(still_to_lose(ensemble.members, path), _weight(ensemble)))
+    return Course(minutes, *_spread(ensemble.members.still_to_lose(path), _weight(ensemble)))
 
 
 def _foreseen(
@@ -261,7 +261,7 @@ def _weighed(batch: Batch, ensemble: Ensemble, now: int) -> tuple[tuple[int, flo
         return ()
     first = (100 + made.start) / known[0][1]
     return tuple(
-        (minute, float(np.median(still_to_lose(made, first * grams - 100))))
+        (minute, float(np.median(made.still_to_lose(first * grams - 100))))
         for minute, grams in known
     )
 
@@ -288,7 +288,6 @@ def _harm(
             limited = True
             damp += float(space.past[Kind.DAMP].reindex(minutes.index).sum()) / 60
     opens = flower is not None and flower.opening_above_c is not None
-    load = None if stands is None else keeping.opening_load_c_h(stands.ensemble, stands.air)
     bears = (
         math.inf
         if flower is None
@@ -296,7 +295,7 @@ def _harm(
     )
     return Harm(
         opening_h=warm if opens else None,
-        opening=None if load is None else keeping.opening_word(load),
+        opening=None if stands is None else keeping.opening(stands.ensemble),
         light_share=0.0 if stands is None else float(stands.light_lx_h.sum()) / bears,
         light_share_week=dose / bears,
         damp_h=damp if limited else None,

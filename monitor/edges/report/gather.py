@@ -112,7 +112,7 @@ class Source:
     ) -> None:
         self.reader = reader
         self.site = site
-        self.prospects = Prospects(book, HoursOfAir(reader))
+        self.prospects = Prospects(book, HoursOfAir(reader), reader, site.hanging())
         self.history = fold(standing(reader.entries()), site.spaces).batches
         self.store, self.backups = store, backups
         self._taken: dict[int, Taken] = {}

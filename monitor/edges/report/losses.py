@@ -15,7 +15,6 @@ from monitor.edges.report.batches import path_of
 from monitor.room import keeping
 from monitor.room.batches import Batch, Outcome
 from monitor.room.flowers import Flower
-from monitor.room.outlook import still_to_lose
 from monitor.room.prospects import HOUR_MS, Prospects, Standing
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site
@@ -108,17 +107,16 @@ def _conditions(
     limits = site.spaces[space].limits if space in site.spaces else None
     damp_pct = (limits and limits.damp_pct) or DAMP_PCT
     arid_pct = (limits and (limits.arid_pct or limits.arid_once_crisp_pct)) or ARID_PCT
-    left = np.median(still_to_lose(ensemble.members, path_of(stands)), axis=1)[1:]
+    left = np.median(ensemble.members.still_to_lose(path_of(stands)), axis=1)[1:]
     crisp = left[-len(air) :] <= _CRISP_LEFT_PCT
     opens = flower.opening_above_c
-    load = keeping.opening_load_c_h(ensemble, air)
     colour = keeping.colour_left(flower, batch.colour, float(light_lx_h.sum()), 0.0)
     return Conditions(
         days=((batch.taken_down_ms or 0) - batch.hung_ms) / (24 * HOUR_MS),
         load_kpa_h=_load(reader, batch),
         damp_h=float((known & (air.humidity_pct > damp_pct)).sum()),
         warm_h=None if opens is None else float((known & (air.temperature_c > opens)).sum()),
-        opening=None if load is None else keeping.opening_word(load),
+        opening=keeping.opening(ensemble),
         light_share=colour.share_used,
         arid_h=float((known & (air.humidity_pct < arid_pct) & crisp).sum()),
         p_crisp=float((ensemble.moisture_pct_db <= ensemble.members.target).mean()),
