@@ -278,7 +278,8 @@ def _listen(asked: argparse.Namespace) -> None:
     broker = broker_of(_settings(asked))
 
     def hear() -> int:
-        print(report(listen(broker, asked.seconds, asked.topic), asked.seconds))
+        heard = listen(broker, asked.seconds, clock.now_ms, [asked.topic])
+        print(report(heard, asked.seconds))
         return 0
 
     _guarded(hear)
