@@ -20,6 +20,7 @@ from monitor.room.readings import DOUBTFUL, Flag, Quantity, Reading
 from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
 from monitor.store.connection import open_for_reading
+from monitor.store.extremes import extremes
 from monitor.store.means import ten_minute_means
 
 # Later than anything that is ever kept; it still fits SQLite's integers.
@@ -74,6 +75,13 @@ class TenMinutes(NamedTuple):
     """What is left of ten minutes of air: their means, and how many of them were known."""
 
     means: MinuteOfAir
+    minutes: int
+
+
+class Load(NamedTuple):
+    """The pull of the air added up [kPa·h], and the minutes in which it was known."""
+
+    kpa_h: float
     minutes: int
 
 
@@ -238,9 +246,7 @@ class Reader:
 
         columns  fields of MinuteOfAir
         """
-        unknown = [name for name in columns if name not in _AIR]
-        if unknown:
-            raise ValueError(f"air has no column {unknown[0]}; it has {', '.join(_AIR)}")
+        _check(columns)
         rows = self._db.execute(
             f"SELECT minute, {', '.join(columns)} FROM air"  # noqa: S608 (checked above)
             " WHERE minute >= ? AND minute < ? AND space = (SELECT id FROM space WHERE name = ?)",
@@ -256,6 +262,32 @@ class Reader:
                 values = np.array([getattr(ten.means, name) for name in columns], dtype=np.float64)
                 table[:, max(0, first) : max(0, first + ten.minutes)] = values[:, np.newaxis]
         return dict(zip(columns, table, strict=True))
+
+    def extremes_of(
+        self, space: str, begin: int, end: int, step: int, columns: tuple[str, ...]
+    ) -> dict[str, npt.NDArray[np.float64]]:
+        """Lowest and highest value of each `step` minutes of a space's air, in their own order.
+
+        Two values a step, to a millionth; NaN where nothing is known. What is left as ten-minute
+        means counts where it begins.
+
+        columns  fields of MinuteOfAir
+        """
+        _check(columns)
+        return extremes(self._db, self._space(space), range(begin, end, step), end, columns)
+
+    def load_of(self, space: str, begin: int, end: int) -> Load:
+        """The drying load of a space's air in begin ≤ minute < end."""
+        row = self._db.execute(
+            "SELECT total(load), total(minutes) FROM ("
+            " SELECT sum(vpd_kpa) AS load, count(vpd_kpa) AS minutes FROM air"
+            " WHERE minute >= :begin AND minute < :end AND space = :space UNION ALL"
+            " SELECT sum(vpd_kpa * minutes), sum(minutes) FROM air_ten_minutes"
+            " WHERE minute >= :begin AND minute < :end AND space = :space"
+            " AND vpd_kpa IS NOT NULL)",
+            {"begin": begin, "end": end, "space": self._space(space)},
+        ).fetchone()
+        return Load(row[0] / 60, int(row[1]))
 
     def ten_minute_means(self, space: str, begin: int, end: int) -> Means:
         """Means of the ten minutes that begin in begin ≤ minute < end, where any is known."""
@@ -361,6 +393,12 @@ class Reader:
             "SELECT week, made_ms, text, folder FROM report WHERE week = ?", (week,)
         ).fetchone()
         return None if row is None else KeptReport(*row)
+
+
+def _check(columns: tuple[str, ...]) -> None:
+    unknown = [name for name in columns if name not in _AIR]
+    if unknown:
+        raise ValueError(f"air has no column {unknown[0]}; it has {', '.join(_AIR)}")
 
 
 def _heard(groups: list[tuple[Flag, int, int, int]]) -> Heard:

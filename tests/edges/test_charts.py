@@ -139,6 +139,23 @@ def test_nothing_known_is_said() -> None:
     assert not list(parsed(svg).iterfind(f".//{SVG}path[@class='line heat']"))
 
 
+def test_values_further_apart_than_a_minute_fill_the_same_span() -> None:
+    day = a_week(1440)
+    by_minute, by_half_hour = (
+        line_chart(title="Loft", unit="°C", begin=BEGIN, timezone=LONDON, every=every,
+                   series=[Series(day[::every], "loft", "heat")])
+        for every in (1, 30)
+    )  # fmt: skip
+    assert "highest 28 °C around Mon 13, 15:00" in by_half_hour
+    ends = []
+    for svg in (by_minute, by_half_hour):
+        path = parsed(svg).find(f".//{SVG}path[@class='line heat']")
+        assert path is not None
+        ends.append(points(path.attrib["d"])[-1][0])
+    a_half_hour = 30 / 1440 * 318
+    assert ends[0] - ends[1] == pytest.approx(a_half_hour, abs=0.5)
+
+
 @pytest.mark.parametrize("length", [1440, 10_080, 43_200, 525_600])
 def test_moments_named_along_the_axis_fit(length: int) -> None:
     svg = line_chart(title="Loft", unit="°C", begin=BEGIN, timezone=LONDON,

@@ -5,6 +5,7 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from monitor.room.air import MinuteOfAir
@@ -65,6 +66,51 @@ def test_a_spaces_air_as_arrays_has_nan_where_nothing_is_known(writer: Writer) -
         assert (reader.first_minute("loft"), reader.first_minute("attic")) == (DAY, None)
         with pytest.raises(ValueError, match="air has no column smell"):
             reader.air_of("loft", DAY, DAY + 1, ("smell",))
+
+
+def test_extremes_of_steps_are_those_of_the_full_minutes(writer: Writer) -> None:
+    """Against numpy's nanmin and nanmax of the minutes, ordered by its nanargmin and nanargmax."""
+    rng = np.random.default_rng(11)
+    swing = rng.normal(8.0, 30.0, 1440)  # below zero too
+    lux = rng.uniform(0, 120_000, 1440)
+    unknown = rng.random(1440) < 0.1
+    unknown[144:288] = True
+    minutes = [
+        MinuteOfAir(DAY + n, space, None if unknown[n] else float(swing[n]), None, float(lux[n]),
+                    None, 0.5, None, None, None, 1)
+        for n in range(1440) if n != 700 for space in ("loft", "shop")
+    ]  # fmt: skip
+    keep(writer, Effects(air=minutes))
+    columns = ("temperature_c", "illuminance_lx", "relative_humidity_pct")
+    begin, end, step = DAY - 10, DAY + 1440, 144  # the last step is shorter
+    with Reader(writer.file) as reader:
+        full = reader.air_of("loft", begin, end, columns)
+        found = reader.extremes_of("loft", begin, end, step, columns)
+        nowhere = reader.extremes_of("no such space", begin, end, step, columns)
+        with pytest.raises(ValueError, match="air has no column smell"):
+            reader.extremes_of("loft", begin, end, step, ("smell",))
+    assert all(np.isnan(values).all() for values in nowhere.values())
+    assert np.isnan(found["relative_humidity_pct"]).all()
+    for column in columns[:2]:
+        pairs = []
+        for first in range(0, end - begin, step):
+            part = full[column][first : first + step]
+            known = not np.isnan(part).all()
+            at = sorted((np.nanargmin(part), np.nanargmax(part))) if known else [0, 0]
+            pairs += [part[i] for i in at]
+        np.testing.assert_allclose(found[column], pairs, rtol=0, atol=1e-6)
+
+
+def test_a_drying_load_is_the_sum_of_the_minutes_known(writer: Writer) -> None:
+    pull = {DAY - 1: 9.0, DAY: 0.6, DAY + 1: None, DAY + 59: 1.2, DAY + 60: 9.0}
+    minutes = [
+        MinuteOfAir(minute, "loft", None, None, None, None, vpd, None, None, None, 1)
+        for minute, vpd in pull.items()
+    ]
+    keep(writer, Effects(air=minutes))
+    with Reader(writer.file) as reader:
+        assert reader.load_of("loft", DAY, DAY + 60) == pytest.approx((1.8 / 60, 2))
+        assert reader.load_of("attic", DAY, DAY + 60) == (0.0, 0)
 
 
 def test_what_sensors_told_and_how_much_of_it_was_used(writer: Writer) -> None:

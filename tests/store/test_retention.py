@@ -146,7 +146,11 @@ def exported(file: Path) -> tuple[pd.DataFrame, str]:
 def sums(file: Path, begin: int, end: int) -> tuple[float, float]:
     """Drying load and light dose of the loft in a span."""
     with Reader(file) as reader:
+        load = reader.load_of("loft", begin, end)
         air = reader.air_of("loft", begin, end, ("vpd_kpa", "illuminance_lx"))
+    if begin % 10 == 0:
+        known = np.count_nonzero(~np.isnan(air["vpd_kpa"]))
+        assert load == pytest.approx((np.nansum(air["vpd_kpa"]) / 60, known), rel=1e-12)
     return float(np.nansum(air["vpd_kpa"])), float(np.nansum(air["illuminance_lx"]))
 
 
@@ -162,6 +166,17 @@ def test_older_spans_are_read_from_the_means_and_their_sums_stay(kept: Writer) -
     assert sums(kept.file, begin, end) == pytest.approx(whole, rel=1e-12)
     # In the middle of ten minutes only their mean is known: a part of one, at most.
     assert sums(kept.file, split - 5, end) == pytest.approx(tail, rel=1e-2)
+
+    with Reader(kept.file) as reader:
+        until = begin + (end - begin) // 60 * 60
+        full = reader.air_of("loft", begin, until, ("temperature_c",))["temperature_c"]
+        drawn = reader.extremes_of("loft", begin, until, 60, ("temperature_c",))["temperature_c"]
+    low, high = (drawn.reshape(-1, 2).min(axis=1), drawn.reshape(-1, 2).max(axis=1))
+    hours = full.reshape(-1, 60)
+    known = ~np.isnan(hours).all(axis=1)
+    assert (np.isnan(low) == ~known).all()
+    np.testing.assert_allclose(low[known], np.nanmin(hours[known], axis=1), atol=1e-6)
+    np.testing.assert_allclose(high[known], np.nanmax(hours[known], axis=1), atol=1e-6)
 
     split_text = f"{pd.to_datetime(split * 60, unit='s'):%Y-%m-%dT%H:%M:%SZ}"
     assert said.startswith(f"Before {split_text} each row is a mean of ten minutes")

@@ -90,10 +90,10 @@ class Picture:
         )
 
 
-def line_path(plot: Plot, values: Floats, steps: int = 300) -> str:
-    """The path of values one a minute from plot.x0 on; it breaks where nothing is known."""
+def line_path(plot: Plot, values: Floats, every: int = 1, steps: int = 300) -> str:
+    """The path of values `every` minutes apart from plot.x0 on; it breaks where none is known."""
     at, found = extremes(values, steps)
-    across = plot.left + at / (plot.x1 - plot.x0) * plot.width
+    across = plot.left + at * every / (plot.x1 - plot.x0) * plot.width
     down = plot.top + (plot.y1 - found) / (plot.y1 - plot.y0) * plot.height
     return broken_path(across, down)
 

@@ -30,7 +30,7 @@ _MOST_MARK_ROWS = 3
 
 
 class Series(NamedTuple):
-    """A line: values one a minute (NaN: not known), what it is in words, and its class.
+    """A line: values evenly in time (NaN: not known), what it is in words, and its class.
 
     kind  heat, damp, sun, pull or outdoors
     """
@@ -66,15 +66,17 @@ def line_chart(
     timezone: str,
     levels: Sequence[Level] = (),
     marks: Sequence[Mark] = (),
+    every: int = 1,
     height: float = 150.0,
 ) -> str:
     """Lines over time.
 
     begin   minute of the first value [UTC epoch minutes]; all series are equally long
     levels  drawn if they lie near the values
+    every   minutes from one value to the next; above 1 the values are extremes of longer stretches
     height  of the plot itself
     """
-    end = begin + len(series[0].values)
+    end = begin + every * len(series[0].values)
     known = [s for s in series if not np.isnan(s.values).all()]
     low, high = _reach(known, levels)
     rows, left_over = _rows(marks, begin, end)
@@ -83,7 +85,7 @@ def line_chart(
     picture = Picture(
         key_of(title, begin),
         title,
-        _described(series, unit, levels, marks, begin, timezone),
+        _described(series, unit, levels, marks, begin, every, timezone),
         top + height + BOTTOM,
     )
     picture.text(0, 11, f"{', '.join(s.words for s in series)} [{unit}]", "name")
@@ -95,7 +97,7 @@ def line_chart(
     for level in near:
         _level(picture, plot, level)
     for one in known:
-        path = line_path(plot, one.values)
+        path = line_path(plot, one.values, every)
         picture.add(f'<path class="line {one.kind}" d="{path}"/>')
     for level in near:
         _level_words(picture, plot, level)
@@ -264,8 +266,10 @@ def _described(
     levels: Sequence[Level],
     marks: Sequence[Mark],
     begin: int,
+    every: int,
     timezone: str,
 ) -> str:
+    around = "" if every == 1 else "around "
     told = []
     for one in series:
         if np.isnan(one.values).all():
@@ -273,10 +277,11 @@ def _described(
             continue
         low, high = int(np.nanargmin(one.values)), int(np.nanargmax(one.values))
         told.append(
-            f"{one.words}: lowest {one.values[low]:.3g} {unit} {moment(begin + low, timezone)}, "
-            f"highest {one.values[high]:.3g} {unit} {moment(begin + high, timezone)}."
+            f"{one.words}: lowest {one.values[low]:.3g} {unit} {around}"
+            f"{moment(begin + low * every, timezone)}, highest {one.values[high]:.3g} {unit} "
+            f"{around}{moment(begin + high * every, timezone)}."
         )
-        unknown = int(np.isnan(one.values).sum())
+        unknown = every * int(np.isnan(one.values).sum())
         if unknown:
             told.append(f"Not known for {unknown / 60:.3g} h.")
     told += [f"{level.words[:1].upper()}{level.words[1:]}." for level in levels]

@@ -55,9 +55,13 @@ def of_space(
     air: Mapping[str, Floats],
     outside: Mapping[str, Floats] | None,
     spells: Sequence[Spell],
+    every: int = 1,
 ) -> list[str]:
-    """Temperature, humidity, pull on the water and light, from the minute `begin` on."""
-    end = begin + len(air["vpd_kpa"])
+    """Temperature, humidity, pull on the water and light, from the minute `begin` on.
+
+    air    values `every` minutes apart
+    """
+    end = begin + every * len(air["vpd_kpa"])
     fahrenheit = site.temperature_unit == "°F"
 
     def here(values: Floats) -> Floats:
@@ -103,6 +107,7 @@ def of_space(
             begin=begin,
             series=lines("temperature_c", "temperature", "heat"),
             timezone=zone,
+            every=every,
             levels=warm,
             marks=marks(Kind.HOT, Kind.COLD),
         ),
@@ -112,6 +117,7 @@ def of_space(
             begin=begin,
             series=lines("relative_humidity_pct", "humidity", "damp"),
             timezone=zone,
+            every=every,
             levels=moist,
             marks=marks(Kind.DAMP, Kind.ARID, Kind.DEWY, Kind.MUSTY),
         ),
@@ -121,6 +127,7 @@ def of_space(
             begin=begin,
             series=lines("vpd_kpa", "pull on the water", "pull"),
             timezone=zone,
+            every=every,
         ),
     ]
     if not np.isnan(air["illuminance_lx"]).all():
@@ -133,6 +140,7 @@ def of_space(
                 begin=begin,
                 series=[Series(air["illuminance_lx"], "light", "sun")],
                 timezone=zone,
+                every=every,
                 levels=level,
                 marks=marks(Kind.SUNNY),
             )

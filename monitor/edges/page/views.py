@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import timedelta
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -37,11 +39,13 @@ from monitor.room.words import (
     when,
     when_minute,
 )
-from monitor.store.reader import Delivery, Reader
+from monitor.store.reader import Delivery, Load, Reader
 
 Told = dict[str, Any]
 
 SPANS = {"day": ("the last day", 1), "week": ("the last week", 7), "month": ("the last month", 30)}
+# Minutes of which only the lowest and the highest are drawn: at most 600 points across.
+_STEPS_MIN = {"week": 36, "month": 144}
 NOTICES_DAYS = 30
 LATELY_H = 24  # older notices are folded away
 UNREAD_SHOWN = 20
@@ -244,32 +248,60 @@ def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
     end = snapshot.now_ms // MINUTE_MS + 1
     begin = end - SPANS[span][1] * 1440
     with Reader(house.store) as reader:
-        air = reader.air_of(name, begin, end, pictures.COLUMNS)
-        outside = None
-        if name != OUTDOORS and OUTDOORS in house.spaces():
-            outside = reader.air_of(OUTDOORS, begin, end, pictures.COLUMNS)
+        load = reader.load_of(name, begin, end)
         spells = [s for s in reader.spells(begin, end) if s.space == name]
         one = _rail(house, snapshot, name, reader)
         as_place = sun.as_a_place(
             of, reader, snapshot.now_ms // MINUTE_MS, _fades_first(house, snapshot, name)
         )
     today = local_day(snapshot.now_ms, site.timezone)
-    vpd = air["vpd_kpa"]
-    known = int((~np.isnan(vpd)).sum())
     return one | {
         "coming": coming.of_space(house, snapshot, name),
         "sun": sun.of_space(site, of, house.store, today),
         "as_place": as_place,
         "span": span,
         "spans": SPANS,
-        "charts": [Markup(c) for c in pictures.of_space(site, of, begin, air, outside, spells)],  # noqa: S704
-        "load": f"{two_figures(float(np.nansum(vpd)) / 60):,g} kPa·h" if known else None,
-        "load_hours": f"{known / 60:,.0f}",
+        "charts": _charts(house, of, span, end, spells),
+        "load": _load(load),
+        "load_hours": f"{load.minutes / 60:,.0f}",
         "past": [_past(house, s, snapshot.now_ms) for s in reversed(spells)],
         "sensors": [_sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
         "limits": _limits(of, house),
         "shapes": _shapes(one["bunches"]),
     }
+
+
+def _charts(house: House, of: Space, span: str, end: int, spells: list[Spell]) -> list[Markup]:
+    step = _STEPS_MIN.get(span)
+    begin = end - SPANS[span][1] * 1440
+    air, outside = _air(house.store, of.name, begin, end, step), None
+    if of.name != OUTDOORS and OUTDOORS in house.spaces():
+        outside = _air(house.store, OUTDOORS, begin, end, step)
+    every = 1 if step is None else step // 2
+    drawn = pictures.of_space(house.site, of, begin, air, outside, spells, every)
+    return [Markup(chart) for chart in drawn]  # noqa: S704 (our own drawings)
+
+
+def _air(
+    store: Path, name: str, begin: int, end: int, step: int | None
+) -> Mapping[str, pictures.Floats]:
+    """Every minute, or the lowest and the highest of each step."""
+    if step is not None:
+        return _extremes(store, name, begin, end, step)
+    with Reader(store) as reader:
+        return reader.air_of(name, begin, end, pictures.COLUMNS)
+
+
+@lru_cache(maxsize=32)  # for all who look within the same minute
+def _extremes(
+    store: Path, name: str, begin: int, end: int, step: int
+) -> Mapping[str, pictures.Floats]:
+    with Reader(store) as reader:
+        return reader.extremes_of(name, begin, end, step, pictures.COLUMNS)
+
+
+def _load(load: Load) -> str | None:
+    return f"{two_figures(load.kpa_h):,g} kPa·h" if load.minutes else None
 
 
 def _fades_first(house: House, snapshot: Snapshot, name: str) -> float:
@@ -349,11 +381,10 @@ def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
             if s.space == stay.space and s.sensor is None
         ]
         said = reader.prospects_of(found.hung_by, found.hung_ms)
-        load, known = 0.0, 0
-        for stay, end_ms in stays:
-            begin, end = stay.from_ms // MINUTE_MS, min(end_ms, until_ms) // MINUTE_MS
-            vpd = reader.air_of(stay.space, begin, max(end, begin + 1), ("vpd_kpa",))["vpd_kpa"]
-            load, known = load + float(np.nansum(vpd)) / 60, known + int((~np.isnan(vpd)).sum())
+        loads = [
+            reader.load_of(s.space, s.from_ms // MINUTE_MS, min(end_ms, until_ms) // MINUTE_MS)
+            for s, end_ms in stays
+        ]
     lines = _entries(house, snapshot)
     own = [e for e in lines if e["batch"] == found.hung_by]
     hung = _hung(found, snapshot, site)
@@ -369,7 +400,7 @@ def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
         else when(found.taken_down_ms, now_ms, site.timezone),
         "outcome": _outcome(found),
         "note": found.note,
-        "load": f"{two_figures(load):,g} kPa·h" if known else None,
+        "load": _load(Load(sum(one.kpa_h for one in loads), sum(one.minutes for one in loads))),
         "tests": [(when(at_ms, now_ms, site.timezone), result) for at_ms, result in _tests(found)],
         "chart": pictures.of_weighings(found, spells, site),
         "drying": pictures.of_prospects(found, said, spells, site),
