@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 
 import pytest
@@ -20,7 +21,9 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="session")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with thornlaw(tmp_path_factory.mktemp("page")) as house:
+    base = tmp_path_factory.getbasetemp()
+    kept = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base  # of all processes
+    with thornlaw(tmp_path_factory.mktemp("page"), kept=kept) as house:
         yield house
 
 

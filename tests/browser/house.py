@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import fcntl
 import gzip
 import json
+import shutil
 import socket
 from base64 import b64decode
 from collections.abc import Iterator
@@ -153,13 +155,16 @@ def serving(
 
 
 @contextmanager
-def thornlaw(folder: Path, messages: int = MESSAGES) -> Iterator[Served]:
-    """The sample readings' house with days behind it, its clock the readings themselves."""
+def thornlaw(folder: Path, messages: int = MESSAGES, kept: Path | None = None) -> Iterator[Served]:
+    """The sample readings' house with days behind it, its clock the readings themselves.
+
+    kept  folder in which the days are kept for all who ask for them, also at the same time
+    """
     (folder / "broker").mkdir(exist_ok=True)
     broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
     port = free_port()
     settings = settings_in(folder, broker, SAMPLES / "nine_days.toml", f"[page]\nport = {port}\n")
-    fold_into_store(settings, messages)
+    _days_into(settings, messages, kept or folder)
     trial = Trial(settings, until=BEFORE_END, entries=None)
     try:
         trial.start()
@@ -173,6 +178,17 @@ def thornlaw(folder: Path, messages: int = MESSAGES) -> Iterator[Served]:
 def _answers(port: int) -> bool:
     with socket.socket() as probe:
         return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+def _days_into(settings: Settings, messages: int, kept: Path) -> None:
+    days = kept / f"{messages}.sqlite"
+    with (kept / "days.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not days.exists():
+            fold_into_store(settings, messages)
+            shutil.copy(settings.store.file, days)
+            return
+    shutil.copy(days, settings.store.file)
 
 
 def fold_into_store(settings: Settings, messages: int) -> None:

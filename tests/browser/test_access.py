@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import re
 import socket
@@ -10,6 +11,7 @@ import stat
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from hashlib import sha256
@@ -268,6 +270,52 @@ def test_another_site_cannot_enter_anything_in_a_real_browser(
         context.close()
         elsewhere.shutdown()
         thread.join()
+
+
+HALVES = (
+    b"",
+    b"GET / HTTP/1.1\r\nHost: 127.0",
+    b"POST /enter HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 90\r\n\r\nverb=",
+    b"GET /page.css HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\nGET / HT",  # the second of two
+)
+
+
+def test_who_holds_back_half_a_request_is_let_go(locked: Served) -> None:
+    ended: dict[bytes, float] = {}
+
+    def hold_back(half: bytes) -> None:
+        with socket.create_connection(("127.0.0.1", locked.port), timeout=30) as slow:
+            slow.sendall(half)
+            began_s = time.monotonic()
+            with contextlib.suppress(ConnectionResetError):
+                while slow.recv(65_536):
+                    pass
+            ended[half] = time.monotonic() - began_s
+
+    slow = [threading.Thread(target=hold_back, args=(half,)) for half in HALVES]
+    for one in slow:
+        one.start()
+    assert ask(locked, "GET", "/sign-in").status == 200  # others are answered meanwhile
+    for one in slow:
+        one.join()
+    assert set(ended) == set(HALVES)
+    assert all(5 < seconds < 25 for seconds in ended.values()), ended
+
+
+def test_an_open_stream_is_not_let_go(locked: Served) -> None:
+    headers, _ = signed_in_form(locked)
+    lines = "".join(f"{name}: {value}\r\n" for name, value in headers.items())
+    with socket.create_connection(("127.0.0.1", locked.port), timeout=1) as stream:
+        stream.sendall(f"GET /live HTTP/1.1\r\nHost: 127.0.0.1\r\n{lines}\r\n".encode())
+        began_s, heard = time.monotonic(), b""
+        while time.monotonic() - began_s < 13:
+            try:
+                piece = stream.recv(65_536)
+            except TimeoutError:
+                continue
+            assert piece, heard
+            heard += piece
+    assert b" 200 " in heard.split(b"\r\n")[0]
 
 
 def test_nothing_may_run_but_the_pages_own_file(locked: Served) -> None:

@@ -13,6 +13,7 @@ import uvicorn
 from monitor.edges.page.access import Door, PassphraseError
 from monitor.edges.page.app import make_app
 from monitor.edges.page.house import House, Place
+from monitor.edges.page.patience import Patient
 
 log = logging.getLogger(__name__)
 
@@ -74,6 +75,7 @@ class PageServer:
                 self._server = uvicorn.Server(
                     uvicorn.Config(
                         app,
+                        http=Patient,
                         log_config=None,
                         access_log=False,
                         lifespan="off",
