@@ -132,6 +132,23 @@ def test_words_of_marks_never_run_into_each_other() -> None:
     assert f"and {len(marks) - shown} more" in words(svg)
 
 
+def test_what_comes_again_has_a_row_of_its_own_and_is_named_where_there_is_room() -> None:
+    marks = [Mark(BEGIN + n * 1440, BEGIN + n * 1440 + 300, words, kind)
+             for n in range(6) for words, kind in (("hot", "heat"), ("bright", "sun"))]  # fmt: skip
+    svg = line_chart(title="Loft", unit="°C", begin=BEGIN, timezone=LONDON, marks=marks,
+                     series=[Series(a_week(), "loft", "heat")])  # fmt: skip
+    bars: dict[str, set[str]] = {}
+    for path in parsed(svg).iterfind(f".//{SVG}path"):
+        if path.attrib["class"].startswith("mark"):
+            bars.setdefault(path.attrib["class"], set()).add(
+                path.attrib["d"].split("H")[0].split()[1]
+            )
+    assert {kind: len(heights) for kind, heights in bars.items()} == {"mark heat": 1, "mark sun": 1}
+    assert bars["mark heat"] != bars["mark sun"]
+    assert 1 <= words(svg).count("hot") < 6
+    assert not any("more" in text for text in words(svg))
+
+
 def test_nothing_known_is_said() -> None:
     svg = line_chart(title="Loft", unit="°C", begin=BEGIN, timezone=LONDON,
                      series=[Series(np.full(WEEK, np.nan), "loft", "heat")])  # fmt: skip
@@ -185,10 +202,12 @@ def test_a_fan_shows_what_is_expected_and_what_was_weighed() -> None:
         title="Statice 1, still to lose", unit="%", minutes=minutes, p10=middle * 0.8, p50=middle,
         p90=middle * 1.2, timezone=LONDON, now=BEGIN + 6000,
         points=[(BEGIN + 1200, 70.0), (BEGIN + 3000, 44.0)], levels=[Level(0.0, "crisp", "pull")],
+        due=Mark(BEGIN + 9000, BEGIN + 11_000, "crisp, 8 times in 10", "pull"),
     )  # fmt: skip
     root = parsed(svg)
-    assert len(list(root.iterfind(f".//{SVG}circle"))) == 2
-    assert {"expected", "crisp"} <= set(words(svg))
+    assert len(list(root.iterfind(f".//{SVG}circle"))) == 2 + 1  # and one beside its word
+    assert {"expected", "weighed", "crisp, 8 times in 10"} <= set(words(svg))
+    assert "crisp, 8 times in 10: Sun 19, 06:00 to Mon 20, 15:20" in svg
     assert "2 weighed" in svg
     until = root.find(f".//{SVG}path[@class='line pull']")
     after = root.find(f".//{SVG}path[@class='line pull ahead']")

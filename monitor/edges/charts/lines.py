@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -27,6 +29,7 @@ from monitor.edges.charts.drawing import (
 _HEAD = 24.0  # the name above the plot
 _MARK_ROW = 14.0  # height of a row of marks above the plot
 _MOST_MARK_ROWS = 3
+_UNTIL_SAID_AGAIN = 90.0  # free room after which a row repeats its words
 
 
 class Series(NamedTuple):
@@ -55,6 +58,19 @@ class Mark(NamedTuple):
     end: int
     words: str
     kind: str
+
+
+@dataclass
+class _Row:
+    """Marks side by side above a plot: each with whether its words stand there.
+
+    own   the words that all of them have; None: of each something else
+    free  from where on there is room for words
+    """
+
+    placed: list[tuple[Mark, bool]]
+    own: str | None
+    free: float = 0.0
 
 
 def line_chart(
@@ -90,7 +106,7 @@ def line_chart(
     )
     picture.text(0, 11, f"{', '.join(s.words for s in series)} [{unit}]", "name")
     _say_more(picture, left_over)
-    for mark in (mark for row in rows for mark in row):
+    for mark in (mark for row in rows for mark, _ in row.placed):
         _shade(picture, plot, mark)
     axes(picture, plot, timezone)
     near = [level for level in levels if low <= level.value <= high]
@@ -99,8 +115,10 @@ def line_chart(
     for one in known:
         path = line_path(plot, one.values, every)
         picture.add(f'<path class="line {one.kind}" d="{path}"/>')
+    third = len(series[0].values) // 3
+    free_first = bool(known) and all(np.isnan(s.values[:third]).all() for s in known)
     for level in near:
-        _level_words(picture, plot, level)
+        _level_words(picture, plot, level, at_the_left=free_first)
     if not known:
         picture.text(plot.left + plot.width / 2, top + height / 2, "not known", "", "middle")
     _mark_rows(picture, plot, rows)
@@ -119,6 +137,7 @@ def fan_chart(
     now: int | None = None,
     points: Sequence[tuple[int, float]] = (),
     points_are: str = "weighed",
+    due: Mark | None = None,
     levels: Sequence[Level] = (),
     marks: Sequence[Mark] = (),
     foreseen: tuple[Floats, Floats] | None = None,
@@ -129,6 +148,7 @@ def fan_chart(
     minutes   of p10, p50 and p90, rising [UTC epoch minutes]
     now       the curve is solid up to here, what is expected is dashed after it
     points    (minute, value) of what a person measured
+    due       when the first level is likely reached
     foreseen  minutes and values of the curve as it was once expected, a fine line
     """
     low, high = round_out(
@@ -148,10 +168,14 @@ def fan_chart(
         described += f" As it was once expected: {foreseen[1][-1]:.0f} {unit}, the fine line."
     if points:
         described += f" {len(points)} {points_are}."
+    if due is not None:
+        begins, ends = (moment(minute, timezone) for minute in (due.begin, due.end))
+        described += f" {due.words}: {begins} to {ends}."
+    described = " ".join([described, *(f"{moment(m.begin, timezone)}: {m.words}." for m in marks)])
     picture = Picture(key_of(title, begin), title, described, top + height + BOTTOM)
     picture.text(0, 11, f"{title} [{unit}]", "name")
     _say_more(picture, left_over)
-    for mark in (mark for row in rows for mark in row):
+    for mark in (mark for row in rows for mark, _ in row.placed):
         _shade(picture, plot, mark)
     axes(picture, plot, timezone)
     over = points_path(plot, minutes, p90)
@@ -169,16 +193,37 @@ def fan_chart(
         first = max(0, split - 1)
         ahead = points_path(plot, minutes[first:], p50[first:])
         picture.add(f'<path class="line pull ahead" d="M{ahead}"/>')
-        picture.text(plot.x(float(minutes[first])) + 4, plot.top + 9, "expected", "small")
+        _beside(picture, plot, plot.x(float(minutes[first])) + 4, 9, "expected")
     for level in levels:
         _level(picture, plot, level)
-        _level_words(picture, plot, level)
+        if due is None:
+            _level_words(picture, plot, level)
+    if due is not None:
+        _due(picture, plot, levels[0].value, due)
     for minute, value in points:
         picture.add(
             f'<circle class="point" cx="{plot.x(minute):.1f}" cy="{plot.y(value):.1f}" r="3.5"/>'
         )
+    if points:
+        picture.text(WIDTH - RIGHT - 11, 11, points_are, "small", "end")
+        picture.add(f'<circle class="point" cx="{WIDTH - RIGHT - 4:.0f}" cy="7" r="3.5"/>')
     _mark_rows(picture, plot, rows)
     return picture.svg()
+
+
+def _due(picture: Picture, plot: Plot, value: float, due: Mark) -> None:
+    """A bar along the level with its words over its end, where the curve has come down."""
+    x, x_end, y = plot.x(due.begin), plot.x(due.end), plot.y(value)
+    x_end = max(x_end, x + 2)
+    picture.add(f'<path class="mark {due.kind}" d="M{x:.1f} {y - 9:.1f}V{y:.1f}H{x_end:.1f}v-9"/>')
+    first = max(x_end - LETTER * len(due.words), plot.left + 2)
+    _beside(picture, plot, first, y - 14 - plot.top, due.words)
+
+
+def _beside(picture: Picture, plot: Plot, x: float, down: float, words: str) -> None:
+    """Words from x on, or up to the right edge where they would not fit."""
+    last = WIDTH - RIGHT - LETTER * len(words)
+    picture.text(min(x, last), plot.top + down, words, "small halo")
 
 
 def _reach(series: Iterable[Series], levels: Iterable[Level]) -> tuple[float, float]:
@@ -198,33 +243,43 @@ def _level(picture: Picture, plot: Plot, level: Level) -> None:
     picture.add(f'<path class="level {level.kind}" d="M{plot.left:.0f} {y:.1f}h{plot.width:.0f}"/>')
 
 
-def _level_words(picture: Picture, plot: Plot, level: Level) -> None:
+def _level_words(picture: Picture, plot: Plot, level: Level, at_the_left: bool = False) -> None:
     y = plot.y(level.value)
     above = y - 3 if y - plot.top > 12 else y + 10
-    picture.text(plot.left + plot.width - 2, above, level.words, "small halo", "end")
+    if at_the_left:
+        picture.text(plot.left + 2, above, level.words, "small halo")
+    else:
+        picture.text(plot.left + plot.width - 2, above, level.words, "small halo", "end")
 
 
-def _rows(marks: Iterable[Mark], begin: int, end: int) -> tuple[list[list[Mark]], int]:
-    """The marks within the span in rows, so that no words run into others; how many had no room."""
-    rows: list[list[Mark]] = []
-    free: list[float] = []
+def _rows(marks: Iterable[Mark], begin: int, end: int) -> tuple[list[_Row], int]:
+    """The marks within the span in rows, so that no words run into others; how many had no room.
+
+    What comes again has a row of its own, and its words where there is room for them.
+    """
+    within = [
+        mark._replace(begin=max(mark.begin, begin), end=min(mark.end, end))
+        for mark in sorted(marks)
+        if mark.end > begin and mark.begin < end
+    ]
+    times = Counter(mark.words for mark in within)
     a_minute = (WIDTH - LEFT - RIGHT) / (end - begin)
+    rows: list[_Row] = []
     left_over = 0
-    for mark in sorted(marks):
-        if mark.end <= begin or mark.begin >= end:
-            continue
-        cut = mark._replace(begin=max(mark.begin, begin), end=min(mark.end, end))
-        first, last = _extent(cut, begin, a_minute)
-        row = next((n for n, x in enumerate(free) if x <= first), None)
+    for mark in within:
+        own = mark.words if times[mark.words] > 1 else None
+        first, last = _extent(mark, begin, a_minute)
+        row = next((r for r in rows if r.own == own and (own or r.free <= first)), None)
         if row is None and len(rows) == _MOST_MARK_ROWS:
             left_over += 1
             continue
         if row is None:
-            rows.append([])
-            free.append(0.0)
-            row = len(rows) - 1
-        rows[row].append(cut)
-        free[row] = last + 6
+            row = _Row([], own)
+            rows.append(row)
+        named = row.free <= first
+        row.placed.append((mark, named))
+        if named:
+            row.free = last + (_UNTIL_SAID_AGAIN if own else 6)
     return rows, left_over
 
 
@@ -247,17 +302,18 @@ def _shade(picture: Picture, plot: Plot, mark: Mark) -> None:
     picture.shade(x, plot.top, max(x_end - x, 1), plot.height, mark.kind)
 
 
-def _mark_rows(picture: Picture, plot: Plot, rows: Sequence[Sequence[Mark]]) -> None:
+def _mark_rows(picture: Picture, plot: Plot, rows: Sequence[_Row]) -> None:
     a_minute = plot.width / (plot.x1 - plot.x0)
     for n, row in enumerate(rows):
         y = plot.top - 4 - _MARK_ROW * (len(rows) - 1 - n)
-        for mark in row:
+        for mark, named in row.placed:
             x, x_end = plot.x(mark.begin), plot.x(mark.end)
             first, _ = _extent(mark, int(plot.x0), a_minute)
             picture.add(
                 f'<path class="mark {mark.kind}" d="M{x:.1f} {y + 2:.1f}H{max(x_end, x + 2):.1f}"/>'
             )
-            picture.text(first, y - 1, mark.words, "small")
+            if named:
+                picture.text(first, y - 1, mark.words, "small")
 
 
 def _described(

@@ -161,11 +161,6 @@ def of_weighings(batch: Batch, spells: Sequence[Spell], site: Site) -> Markup | 
         return None
     at, grams = (np.array(column, dtype=np.float64) for column in zip(*points, strict=True))
     begin, end = int(at[0]), int(at[-1]) + 1
-    marks = [
-        Mark(max(s.began, begin), min(s.ended or end, end), WORDS[s.kind], dye_of(s.kind))
-        for s in spells
-        if s.began < end
-    ]
     return Markup(  # noqa: S704 (our own drawing; words are escaped in it)
         line_chart(
             title="Mass of the tagged bunch",
@@ -173,7 +168,7 @@ def of_weighings(batch: Batch, spells: Sequence[Spell], site: Site) -> Markup | 
             begin=begin,
             series=[Series(np.interp(np.arange(begin, end), at, grams), "tagged bunch", "pull")],
             timezone=site.timezone,
-            marks=marks,
+            marks=_marks(spells, begin, end),
         )
     )
 
@@ -186,38 +181,56 @@ def of_prospects(
     said  rising in time; a chart is left out where it has less than two hours to show
     """
     hung = [s for s in said if batch.hangs_at(s.asked_ms)]
-    charts = [_still_to_lose(hung, spells, site), _crisp_days(batch, hung, site)]
+    charts = [_still_to_lose(batch, hung, spells, site), _crisp_days(batch, hung, site)]
     return [Markup(chart) for chart in charts if chart]  # noqa: S704 (our own drawings)
 
 
-def _still_to_lose(said: Sequence[Prospect], spells: Sequence[Spell], site: Site) -> str:
-    """The middle of the plausible batches, and beyond it the days in which it will be crisp."""
+def _still_to_lose(
+    batch: Batch, said: Sequence[Prospect], spells: Sequence[Spell], site: Site
+) -> str:
+    """The middle of the plausible batches; from the last hour on a wedge to the crisp days."""
     if len(said) < 2:
         return ""
-    begin, last = said[0].asked_ms // MINUTE_MS, said[-1]
-    until = last.asked_ms // MINUTE_MS + 1
-    end = max(until, (last.crisp_p90 or 0) + 1)
-    hours = np.array([s.asked_ms // MINUTE_MS for s in said], dtype=np.float64)
-    values = np.full(end - begin, np.nan)
-    left = [s.still_to_lose_pct for s in said]
-    values[: until - begin] = np.interp(np.arange(begin, until), hours, left)
-    marks = [
-        Mark(max(s.began, begin), min(s.ended or until, until), WORDS[s.kind], dye_of(s.kind))
-        for s in spells
-        if s.began < until and (s.ended or until) > begin
-    ]
-    if last.crisp_p10 is not None and last.crisp_p90 is not None and last.crisp_p90 > begin:
-        crisp = Mark(max(last.crisp_p10, begin), last.crisp_p90, "crisp, 8 times in 10", "pull")
-        marks.append(crisp)
-    return line_chart(
+    at = np.array([s.asked_ms / MINUTE_MS for s in said])
+    left = np.array([s.still_to_lose_pct for s in said])
+    now, last = int(at[-1]), said[-1]
+    dates = [d for d in (last.crisp_p10, last.crisp_p50, last.crisp_p90) if d is not None]
+    ahead = sorted({max(d, now + 1) for d in dates}) if len(dates) == 3 and dates[2] > now else []
+    minutes = np.concatenate((at, ahead))
+
+    def reaching(crisp: int) -> Floats:
+        falls = np.interp(ahead, [now, max(crisp, now + 1)], [left[-1], min(left[-1], 0.0)])
+        return np.concatenate((left, falls))
+
+    p10, p50, p90 = (reaching(d) for d in dates) if ahead else (left, left, left)
+    weighed = [w.at_ms / MINUTE_MS for w in batch.weighings]
+    # A circle stands at what was said first after the weighing: that took it in.
+    seen = [int(np.searchsorted(at, minute)) for minute in weighed]
+    due = None
+    if ahead:
+        due = Mark(max(dates[0], now), dates[2], "crisp, 8 times in 10", "pull")
+    return fan_chart(
         title="Still to lose",
         unit="%",
-        begin=begin,
-        series=[Series(values, "still to lose", "pull")],
+        minutes=minutes,
+        p10=p10,
+        p50=p50,
+        p90=p90,
         timezone=site.timezone,
+        now=now if ahead else None,
+        points=[(int(at[n]), float(left[n])) for n in seen if n < len(at)],
+        due=due,
         levels=[Level(0.0, "crisp", "dry")],
-        marks=marks,
+        marks=_marks(spells, int(at[0]), now + 1),
     )
+
+
+def _marks(spells: Sequence[Spell], begin: int, end: int) -> list[Mark]:
+    return [
+        Mark(max(s.began, begin), min(s.ended or end, end), WORDS[s.kind], dye_of(s.kind))
+        for s in spells
+        if s.began < end and (s.ended or end) > begin
+    ]
 
 
 def _crisp_days(batch: Batch, said: Sequence[Prospect], site: Site) -> str:

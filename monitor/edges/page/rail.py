@@ -41,7 +41,8 @@ _GRASSES = ("bunny-tail", "quaking-grass", "barley")
 _GLOBES = ("poppy", "nigella", "gomphrena", "rose", "hydrangea")
 
 _BUNCH_WIDTH, _HEIGHT = 34, 84
-_WIDEST = 238
+_APART = 48  # where there is room
+_WIDEST = 300
 MOST_DRAWN = 40
 _VARIANTS = 3
 
@@ -68,7 +69,7 @@ def bunches(
     still_to_lose  share of the water that has still to go, 1 fresh to 0 crisp; None: not known
     """
     drawn = min(number, MOST_DRAWN)
-    width = min(_BUNCH_WIDTH * drawn, _WIDEST)
+    width = min(_APART * drawn, _WIDEST)
     apart = (width - _BUNCH_WIDTH) / (drawn - 1) if drawn > 1 else 0.0
     paint = PAINTS.get((colour or "").lower(), _UNKNOWN_PAINT)
     habit = _habit(flower)
