@@ -174,7 +174,12 @@ def fan_chart(
     described = " ".join([described, *(f"{moment(m.begin, timezone)}: {m.words}." for m in marks)])
     picture = Picture(key_of(title, begin), title, described, top + height + BOTTOM)
     picture.text(0, 11, f"{title} [{unit}]", "name")
-    _say_more(picture, left_over)
+    right = WIDTH - RIGHT
+    if points:
+        picture.add(f'<circle class="point" cx="{right - 4:.0f}" cy="7" r="3.5"/>')
+        picture.text(right - 11, 11, points_are, "small", "end")
+        right -= 20 + LETTER * len(points_are)
+    _say_more(picture, left_over, right)
     for mark in (mark for row in rows for mark, _ in row.placed):
         _shade(picture, plot, mark)
     axes(picture, plot, timezone)
@@ -204,9 +209,6 @@ def fan_chart(
         picture.add(
             f'<circle class="point" cx="{plot.x(minute):.1f}" cy="{plot.y(value):.1f}" r="3.5"/>'
         )
-    if points:
-        picture.text(WIDTH - RIGHT - 11, 11, points_are, "small", "end")
-        picture.add(f'<circle class="point" cx="{WIDTH - RIGHT - 4:.0f}" cy="7" r="3.5"/>')
     _mark_rows(picture, plot, rows)
     return picture.svg()
 
@@ -283,9 +285,9 @@ def _rows(marks: Iterable[Mark], begin: int, end: int) -> tuple[list[_Row], int]
     return rows, left_over
 
 
-def _say_more(picture: Picture, left_over: int) -> None:
+def _say_more(picture: Picture, left_over: int, right: float = WIDTH - RIGHT) -> None:
     if left_over:
-        picture.text(WIDTH - RIGHT, 11, f"and {left_over} more", "small", "end")
+        picture.text(right, 11, f"and {left_over} more", "small", "end")
 
 
 def _extent(mark: Mark, begin: int, a_minute: float) -> tuple[float, float]:
