@@ -36,7 +36,7 @@ log = logging.getLogger(__name__)
 MINUTES_AT_A_TIME = 120  # folded before the socket has its turn again: some 50 ms
 # A feed faster than the fold waits at the broker: what is not folded yet is held in memory. Long
 # enough that a feed out of order by hours is taken in whole before the fold goes over it.
-MOST_HELD_MIN = 1440
+MOST_HELD_MIN = 420
 CONSIDERED_FOR_S = 0.05
 STORE_RETRY_S = 5.0
 SAID_AGAIN_S = 3600.0
