@@ -153,19 +153,24 @@ def entries(begin: int, end: int) -> Iterator[Entry]:
         yield made
 
 
+def _spells(kind: Kind, values: Floats, limit: float, delay: int, begin: int) -> Iterator[Spell]:
+    """The loft's spells above a limit that outlast their delay [min]."""
+    past = np.concatenate(([False], values > limit, [False])).astype(int)
+    edges = np.flatnonzero(np.diff(past)).tolist()
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if last - first > delay:
+            worst = float(values[first:last].max())
+            began = begin + first
+            yield Spell(kind, "barn loft", None, began, began + delay, begin + last, worst)
+
+
 def write(file: Path, begin: int, end: int, weather: Weather = CALM) -> None:
     """A store of these minutes: air, hot and damp spells, entries, and what was said each noon."""
     writer = Writer(file)
     for space in SPACES:
         writer.apply(Effects(air=list(minutes(space.name, begin, end, weather))))
-    spells = []
-    t, _, _ = air_of("barn loft", begin, end, weather)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], t > 30.0, [False])).astype(int)))
-    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if last - first > 20:
-            worst = float(t[first:last].max())
-            spells.append(Spell(Kind.HOT, "barn loft", None, begin + first, begin + first + 20,
-                                begin + last, worst))  # fmt: skip
+    t, rh, _ = air_of("barn loft", begin, end, weather)
+    spells = [*_spells(Kind.HOT, t, 30.0, 20, begin), *_spells(Kind.DAMP, rh, 75.0, 360, begin)]
     if weather.gone_h is not None:
         gone, back = (end - 7 * DAY + 60 * hours for hours in weather.gone_h)
         spells.append(Spell(Kind.SILENT, "barn loft", "barn loft peg", gone, gone + 30, back, 3.0))
@@ -177,7 +182,7 @@ def write(file: Path, begin: int, end: int, weather: Weather = CALM) -> None:
         batches = fold(standing(told), SITE.spaces).batches
         said = [
             one
-            for hour in range(begin // 60 + 12, end // 60 + 1, 12)
+            for hour in range(begin // 60 + 12, end // 60 + 1, 24)
             for one in prospects.at_hour(batches, hour * 3_600_000)
         ]
     writer.apply(Effects(prospects=said))

@@ -21,6 +21,7 @@ from monitor.room.spaces import Site
 
 # A difference of less than this is none that a grower would notice [d].
 _SAME_DAY = 0.5
+_GAP_SHOWN_MIN = 360
 _LONG_COLOUR_MONTHS = 36
 
 
@@ -52,6 +53,13 @@ def picture(week: SiteWeek, one: BatchWeek) -> str:
         return ""
     hung = max(one.batch.hung_ms // MINUTE_MS, int(course.minutes[0]))
     foreseen = one.foreseen
+    gaps = [
+        Mark(first, until, "not known", "gap")
+        for space in week.spaces
+        if space.space.name == one.space
+        for first, until in space.air_gaps
+        if until - first >= _GAP_SHOWN_MIN and first < one.now
+    ]
     return fan_chart(
         title=f"{words.named(one.batch.name)}, still to lose",
         unit="%",
@@ -63,7 +71,7 @@ def picture(week: SiteWeek, one: BatchWeek) -> str:
         now=one.now,
         points=one.weighed,
         levels=[Level(0.0, "crisp", "dry")],
-        marks=[Mark(max(week.begin, hung), one.now, "this week", "pull")],
+        marks=[Mark(max(week.begin, hung), one.now, "this week", "pull"), *gaps],
         foreseen=None if foreseen is None else (foreseen.minutes, foreseen.p50),
         height=110,
     )
@@ -160,10 +168,10 @@ def would_have(place: Place, site: Site) -> str:
     return f"{there} {_days(middle)} {_way(middle)} ({_span(low, high)})."
 
 
-def moved(place: Place, site: Site) -> str:
+def moved(place: Place, site: Site, opening: str = "") -> str:
     """`Moved to the spare room now, it would be crisp two days sooner (8 times in 10: …).`"""
     low, middle, high = place.sooner_d
-    there = f"Moved to {words.shortened(place.space)} now, it would be crisp"
+    there = f"{opening or f'Moved to {words.shortened(place.space)} now,'} it would be crisp"
     if middle == math.inf:
         return f"{there} {_crisp(place, site)}; where it hangs it cannot finish."
     return f"{there} {_days(middle)} {_way(middle)} ({_span(low, high)})."

@@ -56,12 +56,18 @@ def thing_to_change(week: SiteWeek) -> str:
 
 def _move(week: SiteWeek) -> str:
     """A batch that cannot finish where it hangs, or that is surely much sooner crisp elsewhere."""
-    found = [b for b in week.hanging if b.move and b.move.sooner_d[0] >= _WORTH_MOVING_D]
+    # What dries sooner in the heat is harmed by it.
+    hot = {s.space.name for s in week.spaces if past_h(s, Kind.HOT) >= _WORTH_CHANGING_H}
+    found = [
+        b
+        for b in week.hanging
+        if b.move and b.move.sooner_d[0] >= _WORTH_MOVING_D and b.move.space not in hot
+    ]
     best = max(found, key=lambda b: b.move.sooner_d[1] if b.move else 0.0, default=None)
     if best is None or best.move is None:
         return ""
     name, there = words.shortened(best.batch.name), words.shortened(best.move.space)
-    return f"Next week, move {name} to {there}. {moved(best.move, week.site)}"
+    return f"Next week, move {name} to {there}. {moved(best.move, week.site, 'There')}"
 
 
 def _air_more(week: SiteWeek) -> str:
