@@ -16,6 +16,7 @@ from tests.benchmarks import (
     bench_mqtt,
     bench_page,
     bench_report,
+    bench_year,
 )
 from tests.benchmarks.table import show
 
@@ -24,6 +25,7 @@ BENCHMARKS = (
     bench_mqtt,
     bench_month,
     bench_report,
+    bench_year,
     bench_page,
     bench_dryness,
     bench_adviser,

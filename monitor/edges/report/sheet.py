@@ -107,6 +107,7 @@ def _spaces(week: SiteWeek) -> list[dict[str, Any]]:
             {
                 "name": words.named(space.space.name, 60),
                 "use": _USES[space.space.use],
+                "outdoors": space.space.use is Use.OUTDOORS,
                 "facts": _facts(week, space),
                 "limits": _limits(week, space),
                 "untold": _untold(space) if _drawable(space) else "",
