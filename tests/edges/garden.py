@@ -178,12 +178,13 @@ def write(file: Path, begin: int, end: int, weather: Weather = CALM) -> None:
     writer.apply(Effects(entries=told, settlements=[Settlement([], spells, [], [])]))
     writer.commit()
     with Reader(file) as reader:
-        prospects = Prospects(BOOK, HoursOfAir(reader))
+        prospects = Prospects(BOOK, HoursOfAir(reader), reader, SITE.hanging())
         batches = fold(standing(told), SITE.spaces).batches
         said = [
             one
             for hour in range(begin // 60 + 12, end // 60 + 1, 24)
-            for one in prospects.at_hour(batches, hour * 3_600_000)
+            for batch in batches
+            if (one := prospects.at_hour(batch, batches, hour * 3_600_000)) is not None
         ]
     writer.apply(Effects(prospects=said))
     writer.commit()
