@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import socket
 import ssl
+import sys
 import threading
 from collections.abc import Callable
 
@@ -19,6 +20,9 @@ log = logging.getLogger(__name__)
 
 FIRST_WAIT_S, LONGEST_WAIT_S = 2.0, 300.0
 MOST_CONNECTIONS = 400
+# How long one thread may keep the interpreter while others wait [s]: the worker comes and goes
+# many times for one commit, and readers would make it wait each time.
+TURN_S = 0.0005
 
 
 class PageServer:
@@ -40,6 +44,7 @@ class PageServer:
 
     def start(self) -> None:
         """Begin to serve; returns at once."""
+        sys.setswitchinterval(TURN_S)
         self._thread.start()
 
     def stop(self) -> None:
