@@ -68,6 +68,7 @@ class Pages:
         self._live = Live(house)
         self._done: OrderedDict[str, Future[Entered]] = OrderedDict()
         self._lock = threading.Lock()
+        self._drawing = threading.Lock()
         self._style = _style()
         self._templates = Environment(
             loader=FileSystemLoader(HERE / "templates"),
@@ -181,7 +182,9 @@ class Pages:
         if name not in self._house.spaces():
             raise HTTPException(404)
         span = request.query_params.get("span", "day")
-        return views.space(self._house, snapshot, name, span if span in views.SPANS else "day")
+        # One after another: side by side they would be no sooner, and keep the worker waiting.
+        with self._drawing:
+            return views.space(self._house, snapshot, name, span if span in views.SPANS else "day")
 
     def _batch(self, request: Request, snapshot: Any) -> dict[str, Any]:
         found = snapshot.history.named(request.path_params["name"])
