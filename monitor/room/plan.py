@@ -20,7 +20,7 @@ from monitor.room.balance import (
 from monitor.room.exchange import Exchange
 from monitor.room.measures import ELECTRICS, HEATERS, UNVENTED
 from monitor.room.outlook import HORIZON_DAYS
-from monitor.room.words import count, listed, named
+from monitor.room.words import count, listed, named, two_figures
 from monitor.science import moist_air
 
 # (temperature [°C], humidity [%]) of the mean air → days to crisp as (p10, p50, p90); None: never.
@@ -283,13 +283,18 @@ def _how_many(harvest: Harvest, space: Candidate, bears: tuple[int, int, int] | 
             if value is None
         ]
         return f"How many it bears cannot be told: {listed(missing)} is not known."
-    low, middle, high = bears
-    if harvest.bunches > high:
+    if harvest.bunches > bears[2]:
         return (
-            f"It bears about {middle} of these ({low} to {high}) before its humidity stays above "
+            f"It bears {so_many(bears)} before its humidity stays above "
             f"{_pct(space.damp_pct or 0)}: hang fewer."
         )
-    return f"It bears about {middle} of these ({low} to {high})."
+    return f"It bears {so_many(bears)}."
+
+
+def so_many(bears: tuple[int, int, int]) -> str:
+    """Fewest, likeliest and most bunches in words, no surer than they are known."""
+    low, middle, high = (f"{two_figures(bunches):,.0f}" for bunches in bears)
+    return f"about {middle} of these ({low} to {high})"
 
 
 def _sure(space: Candidate) -> str:

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from monitor.room.balance import WhatIf, bears_range
 from monitor.room.entries import RequestError
-from monitor.room.plan import Candidate, Choice, heating_said, what_if
+from monitor.room.plan import Candidate, Choice, heating_said, so_many, what_if
 from monitor.room.words import named
 
 _FORMS = '"door", "fan 60" (m³ an hour), "dehumidifier 10" (litres a day), "bunches 6" or "heater"'
@@ -86,10 +86,9 @@ def _told(choice: Choice, space: Candidate, change: WhatIf) -> str:
     bunches = bunches_with(choice, space, change)
     if bunches is None or choice.bears is None:
         return f"{named(space.name)}: what {change.name} would change cannot be told."
-    low, middle, high = bunches
     return (
-        f"{named(space.name)} with {change.name}: it bears about {middle} of these ({low} to "
-        f"{high}) instead of {choice.bears[1]}. {change.why} {change.caution}"
+        f"{named(space.name)} with {change.name}: it bears {so_many(bunches)} instead of "
+        f"{so_many(choice.bears)}. {change.why} {change.caution}"
     )
 
 
