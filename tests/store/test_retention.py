@@ -12,18 +12,22 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from monitor.edges.report.gather import gather
+from monitor.edges.report.gather import Source, gather
 from monitor.edges.report.sheet import sheet
 from monitor.edges.report.text import phone_text
 from monitor.edges.report.weeks import Week
 from monitor.room.air import MinuteOfAir
 from monitor.room.effects import Effects
 from monitor.room.entries import Entry
+from monitor.room.flowers import read_book
 from monitor.room.readings import Quantity, Reading
 from monitor.room.spaces import Limits, Site, Space, Use
+from monitor.service.shipped import shipped
 from monitor.store.exports import export, remark
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
+
+BOOK = read_book(shipped("config/flowers.toml").read_text("utf-8"))
 
 DAY_MIN = 1440
 DAY_MS = DAY_MIN * 60_000
@@ -208,13 +212,13 @@ def test_a_report_of_an_older_week_says_what_it_is_told_from(tmp_path: Path) -> 
     )  # fmt: skip
     now_ms = (end + 30 * DAY_MIN) * 60_000
     with Reader(writer.file) as reader:
-        fresh = gather(reader, site, monday, now_ms)
+        fresh = gather(Source(reader, writer.file, site, BOOK), monday, now_ms)
     assert "ten-minute means" not in phone_text(fresh)
     while writer.trim(now_ms, 7, 7, 1000):
         pass
     writer.commit()
     with Reader(writer.file) as reader:
-        old = gather(reader, site, monday, now_ms)
+        old = gather(Source(reader, writer.file, site, BOOK), monday, now_ms)
     assert "Told from ten-minute means" in phone_text(old)
     assert "Told from ten-minute means" in sheet(old)
     assert old.spaces[0].air_known_h == fresh.spaces[0].air_known_h
