@@ -6,6 +6,7 @@ A week in which the clocks go back is among them, with the week's report at its 
 from __future__ import annotations
 
 import json
+import socket
 import sqlite3
 import time
 from contextlib import closing
@@ -54,6 +55,18 @@ def folded_ms(trial: Trial) -> float:
     return (heard.get("rail") or 0) if isinstance(heard, dict) else 0
 
 
+def wait_for_page(port: int) -> None:
+    """The page starts beside the rest and opens files of its own: what is held counts from then."""
+    until = time.monotonic() + 30
+    while True:
+        try:
+            socket.create_connection(("127.0.0.1", port), timeout=1).close()
+            return
+        except OSError:
+            assert time.monotonic() < until, "the page does not answer"
+            time.sleep(0.05)
+
+
 def run(folder: Path, days: int) -> list[Held]:
     """What is held at the end of each day; raises AssertionError where anything is lost."""
     (folder / "broker").mkdir()
@@ -67,6 +80,7 @@ def run(folder: Path, days: int) -> list[Held]:
     found: list[Held] = []
     try:
         trial.start()
+        wait_for_page(settings.page.port)
         with Guest(broker.address, in_flight=500) as guest:
             for sent, minute in enumerate(range(0, days * 1440, EVERY_MIN), 1):
                 stir = minute % 7 / 10

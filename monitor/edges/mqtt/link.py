@@ -50,8 +50,9 @@ log = logging.getLogger(__name__)
 STATE_TOPIC = "drying-room/state"
 HERE, AWAY = "here", "away"
 
-# Messages read before the owner gets its turn again: some 20 ms.
-MOST_UNTAKEN = 4000
+# Held for an owner who takes nothing more; the rest waits at the broker.
+MOST_UNTAKEN = 1000
+# Messages read before the owner gets its turn again: some 3 ms.
 READS_AT_A_TIME = 500
 # A connection that held this long was a good one: the waits start small again.
 STEADY_S = 30.0
@@ -310,7 +311,9 @@ class Link:
     def _read(self, client: Client) -> None:
         """Read until the socket is empty or the owner's turn has come."""
         self._more_to_read = False
-        for _ in range(READS_AT_A_TIME):
+        full = len(self.inbox) + READS_AT_A_TIME
+        # One call reads as many packets as messages of our own are unconfirmed.
+        while len(self.inbox) < full:
             before = len(self.inbox)
             client.loop_read()
             sock = client.socket()
