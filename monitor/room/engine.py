@@ -49,7 +49,14 @@ DAY_MS = 24 * HOUR_MS
 UNDATED_KEPT = 10_000
 SOON_KEPT_MS = 3 * DAY_MS
 LOOK_EVERY_MIN = 10
+# Readings so late come from a log or from the broker's queue. While such go on coming, nothing is
+# said of the minutes after them; but nobody waits longer than that [ms].
+LATE_MS = 5 * MINUTE_MS
+QUIET_MS = 2_000
+LATE_AT_MOST_MS = 2 * MINUTE_MS
 LOOKS_AT_A_TIME = 4  # spaces, before the socket has its turn again: some 50 ms
+
+_UNSAID_FROM = "unsaid from"
 
 
 class Archive(Kept, TellerArchive, HoursArchive, MeansArchive, ScaleArchive, Protocol):
@@ -116,6 +123,9 @@ class Engine:
         self._recent = Recent(archive, 0 if newest is None else newest // MINUTE_MS + 1)
         self._fold = self._new_fold()
         self._first_ms = archive.first_ms()
+        self._unsaid = False  # something before the last settled minute is to be settled again
+        self._unsettled = False  # caught up with now, and nothing said of it yet
+        self._late: tuple[int, int] | None = None  # arrival of the first and last late reading
         self._air: dict[str, MinuteOfAir] = {}
         self._latest: dict[str, dict[Quantity, tuple[int, float]]] = {}  # not folded yet
         self._unread: dict[str, tuple[int, str]] = {}  # how often, and why the last time
@@ -128,7 +138,13 @@ class Engine:
         # Taken while the time was not known; their times count from the machine's start.
         self._undated: deque[Reading] = deque(maxlen=UNDATED_KEPT)
         if newest is not None:
-            self._go_back_to(self._settled if self._settled else newest // MINUTE_MS)
+            self._unsaid = True
+            self._go_back_to(self._unsaid_from(newest // MINUTE_MS))
+
+    def _unsaid_from(self, newest: int) -> int:
+        """The minute from which an earlier run had not settled everything."""
+        noted = int(self._archive.fact(_UNSAID_FROM) or 0)
+        return min([minute for minute in (noted, self._settled) if minute], default=newest)
 
     # -- time -------------------------------------------------------------------------------------
 
@@ -150,7 +166,7 @@ class Engine:
 
     def behind(self, now_ms: int) -> bool:
         """Whether minutes that are over still wait to be folded."""
-        if self._hour_due is not None or self._to_look_at:
+        if self._hour_due is not None or self._to_look_at or self._waited_for_a_log(now_ms):
             return True
         return self._state is not None and self._state.minute < now_ms // MINUTE_MS
 
@@ -200,8 +216,7 @@ class Engine:
     def _go_back(self, dirty: list[int], effects: Effects) -> None:
         self._recent.stale()
         if dirty:
-            self._go_back_to(min(dirty))
-            effects.states_dropped = min(dirty)
+            self._fold_again_from(min(dirty), effects)
 
     def _date(
         self,
@@ -214,6 +229,10 @@ class Engine:
         if self._until_ms is None:
             time_ms, flag = time_live(own_ms, message.arrived_ms)
             reading = reading._replace(time_ms=time_ms, flags=reading.flags | flag)
+            if message.arrived_ms - time_ms > LATE_MS:
+                goes_on = self._log_under_way(message.arrived_ms)
+                first_ms = self._late[0] if goes_on and self._late else message.arrived_ms
+                self._late = first_ms, message.arrived_ms
             self._accept(reading, message.arrived_ms, effects, dirty)
             return
         if own_ms is None:
@@ -242,6 +261,7 @@ class Engine:
         minute = reading.time_ms // MINUTE_MS
         if self._state is None:
             self._begin_at(minute)
+            self._note_unsaid(effects)
             return
         if minute < self._state.minute:
             dirty.append(self._recent.preceding_minute(reading.sensor, reading.time_ms))
@@ -290,6 +310,19 @@ class Engine:
         self._foresight.forget_since(state.minute)
         self._round_from = min(self._round_from or state.minute, state.minute)
         self._ended = [s for s in self._ended if (s.settled or 0) < state.minute]
+
+    def _fold_again_from(self, minute: int, effects: Effects) -> None:
+        """Go back, and keep in mind until all is settled that it is to be settled from there.
+
+        The states kept on the way there know nothing of spells that ended before them.
+        """
+        self._go_back_to(minute)
+        effects.states_dropped = minute
+        self._note_unsaid(effects)
+
+    def _note_unsaid(self, effects: Effects) -> None:
+        self._unsaid = True
+        effects.facts.append((_UNSAID_FROM, str(self._round_from)))
 
     def _kept_state(self, minute: int) -> State:
         kept = self._archive.state_for(minute)
@@ -346,8 +379,7 @@ class Engine:
         self._states.clear()
         if self._state is not None and changed:
             minute = min(min(changed), self._state.minute)
-            effects.states_dropped = minute
-            self._go_back_to(minute)
+            self._fold_again_from(minute, effects)
 
     def snapshot(self, now_ms: int) -> Snapshot:
         """How everything stands now."""
@@ -370,6 +402,8 @@ class Engine:
         """Fold at most so many of the minutes that are over."""
         effects = Effects()
         target = now_ms // MINUTE_MS
+        if self._waited_for_a_log(now_ms) and self._state is not None:
+            self._settle(self._state, now_ms, effects)
         for _ in range(most):
             if self._state is None or self._state.minute >= target:
                 break
@@ -383,6 +417,9 @@ class Engine:
             if self._state.minute >= self._settled and (
                 self._until_ms is not None or self._state.minute == target
             ):
+                self._unsettled = True
+                if self._log_under_way(now_ms):
+                    break
                 self._settle(self._state, now_ms, effects)
         if self._state is not None and not self._foresight.coming and not self.behind(now_ms):
             # Just started: whoever looks now shall see the coming day.
@@ -481,13 +518,24 @@ class Engine:
             effects.states.append((folded.state.minute, checkpoint.dump(folded.state)))
             self._recent.forget_before(folded.state.minute)
 
+    def _log_under_way(self, now_ms: int) -> bool:
+        """Live: whether late readings are coming in, so that what looks silent may yet be told."""
+        if self._late is None:
+            return False
+        first_ms, last_ms = self._late
+        return now_ms - last_ms < QUIET_MS and now_ms - first_ms < LATE_AT_MOST_MS
+
+    def _waited_for_a_log(self, now_ms: int) -> bool:
+        """Whether the last minute was left unsettled, and can be settled now."""
+        if self._state is None or not self._unsettled or self._log_under_way(now_ms):
+            return False
+        return self._state.minute == now_ms // MINUTE_MS
+
     def _leap(self, before: State, target: int) -> None:
         """Leap over months in which nothing was told, as after a winter switched off."""
         if self._state is None or self._air:
             return
         told = self._recent.next_minute(before.minute)
-        if told is not None and told - before.minute <= LEAPS_FROM_MIN:
-            return
         stops = [change.from_ms // MINUTE_MS for change in self._sensor_changes()]
         end = target if told is None else min(told, target)
         self._state = leap(self._site, before, self._state, end, stops)
@@ -501,6 +549,10 @@ class Engine:
         if settlement is not None:
             effects.settlements.append(settlement)
         self._settled = effects.settled = self._round_from = state.minute
+        if self._unsaid:
+            self._unsaid = False
+            effects.facts.append((_UNSAID_FROM, str(state.minute)))
+        self._unsettled = False
         self._ended = []
         if state.minute % 60 == 0:
             self._teller.forget_before(state.minute)

@@ -50,6 +50,8 @@ def run(folder: Path, kills: int) -> str:
 
     begin_ms = (time.time_ns() // 60_000_000_000 - MINUTES - 5) * 60_000
     made = payloads(kills, begin_ms)
+    began = time.strftime("%Y-%m-%dT%H:%M:00Z", time.gmtime(begin_ms / 1000 + 60 * HOT.start))
+    ended = time.strftime("%Y-%m-%dT%H:%M:00Z", time.gmtime(begin_ms / 1000 + 60 * HOT.stop))
     with Phone(ring) as phone:
         address = f'[[address]]\nname = "phone"\nurl = "{phone.address}"\n[notices]\n'
         address += "most_a_day = 100\nnight_rest = false\nall_well_at = false\n"
@@ -87,7 +89,9 @@ def run(folder: Path, kills: int) -> str:
                 spells = [r for r in trial.export("spells").splitlines() if ",hot," in r]
                 told = [row for row in notices if row["kind"] == "hot"]
                 to_phone = [row for row in notices if row["address"]]  # notes wait for the digest
-                if len(rows) >= wanted and told and all(row["sent"] for row in to_phone):
+                # Nothing is settled of a log before it has come to its end.
+                settled = [spell for spell in spells if f",{began},{ended}," in spell]
+                if len(rows) >= wanted and settled and all(row["sent"] for row in to_phone):
                     break
                 patience = PATIENCE if len(rows) > most else patience - 1
                 most = max(most, len(rows))
@@ -99,8 +103,6 @@ def run(folder: Path, kills: int) -> str:
     assert len(rows) == wanted, f"{wanted - len(rows)} readings are missing"
     assert len({row.split(",")[0] for row in rows}) == wanted
     assert len(spells) == 1, spells
-    began = time.strftime("%Y-%m-%dT%H:%M:00Z", time.gmtime(begin_ms / 1000 + 60 * HOT.start))
-    ended = time.strftime("%Y-%m-%dT%H:%M:00Z", time.gmtime(begin_ms / 1000 + 60 * HOT.stop))
     assert f",{began},{ended}," in spells[0]
     assert any(row["spell_began"] == began for row in told)
     assert to_phone

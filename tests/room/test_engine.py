@@ -262,3 +262,51 @@ def test_a_batch_is_told_hour_by_hour_and_the_same_after_a_restart(tmp_path: Pat
 
 def at_ms(message: Message) -> int:
     return int(json.loads(message.payload)["ts"])
+
+
+def test_what_the_broker_held_does_not_look_like_silence(tmp_path: Path) -> None:
+    """A day of readings comes in pieces at a start: nobody is told of a silence on the way."""
+    now_ms = START_MS + 30 * HOUR_MS
+    writer = Writer(tmp_path / "x.sqlite")
+    engine = Engine(SITE, Policy(), BOOK, writer)
+    readings = [message(name, n + 0.5, 20 + n % 7 / 10, 50) for n in range(1800) for name in "abo"]
+
+    def told() -> list[str]:
+        while engine.behind(now_ms):
+            writer.apply(engine.advance(now_ms, 120))
+            writer.apply(engine.consider())
+        writer.commit()
+        return [title for (title,) in rows(writer.file, "SELECT title FROM notice ORDER BY id")]
+
+    for first in range(0, len(readings), 500):
+        arrived = [m._replace(arrived_ms=now_ms) for m in readings[first : first + 500]]
+        writer.apply(engine.receive(arrived))
+        assert told() == []
+        now_ms += 50
+    now_ms += HOUR_MS
+    assert "All sensors: silent" in told()
+    writer.close()
+
+
+def test_what_was_folded_but_not_settled_is_settled_after_a_restart(tmp_path: Path) -> None:
+    """The states kept meanwhile know nothing of a spell that ended before them."""
+    now_ms = START_MS + 20 * HOUR_MS
+    logged = [m._replace(arrived_ms=now_ms) for m in day()]
+    writer = Writer(tmp_path / "x.sqlite")
+
+    def fold(engine: Engine) -> None:
+        while engine.behind(now_ms):
+            writer.apply(engine.advance(now_ms, 120))
+            writer.apply(engine.consider())
+        writer.commit()
+
+    engine = Engine(SITE, Policy(), BOOK, writer)
+    writer.apply(engine.receive(logged))
+    fold(engine)
+    assert writer.spells_since(0) == []  # more may come of this log
+    now_ms += MINUTE_MS
+    fold(Engine(SITE, Policy(), BOOK, writer))
+    kinds = sorted(s.kind.value for s in writer.spells_since(0) if s.ended)
+    assert kinds == ["damp", "hot", "silent"]
+    assert writer.fact("unsaid from") == str(now_ms // MINUTE_MS)
+    writer.close()
