@@ -147,7 +147,7 @@ def test_the_season_book_holds_every_batch_and_its_sums(month: Path, tmp_path: P
     assert (paces["pace_p50"] < paces["pace_p90"]).all()
     assert len(answer.text.splitlines()) <= 10
     page = (answer.folder / season_sheet.NAME).read_text()
-    assert "Two batches taken down: 149 heads good, 4 lost (3 %)." in page
+    assert "Two batches taken down: 149 heads good, 4 lost (3\u00a0%)." in page
     assert "Statice: too few batches in two places to say which is best." in page
     assert "<script" not in page
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import pandas as pd
-from markupsafe import Markup
 
 from monitor.edges.report.batch_words import heads
 from monitor.edges.report.losses import LOST, in_common
+from monitor.edges.report.paper import printed
 from monitor.edges.report.promises import LEADS_DAYS, held
 from monitor.edges.report.season import PaceRow, PlaceRow, Season, best_place, days
 from monitor.edges.report.tables import local_text
@@ -86,14 +85,6 @@ def pace_said(row: PaceRow) -> str:
 
 def sheet(season: Season) -> str:
     """The whole page."""
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    style = Markup((Path(__file__).with_name("week.css")).read_text("utf-8"))  # noqa: S704 (ours)
     kinds = [kind for kind in PASSED if any(row.past_h.get(kind) for row in season.weeks)]
     promised = [
         f"{lead} days before: {kept} of {of}"
@@ -101,8 +92,8 @@ def sheet(season: Season) -> str:
         for kept, of in (held(season.promises, lead),)
         if of
     ]
-    return environment.get_template("season.html").render(
-        style=style,
+    return printed(
+        "season.html",
         site=words.named(season.site.name, 60),
         span=_span(season),
         headline=headline(season),

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from datetime import timedelta
-from pathlib import Path
 from typing import Any
 
-import jinja2
 from markupsafe import Markup
 
-from monitor.edges.charts import STYLE
 from monitor.edges.report import batch_words, pictures
 from monitor.edges.report.gather import SensorWeek, SiteWeek
 from monitor.edges.report.losses import in_common
 from monitor.edges.report.monitor_words import machine_told, promises_kept
 from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import Extreme, SpaceWeek, days_over_dose
+from monitor.edges.report.paper import printed
 from monitor.edges.report.text import (
     PASSED,
     PULL_EXPLAINED,
@@ -45,9 +42,6 @@ _USES = {
     Use.OUTDOORS: "to compare with",
 }
 
-# No line ends between a figure and its unit.
-_BEFORE_UNIT = re.compile(r"(\d) (?=[%°]|(?:K|h|min|lux|kPa·h|klx·h)\b)")
-
 Facts = list[tuple[str, str]]
 
 
@@ -56,19 +50,7 @@ def sheet(week: SiteWeek, change: str = "") -> str:
 
     change  the one thing to change next week
     """
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    style = Markup((Path(__file__).with_name("week.css")).read_text("utf-8"))  # noqa: S704 (ours)
-    drawn = Markup(STYLE.read_text("utf-8"))  # noqa: S704 (ours)
-    page = environment.get_template("week.html").render(
-        style=style + drawn, change=change, **told(week)
-    )
-    return _BEFORE_UNIT.sub("\\1\u00a0", page)
+    return printed("week.html", change=change, **told(week))
 
 
 def told(week: SiteWeek) -> dict[str, Any]:
