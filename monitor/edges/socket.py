@@ -40,8 +40,9 @@ class SocketError(RuntimeError):
 class Listener:
     """Takes requests on a Unix socket and answers with what the worker says.
 
-    submit          called in a thread of the listener with (request, answer); must only queue.
-                    The worker sets the answer's result: a JSON object.
+    submit          called with (request, answer) in a thread of its own for each request, so that
+                    a long answer keeps nobody else waiting. Whoever answers sets the answer's
+                    result: a JSON object.
     answer_within_s how long the worker may take [s]
     raises          SocketError if another monitor holds the socket or it cannot be made
     """

@@ -193,12 +193,17 @@ def test_a_weekend_in_the_garden(tmp_path: Path, browser: Browser) -> None:
     context.close()
 
 
+def baking(house: Served, phone: Page) -> None:
+    """Two spaces have baked for an hour; the phone looks at the notices."""
+    air(house, "12T08:00", "12T10:00", 21, 21)
+    air(house, "12T10:00", "12T11:00", 34, 34)
+    phone.goto(f"{house.url}/notices")
+
+
 def test_seen_ends_the_reminders_and_nothing_else(tmp_path: Path, phone: Page) -> None:
     """Two spaces bake alike; one notice is marked as seen, the other is not."""
     with harrowgap(tmp_path) as (house, _):
-        air(house, "12T08:00", "12T10:00", 21, 21)
-        air(house, "12T10:00", "12T11:00", 34, 34)
-        phone.goto(f"{house.url}/notices")
+        baking(house, phone)
         seen = phone.locator(".notices li").filter(has_text="Cart loft: hot")
         seen.get_by_role("button", name="Seen").click()
         expect(phone.locator(".notices .seen")).to_contain_text("Cart loft: hot")
@@ -206,23 +211,17 @@ def test_seen_ends_the_reminders_and_nothing_else(tmp_path: Path, phone: Page) -
         air(house, "12T18:00", "12T19:00", 21, 21)
         assert waits_for(lambda: sum("no longer" in r["title"] for r in notices(house)) == 2, 30)
         told = [(row["space"], row["title"].split(": ")[1]) for row in notices(house)]
-        hot = [(space, title) for space, title in told if "hot" in title]
-        assert [title.split(",")[0] for space, title in hot if space == "apple store"] == [
-            "hot",
-            "still hot",
-            "no longer hot",
-        ]
-        assert [title.split(",")[0] for space, title in hot if space == "cart loft"] == [
-            "hot",
-            "no longer hot",
-        ]
+
+        def of(space: str) -> list[str]:
+            return [what.split(",")[0] for where, what in told if where == space and "hot" in what]
+
+        assert of("apple store") == ["hot", "still hot", "no longer hot"]
+        assert of("cart loft") == ["hot", "no longer hot"]
 
 
 def test_a_pause_holds_what_it_was_asked_to_hold(tmp_path: Path, phone: Page) -> None:
     with harrowgap(tmp_path) as (house, rung):
-        air(house, "12T08:00", "12T10:00", 21, 21)
-        air(house, "12T10:00", "12T11:00", 34, 34)
-        phone.goto(f"{house.url}/notices")
+        baking(house, phone)
         paused = phone.locator(".notices li").filter(has_text="Cart loft: hot")
         paused.get_by_role("button", name="a day").click()
         expect(phone.locator("#main")).to_contain_text("Paused until")
