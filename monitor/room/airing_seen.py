@@ -62,14 +62,15 @@ def airing_seen(
         if airing is None:
             is_open = False
             continue
-        if airing.verb is Verb.OPEN:
+        dries = airing.verb is Verb.OPEN and airing.vpd_after > airing.vpd_now  # not only cools
+        if dries:
             is_open = _comes_down(told, water, i, within)
             if not is_open:
                 gained_kpa += airing.vpd_after - airing.vpd_now
         elif airing.verb is Verb.CLOSE:
             is_open = False
         used += is_open
-        missed += airing.verb is Verb.OPEN and not is_open
+        missed += dries and not is_open
     hours = step_min / 60
     known = sum(airing is not None for airing in told)
     return AiringSeen(used * hours, missed * hours, gained_kpa * hours, known * hours)

@@ -13,6 +13,7 @@ from monitor.room.airing import (
     consider,
     humidity_ratio_doubt,
 )
+from monitor.room.airing_seen import airing_seen
 from monitor.science import moist_air
 
 PRESSURE_PA = 101_325.0
@@ -166,3 +167,22 @@ def test_what_is_foreseen_badly_is_not_promised() -> None:
     outdoors = bands(14 + 7 * np.sin((hour - 9) / 24 * 2 * np.pi), np.full(24, 8.5), 4.0)
     indoors = bands(np.full(24, 17.0), np.full(24, 10.0), 4.0)
     assert best_hours(indoors, outdoors, PRESSURE_PA) == []
+
+
+def test_air_that_only_cools_a_hot_space_is_no_drying_that_was_missed() -> None:
+    loft, yard = [air(37, 27)] * 12, [air(27, 48)] * 12
+    advised = consider(loft[0], yard[0], PRESSURE_PA, hot_c=32)
+    assert advised is not None
+    assert advised.verb is Verb.OPEN
+    assert advised.vpd_after < advised.vpd_now
+    seen = airing_seen(loft, yard, PRESSURE_PA, 10, hot_c=32)
+    assert (seen.used_h, seen.missed_h, seen.missed_kpa_h) == (0.0, 0.0, 0.0)
+
+
+def test_drier_air_outside_a_shut_room_is_drying_that_was_missed() -> None:
+    room, yard = [air(18, 75)] * 12, [air(20, 45)] * 12
+    seen = airing_seen(room, yard, PRESSURE_PA, 10)
+    assert (seen.used_h, seen.missed_h) == (0.0, 2.0)
+    advised = consider(room[0], yard[0], PRESSURE_PA)
+    assert advised is not None
+    assert seen.missed_kpa_h == pytest.approx(2 * (advised.vpd_after - advised.vpd_now))
