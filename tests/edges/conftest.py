@@ -30,7 +30,7 @@ class Owner:
         self.received += self.link.take()
         self.longest_turn_s = max(self.longest_turn_s, time.monotonic() - began)
 
-    def until(self, done: Callable[[], bool], seconds: float = 10.0) -> None:
+    def until(self, done: Callable[[], bool], seconds: float = 60.0) -> None:
         """Take turns until it is so; fails if it does not come to be."""
         end = time.monotonic() + seconds
         while not done():
@@ -42,7 +42,7 @@ class Owner:
         while time.monotonic() < end:
             self.turn()
 
-    def connect(self, seconds: float = 10.0) -> Owner:
+    def connect(self, seconds: float = 60.0) -> Owner:
         self.until(lambda: self.link.state.connected, seconds)
         self.for_seconds(0.1)  # the subscriptions too
         return self

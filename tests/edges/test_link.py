@@ -212,13 +212,14 @@ def test_comes_back_by_itself_and_is_never_away_from_its_owner(
 def test_ten_reconnections_leave_nothing_behind(mosquitto: Broker, owner: MakeOwner) -> None:
     one = owner(mosquitto, ["barn/#"]).connect()
     gc.collect()  # what other tests left; what this one leaves is not collected
-    before = (len(list(Path("/proc/self/fd").iterdir())), active_count())
+    open_before, threads_before = len(list(Path("/proc/self/fd").iterdir())), active_count()
     for _ in range(10):
         one.link.drop()
         one.link._tries = 0  # as after a steady connection
         one.connect()
-    one.until(lambda: active_count() == before[1], 2)
-    assert len(list(Path("/proc/self/fd").iterdir())) == before[0]
+    # At most, not equal: what another test left running may end meanwhile.
+    one.until(lambda: active_count() <= threads_before, 60)
+    assert len(list(Path("/proc/self/fd").iterdir())) <= open_before
     assert one.longest_turn_s < 0.5
 
 

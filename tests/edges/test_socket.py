@@ -240,13 +240,15 @@ def test_a_socket_left_by_a_killed_monitor_is_replaced(path: Path) -> None:
 
 def test_closing_leaves_nothing_open(path: Path) -> None:
     Listener(path, echo).close()
-    before = (len(os.listdir("/proc/self/fd")), threading.active_count())
+    open_before, threads_before = len(os.listdir("/proc/self/fd")), threading.active_count()
     for _ in range(5):
         listening = Listener(path, echo)
         ask(path, {})
         listening.close()
         listening.close()
-    deadline = time.monotonic() + 5
-    while threading.active_count() > before[1] and time.monotonic() < deadline:
+    deadline = time.monotonic() + 60
+    while threading.active_count() > threads_before and time.monotonic() < deadline:
         time.sleep(0.01)
-    assert (len(os.listdir("/proc/self/fd")), threading.active_count()) == before
+    # At most, not equal: what another test left running may end meanwhile.
+    assert threading.active_count() <= threads_before
+    assert len(os.listdir("/proc/self/fd")) <= open_before
