@@ -69,7 +69,7 @@ class Trial:
         self.until_connected()
         return self.process
 
-    def until_connected(self, within_s: float = 30.0) -> None:
+    def until_connected(self, within_s: float = 300.0) -> None:
         for _ in range(round(within_s / 0.05)):
             if self.health().get("connected"):
                 return
@@ -99,7 +99,7 @@ class Trial:
     def stop(self) -> None:
         if self.process is not None and self.process.poll() is None:
             self.process.terminate()
-            self.process.wait(30)
+            self.process.wait(300)
 
     def log(self) -> str:
         return (self.settings.file.parent / "monitor.log").read_text("utf-8")
