@@ -102,7 +102,7 @@ def replay(
     """
     began = time.monotonic()
     told = began
-    sent = 0
+    sent = handled = 0
     first_ms: int | None = None
     with Guest(broker, in_flight=in_flight) as guest:
         for message in recorded(file):
@@ -110,8 +110,8 @@ def replay(
                 first_ms = message.at_ms
             if speed is not None:
                 _wait_until(guest, began + (message.at_ms - first_ms) / 1000 / speed)
-            if pace is not None and sent >= ahead:
-                _wait_for(guest, pace, sent - ahead + 1)
+            if pace is not None and sent - handled >= ahead:
+                handled = _wait_for(guest, pace, sent - ahead + 1)
             try:
                 guest.publish(message.topic, message.payload)
             except ValueError as error:
@@ -129,7 +129,8 @@ def _wait_until(guest: Guest, due: float) -> None:
         guest.turn(min(left, 1.0))
 
 
-def _wait_for(guest: Guest, pace: Callable[[], int], wanted: int) -> None:
+def _wait_for(guest: Guest, pace: Callable[[], int], wanted: int) -> int:
+    """How many the receiver has handled, once it has handled so many as are wanted."""
     until = time.monotonic() + PACE_PATIENCE_S
     while (reached := pace()) < wanted:
         if time.monotonic() > until:
@@ -138,3 +139,4 @@ def _wait_for(guest: Guest, pace: Callable[[], int], wanted: int) -> None:
                 "and does it hear these topics?"
             )
         guest.turn(0.005)
+    return reached
