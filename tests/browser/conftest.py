@@ -1,4 +1,4 @@
-"""One browser and one house with days behind it for all tests of the page."""
+"""A browser, and a house with days behind it, for each file of tests of the page."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from tests.browser.house import CHROMIUM, SIZES, Served, thornlaw
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     with sync_playwright() as playwright:
         chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM)
@@ -19,7 +19,7 @@ def browser() -> Iterator[Browser]:
         chromium.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     base = tmp_path_factory.getbasetemp()
     kept = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base  # of all processes
@@ -32,6 +32,6 @@ def phone(browser: Browser) -> Iterator[Page]:
     context = browser.new_context(
         viewport={"width": SIZES["phone"][0], "height": SIZES["phone"][1]}
     )
-    context.set_default_timeout(15_000)
+    context.set_default_timeout(120_000)
     yield context.new_page()
     context.close()

@@ -83,25 +83,25 @@ class Served:
     def enter(self, verb: str, **arguments: str | int | float) -> None:
         """Enter something as a command does."""
         request = to_json(Request(verb, dict(arguments)))
-        answer = ask(socket_file(self.trial.settings), request, timeout=20)
+        answer = ask(socket_file(self.trial.settings), request, timeout=120)
         assert "error" not in answer, answer
 
     def enter_change(self, verb: str, changes: int) -> None:
         """Correct or undo an entry as a command does."""
         request = to_json(Request(verb, {}, None, changes))
-        answer = ask(socket_file(self.trial.settings), request, timeout=20)
+        answer = ask(socket_file(self.trial.settings), request, timeout=120)
         assert "error" not in answer, answer
 
     def entries(self) -> int:
         """How many entries there are."""
-        answer = ask(socket_file(self.trial.settings), {"show": "history"}, timeout=20)
+        answer = ask(socket_file(self.trial.settings), {"show": "history"}, timeout=120)
         told = answer["history"]
         assert isinstance(told, list)
         return len(told)
 
     def hanging(self) -> int:
         """How many batches hang."""
-        answer = ask(socket_file(self.trial.settings), {"show": "batches"}, timeout=20)
+        answer = ask(socket_file(self.trial.settings), {"show": "batches"}, timeout=120)
         told = answer["batches"]
         assert isinstance(told, list)
         return sum(batch["state"] == "hanging" for batch in told)
@@ -120,7 +120,7 @@ class Served:
             times = self.trial.health().get("heard_ms")
             return isinstance(times, dict) and (times.get(name) or 0) >= 1000 * newest["ts"]
 
-        assert waits_for(heard, 60), self.trial.log()
+        assert waits_for(heard), self.trial.log()
 
 
 @contextmanager

@@ -14,7 +14,7 @@ from tests.browser.house import SIZES, Served, words
 def page(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
     width, height = SIZES[request.param]
     context = browser.new_context(viewport={"width": width, "height": height})
-    context.set_default_timeout(15_000)
+    context.set_default_timeout(120_000)
     yield context.new_page()
     context.close()
 

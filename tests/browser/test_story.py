@@ -94,7 +94,7 @@ def on_paper(page: Page, house: Served, path: str) -> str:
 def test_a_weekend_in_the_garden(tmp_path: Path, browser: Browser) -> None:
     width, height = SIZES["phone"]
     context = browser.new_context(viewport={"width": width, "height": height})
-    context.set_default_timeout(20_000)
+    context.set_default_timeout(120_000)
     page = context.new_page()
     with harrowgap(tmp_path) as (house, phone):
         # Saturday morning. The air is mild, and nothing hangs yet.
@@ -135,7 +135,7 @@ def test_a_weekend_in_the_garden(tmp_path: Path, browser: Browser) -> None:
         # On Sunday the roof bakes, and the phone rings.
         air(house, "11T18:00", "12T11:00", 22)
         air(house, "12T11:00", "12T11:45", 34)
-        assert waits_for(lambda: "Cart loft: hot, 34 °C" in phone.titles, 40), phone.titles
+        assert waits_for(lambda: "Cart loft: hot, 34 °C" in phone.titles), phone.titles
         message = next(m for m in phone.taken if m["title"].startswith("Cart loft: hot"))
         link = next(w for w in message["message"].split() if w.startswith("http"))
 
@@ -178,7 +178,7 @@ def test_a_weekend_in_the_garden(tmp_path: Path, browser: Browser) -> None:
 
         # On Monday morning she reads the week.
         air(house, "12T20:00", "13T08:00", 19)
-        assert waits_for(lambda: any(r["kind"] == "report" for r in notices(house)), 60)
+        assert waits_for(lambda: any(r["kind"] == "report" for r in notices(house)))
         page.goto(f"{house.url}/weeks")
         page.get_by_role("link", name="2026-W28").click()
         assert page.url == f"{house.url}/report/2026-W28"
@@ -209,7 +209,7 @@ def test_seen_ends_the_reminders_and_nothing_else(tmp_path: Path, phone: Page) -
         expect(phone.locator(".notices .seen")).to_contain_text("Cart loft: hot")
         air(house, "12T11:00", "12T18:00", 34, 34)
         air(house, "12T18:00", "12T19:00", 21, 21)
-        assert waits_for(lambda: sum("no longer" in r["title"] for r in notices(house)) == 2, 30)
+        assert waits_for(lambda: sum("no longer" in r["title"] for r in notices(house)) == 2)
         told = [(row["space"], row["title"].split(": ")[1]) for row in notices(house)]
 
         def of(space: str) -> list[str]:

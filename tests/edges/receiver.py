@@ -153,7 +153,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def waits_for(done: Callable[[], bool], seconds: float = 20.0) -> bool:
+def waits_for(done: Callable[[], bool], seconds: float = 300.0) -> bool:
     """Whether something comes true within so many seconds."""
     pause = threading.Event()
     for _ in range(int(seconds / 0.05)):

@@ -513,7 +513,7 @@ def test_the_little_phone_refuses_what_is_no_notice(body: bytes) -> None:
     shown: list[Message] = []
     with Phone(shown.append) as phone:
         port = int(phone.address.rsplit(":", 1)[1].split("/")[0])
-        with closing(http.client.HTTPConnection("127.0.0.1", port, timeout=5)) as line:
+        with closing(http.client.HTTPConnection("127.0.0.1", port, timeout=120)) as line:
             line.request("POST", "/phone", body)
             assert line.getresponse().status == 400
     assert not shown

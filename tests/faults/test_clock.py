@@ -71,7 +71,7 @@ def times(trial: Trial, quantity: str) -> list[float]:
 
 
 def wait_for(trial: Trial, quantity: str, count: int) -> list[float]:
-    for _ in range(150):
+    for _ in range(3000):
         found = times(trial, quantity)
         if len(found) >= count:
             return found

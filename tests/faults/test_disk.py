@@ -20,7 +20,7 @@ READINGS = 600
 
 
 def wait(done: Callable[[], bool], trial: Trial) -> None:
-    for _ in range(400):
+    for _ in range(3000):
         if done():
             return
         time.sleep(0.1)

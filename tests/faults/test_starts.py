@@ -17,7 +17,7 @@ def second(trial: Trial) -> subprocess.CompletedProcess[str]:
         [sys.executable, "-m", "monitor", "run", "--config", str(trial.settings.file)],
         capture_output=True,
         text=True,
-        timeout=30,
+        timeout=300,
         check=False,
     )
 

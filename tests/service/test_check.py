@@ -98,7 +98,7 @@ def monitor(file: Path) -> Iterator[None]:
     with (file.parent / "log").open("wb") as log:
         process = subprocess.Popen(words, stdout=log, stderr=log)
     try:
-        for _ in range(300):
+        for _ in range(6000):
             try:
                 if ask(socket_file(load(file)), {"show": "health"})["connected"]:
                     break
@@ -110,7 +110,7 @@ def monitor(file: Path) -> Iterator[None]:
         yield
     finally:
         process.terminate()
-        assert process.wait(20) == 0
+        assert process.wait(300) == 0
 
 
 @pytest.fixture

@@ -115,7 +115,7 @@ def timetable(seen: Seen, job: Job, next_run: datetime) -> Iterator[Timetable]:
 
 
 def wait_for(what: list[object] | list[tuple[Job, int]] | list[tuple[Job, str]]) -> None:
-    for _ in range(200):
+    for _ in range(15_000):
         if what:
             return
         wall.sleep(0.02)
@@ -196,7 +196,7 @@ class Shed:
             return db.execute("SELECT kind, title, body FROM notice").fetchall()
 
     def wait_for_notices(self, count: int) -> list[tuple[str, str, str]]:
-        for _ in range(500):
+        for _ in range(15_000):
             if len(found := self.notices()) >= count:
                 return found
             wall.sleep(0.02)
@@ -206,13 +206,13 @@ class Shed:
         """The time up to which the store says a job was done."""
         answer: Future[str | None] = Future()
         self.worker.post(lambda worker: answer.set_result(worker.writer.fact(f"{job} done")))
-        return int(answer.result(5) or 0)
+        return int(answer.result(300) or 0)
 
 
 def test_the_nightly_backup_is_made_by_a_child_and_verified(tmp_path: Path) -> None:
     with Shed(tmp_path, "2026-07-12T04:15+01:00") as shed:
         shed.errands.soon(shed.errands.jobs()[0], shed.now_ms)
-        for _ in range(300):
+        for _ in range(15_000):
             if found := backups(shed.settings.store.file, tmp_path / "b"):
                 break
             wall.sleep(0.02)

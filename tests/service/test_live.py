@@ -130,7 +130,7 @@ backup_folder = "{tmp_path / "backups"}"
         with Guest(Broker("127.0.0.1", port)) as guest:
             guest.publish("barn/rail", b'{"ts": 1, "t": 20, "rh": 50}')
             guest.settle()
-        for _ in range(100):
+        for _ in range(3000):
             if trial.handled():
                 break
             time.sleep(0.1)

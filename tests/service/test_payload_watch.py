@@ -33,7 +33,7 @@ def now_ms() -> int:
 
 
 def wait(done: Callable[[], bool], told: Callable[[], object]) -> None:
-    for _ in range(300):
+    for _ in range(3000):
         if done():
             return
         time.sleep(0.1)

@@ -92,12 +92,12 @@ def _publish(address: object, trial: Trial) -> None:
                 payload = {"ts": at_ms, "t": air[0], "rh": air[1] + step % 3 / 10}
                 guest.publish(f"barn/{name}", json.dumps(payload).encode())
         guest.settle()
-    for _ in range(600):
+    for _ in range(3000):
         if trial.handled() >= 3 * steps:
             break
         time.sleep(0.1)
     # Folded and in the store: the minutes are what the plan reads.
-    for _ in range(600):
+    for _ in range(3000):
         told = json.loads(command(trial, "now", "--json").stdout)
         shed = next(space for space in told["spaces"] if space["space"] == "plank shed")
         if shed["temperature_c"] is not None and trial.export("air").count("plank shed") > 5600:

@@ -78,7 +78,7 @@ class Trial:
 
     def health(self) -> dict[str, object]:
         try:
-            return dict(ask(socket_file(self.settings), {"show": "health"}, timeout=5))
+            return dict(ask(socket_file(self.settings), {"show": "health"}, timeout=120))
         except SocketError:
             return {}
 

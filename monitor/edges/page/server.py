@@ -56,15 +56,17 @@ class PageServer:
             self._thread.join(10.0)
 
     def _run(self) -> None:
-        wait_s = FIRST_WAIT_S
+        wait_s, said = FIRST_WAIT_S, ""
         while not self._stopping.is_set():
             began_s = self._monotonic()
             self.trouble = self._serve()
             if self._stopping.is_set():
                 return
             if self._monotonic() - began_s > LONGEST_WAIT_S:
-                wait_s = FIRST_WAIT_S
-            log.warning("%s", self.trouble)
+                wait_s, said = FIRST_WAIT_S, ""
+            if self.trouble != said:
+                log.warning("%s", self.trouble)
+                said = self.trouble
             self._stopping.wait(wait_s)
             wait_s = min(2 * wait_s, LONGEST_WAIT_S)
 
