@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import json
 from datetime import datetime, time, timedelta
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -87,8 +88,13 @@ def _exchange(history: History, pressure_pa: float) -> Exchange | None:
 
 def unlearned(place: ahead_features.Site, now: int) -> Model:
     """What stands until something is learned: the simple rule, with bands of common experience."""
+    return _learned_of_nothing(place)._replace(fitted=now)
+
+
+@cache
+def _learned_of_nothing(place: ahead_features.Site) -> Model:
     nothing = np.array([np.nan])
-    return fit(History(np.array([now], np.int64), nothing, nothing), now, place)
+    return fit(History(np.array([0], np.int64), nothing, nothing), 0, place)
 
 
 def dump(lesson: Lesson) -> bytes:
