@@ -205,10 +205,40 @@ def test_every_words_contrast_is_enough_to_read(page: tuple[Page, list[str]]) ->
     assert min(ratios) >= 4.5
 
 
+def sheets(page: Page) -> int:
+    """Of A4, on paper."""
+    printed = page.pdf(prefer_css_page_size=True)
+    # Each page of a PDF is an object of type /Page; the tree that holds them is of type /Pages.
+    return printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page ")
+
+
 def test_it_prints_on_two_sheets_of_a4(browser: Browser, page_file: Path) -> None:
     page = browser.new_page()
     page.goto(page_file.as_uri())
-    printed = page.pdf(prefer_css_page_size=True)
+    assert 1 <= sheets(page) <= 2
     page.close()
-    # Each page of a PDF is an object of type /Page; the tree that holds them is of type /Pages.
-    assert 1 <= printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page ") <= 2
+
+
+@pytest.mark.parametrize(
+    "weather",
+    [
+        garden.Weather(warmer_c=9),
+        garden.Weather(warmer_c=-2, damper_pct=18),
+        garden.Weather(gone_h=(24, 96)),
+    ],
+    ids=["heat", "wet", "gone"],
+)
+def test_a_hard_week_is_told_in_as_few(
+    browser: Browser, tmp_path: Path, weather: garden.Weather
+) -> None:
+    span = garden.span("2026-W28", 2)
+    store = tmp_path / "store.sqlite"
+    garden.write(store, *span, weather)
+    (answer,) = build(Order(store, tmp_path, "2026-W29", 60_000 * span[1], garden.SITE, BOOK))
+    page = browser.new_page()
+    page.goto((answer.folder / answer.files[0]).as_uri())
+    assert 1 <= sheets(page) <= 2
+    told = page.locator("section.space", has_text="Barn loft").locator("li").all_inner_texts()
+    page.close()
+    # Every night is damp in this garden: seven spells of a kind are one line.
+    assert [line for line in told if line.startswith("Too damp seven times, ")] == told[:1]

@@ -195,9 +195,9 @@ def _span(low: float, high: float) -> str:
 
 
 def _edge(sooner_d: float) -> str:
-    """One end of a span: `two days later`, `the same day`, `never there`, `never here`."""
+    """One end of a span: `two days later`, `the same day`, `never done there`."""
     if math.isinf(sooner_d):
-        return "never here" if sooner_d > 0 else "never there"
+        return "done there and never where it hangs" if sooner_d > 0 else "never done there"
     return "the same day" if abs(sooner_d) < 0.25 else f"{_days(sooner_d)} {_way(sooner_d)}"
 
 

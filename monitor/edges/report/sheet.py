@@ -35,12 +35,15 @@ NAME = "week.html"
 # A page that opens at once on a slow link: pictures beyond this are left out, and said so.
 MOST_PICTURE_BYTES = 380_000
 MOST_BATCH_BYTES = 100_000
+MOST_SPELLS_TOLD = 3  # of one kind in one space; each of them is in spells.csv
 _USES = {
     Use.HANGING: "for hanging",
     Use.STORING: "for storing",
     Use.SHOWING: "for showing",
     Use.OUTDOORS: "to compare with",
 }
+
+_DOWNWARDS = (Kind.COLD, Kind.ARID)
 
 Facts = list[tuple[str, str]]
 
@@ -93,7 +96,7 @@ def _spaces(week: SiteWeek) -> list[dict[str, Any]]:
                 "facts": _facts(week, space),
                 "limits": _limits(week, space),
                 "untold": _untold(space) if _drawable(space) else "",
-                "spells": [_spell(week, s.spell) for s in space.spells],
+                "spells": _spells(week, [s.spell for s in space.spells]),
                 "pictures": [Markup(d) for d in drawings] if fits else [],  # noqa: S704 (escaped)
                 "left_out": _drawable(space) and not fits,
             }
@@ -210,6 +213,31 @@ def _hours(hours: float) -> str:
     return f"{hours:.1f}" if hours else "–"
 
 
+def _spells(week: SiteWeek, spells: list[Spell]) -> list[str]:
+    """A line a spell; one for all of a kind where there are many."""
+    told = []
+    for kind in dict.fromkeys(spell.kind for spell in spells):
+        alike = [spell for spell in spells if spell.kind is kind]
+        few = len(alike) <= MOST_SPELLS_TOLD
+        told += [_spell(week, spell) for spell in alike] if few else [_many(week, alike)]
+    return told
+
+
+def _many(week: SiteWeek, spells: list[Spell]) -> str:
+    """`Too damp seven times, 62 h in all, up to 96 %; the longest Tue 14 Jul, 23:19 to …`"""
+    lasted = [min(s.ended or week.end, week.end) - max(s.began, week.begin) for s in spells]
+    longest = spells[lasted.index(max(lasted))]
+    worst = min if spells[0].kind in _DOWNWARDS else max
+    worst_of_all = worst(spells, key=lambda spell: spell.worst)
+    ended = min(longest.ended or week.end, week.end)
+    return (
+        f"{words.named(PASSED.get(longest.kind, longest.kind.value))} "
+        f"{words.count(len(spells), 'time')}, {words.lasting(sum(lasted))} in all"
+        f"{_worst(week, worst_of_all)}; the longest "
+        f"{between(max(longest.began, week.begin), ended, week.site)}"
+    )
+
+
 def _spell(week: SiteWeek, spell: Spell) -> str:
     ended = spell.ended
     when = (
@@ -231,7 +259,7 @@ def _worst(week: SiteWeek, spell: Spell) -> str:
         return ", wet at worst" if spell.worst <= 0 else ""
     else:
         return ""
-    return f", {'down' if spell.kind in (Kind.COLD, Kind.ARID) else 'up'} to {worst}"
+    return f", {'down' if spell.kind in _DOWNWARDS else 'up'} to {worst}"
 
 
 def _notices(week: SiteWeek) -> Facts:
