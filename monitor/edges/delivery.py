@@ -7,7 +7,8 @@ alone, where nothing else runs.
 
 One line of JSON in, one line out, until the input ends:
 
-    {"url": "...", "title": "...", "body": "...", "timeout_s": 20}   deliver it
+    {"url": "...", "title": "...", "body": "...", "timeout_s": 20}   deliver it; by mail, a file
+                                                                     "enclosed" goes along
     {"url": "..."}                                                   only say whether it is one
 
 An address is a secret. It comes by the pipe, and no answer ever holds any of it: reasons are made
@@ -217,8 +218,13 @@ class Postman:
         """Whether this is an address at all."""
         return self._apprise.Apprise.instantiate(url, asset=self._asset) is not None
 
-    def deliver(self, url: str, title: str, body: str, timeout_s: float) -> Answer:
-        """Hand over one message; any answer but success is undelivered."""
+    def deliver(
+        self, url: str, title: str, body: str, timeout_s: float, enclosed: str = ""
+    ) -> Answer:
+        """Hand over one message; any answer but success is undelivered.
+
+        A file goes along by mail alone: other services would keep it with strangers.
+        """
         self._heard = heard = Heard()
         service = self._apprise.Apprise.instantiate(url, asset=self._asset)
         if service is None:
@@ -228,8 +234,13 @@ class Postman:
         service.socket_read_timeout = timeout_s
         box = self._apprise.Apprise(asset=self._asset)
         box.add(service)
+        by_mail = url.lower().startswith(("mailto:", "mailtos:"))
         result = box.notify(
-            title=title, body=body, body_format=self._apprise.NotifyFormat.TEXT, timeout=timeout_s
+            title=title,
+            body=body,
+            body_format=self._apprise.NotifyFormat.TEXT,
+            timeout=timeout_s,
+            attach=enclosed if by_mail and os.path.isfile(enclosed) else None,
         )
         if not result and any(
             service.status is self._apprise.AppriseResultStatus.TIMEOUT for service in result

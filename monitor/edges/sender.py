@@ -44,6 +44,7 @@ class Waiting(NamedTuple):
     address      the name of the address in the settings
     link         where the page tells more; "": nowhere
     next_try_ms  not before [UTC epoch ms]
+    enclosed     a file that goes along by mail
     """
 
     notice: int
@@ -53,6 +54,7 @@ class Waiting(NamedTuple):
     link: str
     tries: int
     next_try_ms: int
+    enclosed: Path | None = None
 
 
 class Outbox(Protocol):
@@ -148,9 +150,10 @@ class Courier:
     ) -> None:
         self.break_off()
 
-    def deliver(self, url: str, title: str, body: str) -> Answer:
+    def deliver(self, url: str, title: str, body: str, enclosed: Path | None = None) -> Answer:
         """Hand over one message and wait for what became of it, at most about the timeout."""
-        answer = self._ask({"url": url, "title": title, "body": body, "timeout_s": self._timeout_s})
+        message = {"url": url, "title": title, "body": body, "timeout_s": self._timeout_s}
+        answer = self._ask(message | ({"enclosed": str(enclosed)} if enclosed else {}))
         if answer is None:
             return Answer(False, "the delivery broke off")
         return Answer(**answer)
@@ -284,7 +287,8 @@ class Sender:
         url = self._addresses.get(row.address)
         if url is None:
             return Answer(False, "the settings no longer have its address", permanent=True)
-        return courier.deliver(url, row.title, f"{row.body}\n{row.link}".rstrip())
+        body = f"{row.body}\n{row.link}".rstrip()
+        return courier.deliver(url, row.title, body, row.enclosed)
 
     def _tell(self, row: Waiting, answer: Answer) -> None:
         outcome: Outcome

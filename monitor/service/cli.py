@@ -104,6 +104,7 @@ def _parser() -> Words:
     report.add_argument("--weeks", metavar="N", help="so many weeks in a row from that one on")
     report.add_argument("--from", dest="begin", metavar="DAY", help="first day of a season's book")
     report.add_argument("--to", dest="end", metavar="DAY", help="the day after its last (now)")
+    report.add_argument("--pdf", action="store_true", help="also as a PDF (needs Chromium)")
 
     replay = add("replay", "publish a file of messages to the broker", "replay messages.jsonl.gz")
     replay.add_argument("file", type=Path, metavar="FILE")
@@ -368,6 +369,8 @@ def _report(asked: argparse.Namespace) -> None:
     now_ms = clock.now_ms()
     zone = ZoneInfo(settings.site.timezone)
     order = report_order(settings, asked.week or last_week(now_ms, zone), now_ms)
+    if asked.pdf and asked.weeks:
+        raise AskedWronglyError("--pdf prints one report; leave --weeks out")
     if asked.begin or asked.end:
         order = replace(order, season=_season(asked, now_ms, zone))
     elif asked.weeks:
@@ -377,7 +380,20 @@ def _report(asked: argparse.Namespace) -> None:
     except ErrandError as error:
         raise FailedError(str(error)) from error
     plain = {"week": answer.week, "text": answer.text, "folder": str(answer.folder)}
-    _print(asked, plain, lambda: f"{answer.text}\n\nThe tables are in {answer.folder}")
+    words = f"{answer.text}\n\nThe page and the tables are in {answer.folder}"
+    if asked.pdf:
+        plain["pdf"] = str(_pdf(answer.folder / answer.files[0]))
+        words += f"\nTo print: {plain['pdf']}"
+    _print(asked, plain, lambda: words)
+
+
+def _pdf(page: Path) -> Path:
+    from monitor.edges.pdf import PdfError, print_to_pdf
+
+    try:
+        return print_to_pdf(page)
+    except PdfError as error:
+        raise FailedError(str(error)) from error
 
 
 def _season(asked: argparse.Namespace, now_ms: int, zone: ZoneInfo) -> tuple[int, int]:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from itertools import count
 from pathlib import Path
 
+from monitor.edges.report.order import WEEK_PAGE
 from monitor.edges.sender import NotDelivered, Outcome, Waiting
 from monitor.room.notices import Notice
 from monitor.store.connection import StoreError, WriteError
@@ -64,6 +65,7 @@ class Outgoing:
                 self._link(row.place),
                 row.tries,
                 row.next_try_ms,
+                None if row.report is None else Path(row.report) / WEEK_PAGE,
             )
             for row in rows
         ]

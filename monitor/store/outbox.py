@@ -15,6 +15,7 @@ class Row(NamedTuple):
 
     place        path on the page that the notice speaks of
     next_try_ms  not before [UTC epoch ms]
+    report       folder of the week's report that the notice brings; None: it brings none
     """
 
     notice: int
@@ -24,14 +25,16 @@ class Row(NamedTuple):
     place: str
     tries: int
     next_try_ms: int
+    report: str | None
 
 
 def unsent(file: Path) -> Sequence[Row]:
     """All rows that wait, whether due or not, in the order of their notices."""
     with closing(open_for_reading(file)) as db:
         rows = db.execute(
-            "SELECT notice, address, title, body, place, tries, next_try_ms"
+            "SELECT notice, address, title, body, place, tries, next_try_ms, folder"
             " FROM outbox JOIN notice ON notice.id = outbox.notice"
+            " LEFT JOIN report ON kind = 'report' AND place = '/report/' || week"
             " WHERE next_try_ms IS NOT NULL ORDER BY notice, address"
         ).fetchall()
     return [Row(*row) for row in rows]

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page
 
+from monitor.edges.pdf import PdfError, print_to_pdf
 from monitor.edges.report.build import build
 from monitor.edges.report.order import Order
 from monitor.edges.report.weeks import Week
@@ -217,6 +218,15 @@ def test_it_prints_on_two_sheets_of_a4(browser: Browser, page_file: Path) -> Non
     page.goto(page_file.as_uri())
     assert 1 <= sheets(page) <= 2
     page.close()
+
+
+def test_the_command_prints_it_too(page_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = print_to_pdf(page_file)
+    assert made == page_file.with_suffix(".pdf")
+    assert made.read_bytes().startswith(b"%PDF-")
+    monkeypatch.setenv("PATH", str(page_file.parent))
+    with pytest.raises(PdfError, match=r"Chromium is not installed; install it .* or open .*html"):
+        print_to_pdf(page_file)
 
 
 @pytest.mark.parametrize(

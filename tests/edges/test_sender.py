@@ -5,6 +5,7 @@ import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
+from email import message_from_string
 from pathlib import Path
 
 import pytest
@@ -229,6 +230,22 @@ def test_mail_taken_and_nobody_there(courier: Courier) -> None:
         assert "Subject: Granary: hot" in mail.taken[0]
         assert "It is hot." in mail.taken[0]
     assert courier.deliver(mail.address, "T", "B") == Answer(False, "no connection")
+
+
+def test_a_file_goes_along_by_mail_alone(courier: Courier, tmp_path: Path) -> None:
+    page = tmp_path / "week.html"
+    page.write_text("<!doctype html><title>Week 29</title>", "utf-8")
+    with MailReceiver() as mail, HttpReceiver() as phone:
+        assert courier.deliver(mail.address, "Week 29", "Ten lines.", page).delivered
+        assert courier.deliver(mail.address, "Week 30", "Gone.", tmp_path / "gone").delivered
+        assert courier.deliver(phone.address, "Week 29", "Ten lines.", page).delivered
+    with_page, without = (message_from_string(text) for text in mail.taken)
+    [enclosed] = [part for part in with_page.walk() if part.get_filename()]
+    assert enclosed.get_filename() == "week.html"
+    assert enclosed.get_payload(decode=True) == page.read_bytes()
+    assert "Ten lines." in mail.taken[0]
+    assert not [part for part in without.walk() if part.get_filename()]
+    assert not phone.taken[0].get("attachments")
 
 
 def test_a_mail_server_that_never_answers(courier: Courier) -> None:

@@ -36,6 +36,7 @@ from monitor.edges.page.access import SIGNED_IN_S, Door
 from monitor.edges.page.guard import REPORT_POLICY, Headers, RefusedError, form_of, same_origin
 from monitor.edges.page.house import House
 from monitor.edges.page.live import Live
+from monitor.edges.report.order import WEEK_PAGE
 from monitor.room.entries import Request as Wish
 from monitor.room.entries import RequestError, standing
 from monitor.room.logbook import Entered
@@ -54,7 +55,6 @@ _MENU = (
     ("/weeks", "Weeks"),
     ("/sensors", "Sensors"),
 )
-_REPORT = "week.html"
 
 
 class Pages:
@@ -294,7 +294,7 @@ class Pages:
             kept = reader.report(request.path_params["week"])
         if kept is None:
             raise HTTPException(404)
-        file = Path(kept.folder) / _REPORT
+        file = Path(kept.folder) / WEEK_PAGE
         if not file.is_file():
             return RedirectResponse(f"/weeks#{quote(kept.week)}", 303)
         headers = {"Content-Security-Policy": REPORT_POLICY}

@@ -8,8 +8,8 @@ from pathlib import Path
 from monitor.edges.report import season, season_sheet
 from monitor.edges.report.change import thing_to_change
 from monitor.edges.report.gather import Source, gather
-from monitor.edges.report.order import Answer, Order
-from monitor.edges.report.sheet import NAME, sheet
+from monitor.edges.report.order import WEEK_PAGE, Answer, Order
+from monitor.edges.report.sheet import sheet
 from monitor.edges.report.tables import write_tables
 from monitor.edges.report.text import phone_text
 from monitor.edges.report.weeks import Week
@@ -39,8 +39,8 @@ def _week(source: Source, reports: Path, week: Week, now_ms: int) -> Answer:
     change = thing_to_change(gathered)
     text = phone_text(gathered, change)
     (folder / "week.txt").write_text(text + "\n", encoding="utf-8")
-    (folder / NAME).write_text(sheet(gathered, change), encoding="utf-8")
-    return Answer(str(week), text, folder, (NAME, "week.txt", *write_tables(gathered, folder)))
+    (folder / WEEK_PAGE).write_text(sheet(gathered, change), encoding="utf-8")
+    return Answer(str(week), text, folder, (WEEK_PAGE, "week.txt", *write_tables(gathered, folder)))
 
 
 def _season(source: Source, reports: Path, begin: int, end: int) -> Answer:

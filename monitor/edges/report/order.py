@@ -15,6 +15,7 @@ from monitor.room.windows import Window
 
 # Read by the child from its standard input; its answer, one line of JSON, goes to standard output.
 COMMAND = (sys.executable, "-m", "monitor.edges.report")
+WEEK_PAGE = "week.html"  # in the folder of each week
 
 
 @dataclass(frozen=True)

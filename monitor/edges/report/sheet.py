@@ -31,7 +31,6 @@ from monitor.room.spaces import OUTDOORS, Use
 from monitor.room.spells import Kind, Spell
 from monitor.store.exports import flag_text
 
-NAME = "week.html"
 # A page that opens at once on a slow link: pictures beyond this are left out, and said so.
 MOST_PICTURE_BYTES = 380_000
 MOST_BATCH_BYTES = 100_000

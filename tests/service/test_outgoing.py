@@ -1,0 +1,25 @@
+"""The outbox as the sender reads it."""
+
+from pathlib import Path
+
+from monitor.edges.report.order import WEEK_PAGE
+from monitor.room.effects import Effects, Outgoing, Settlement
+from monitor.room.messages import report_ready
+from monitor.service.outgoing import Outgoing as Outbox
+from monitor.store.outbox import unsent
+from monitor.store.writer import Writer
+
+DAY_MS = 86_400_000
+
+
+def test_the_notice_of_a_report_brings_the_week_along_and_no_other_does(tmp_path: Path) -> None:
+    writer = Writer(tmp_path / "store.sqlite")
+    notices = [report_ready("2026-W29", "Ten lines.", DAY_MS), report_ready("2026-W30", "", DAY_MS)]
+    sent = [Outgoing(number, one, DAY_MS) for number, one in enumerate(notices, 1)]
+    writer.apply(Effects(settlements=[Settlement([], [], [], sent)]), ["mail"])
+    writer.keep_report("2026-W29", DAY_MS, "Ten lines.", tmp_path / "2026-W29")
+    writer.commit()
+    writer.close()
+    assert [row.report for row in unsent(writer.file)] == [str(tmp_path / "2026-W29"), None]
+    waiting = Outbox(writer.file, "", ["mail"], lambda: DAY_MS).unsent()
+    assert [row.enclosed for row in waiting] == [tmp_path / "2026-W29" / WEEK_PAGE, None]
