@@ -287,6 +287,36 @@ def test_a_space_added_in_the_middle_counts_from_then(tmp_path: Path) -> None:
     assert "drying pull 170 kPa·h, much the same as the week before." in text
 
 
+def test_a_week_in_which_a_sensor_is_swapped(tmp_path: Path) -> None:
+    """Until Wednesday 10:00 the old one told 21 °C and 55 %, from then on the new one 20 °C, 50 %.
+
+    Over 52 %: 2 days and 10 h = 58 h; 168 - 58 = 110 h. Pull: 58 h at 1.0 and 110 h at 0.5 kPa
+    make 58 + 55 = 113 kPa·h. The air between the two is known, so there is no gap.
+    """
+    begin, end = Week.parse("2026-W03").span("Europe/London")
+    swapped = begin + 2 * DAY + 10 * HOUR
+    minutes = [
+        air(at, "room", 21.0, 55.0, 1.0) if at < swapped else air(at, "room", 20.0, 50.0, 0.5)
+        for at in range(begin, end)
+    ]
+    entered = [
+        Entry(number, 60_000 * at, 60_000 * at, "calibrate", {"sensor": "room-peg", "swap": True})
+        for number, at in enumerate((begin - DAY, swapped), 1)
+    ]
+    room = Space("room", Use.HANGING, Limits(damp_pct=52.0))
+    week = gathered(
+        stored(tmp_path, Effects(air=minutes, entries=entered)), site_of(room), "2026-W03"
+    )
+    told = only(week)
+    [limit] = told.limits
+    assert (limit.past_h, limit.within_h, limit.unknown_h) == (58.0, 110.0, 0.0)
+    assert told.drying_load_kpa_h == pytest.approx(113.0, abs=1e-9)
+    assert [gap for gap in told.gaps if gap[0] is not Quantity.ILLUMINANCE] == []
+    page = sheet(week)
+    assert page.count("another sensor hangs there") == 1  # that of the week before is not told
+    assert "room-peg, Wed 14 Jan, 10:00: another sensor hangs there from here on" in page
+
+
 def test_the_first_week_ever(tmp_path: Path) -> None:
     begin, _ = Week.parse("2026-W03").span("Europe/London")
     minutes = [air(at, "attic") for at in range(begin + 3 * DAY, begin + 7 * DAY)]

@@ -17,6 +17,7 @@ from monitor.edges.report.promises import Promise, promises
 from monitor.edges.report.weeks import Week, first_minute
 from monitor.room.airing_seen import AiringSeen
 from monitor.room.batches import Batch, fold
+from monitor.room.calibrations import Calibration, Service, calibrations, services
 from monitor.room.entries import standing
 from monitor.room.flowers import Book
 from monitor.room.prospects import KEPT, Prospect, Prospects
@@ -63,6 +64,7 @@ class SiteWeek:
     kept         those that were taken down and are kept as the week ends, and how they stand
     season       all that were taken down this year, up to the week's end
     promises     what was promised of these
+    changed      sensors swapped, corrected, out of service or back in it, in order of time
     faults       sensors silent or stuck, alone (with their name) or all at once (without)
     """
 
@@ -77,6 +79,7 @@ class SiteWeek:
     year_before: dict[str, SpaceWeek]
     sensors: list[SensorWeek]
     faults: list[SpellHours]
+    changed: list[Calibration | Service]
     airing: dict[str, AiringSeen]
     batches: list[BatchWeek]
     kept: list[tuple[Batch, Prospect]]
@@ -113,7 +116,10 @@ class Source:
         self.reader = reader
         self.site = site
         self.prospects = Prospects(book, HoursOfAir(reader), reader, site.hanging())
-        self.history = fold(standing(reader.entries()), site.spaces).batches
+        entered = standing(reader.entries())
+        self.history = fold(entered, site.spaces).batches
+        self.changes: list[Calibration | Service] = [*calibrations(entered), *services(entered)]
+        self.changes.sort(key=lambda change: change.from_ms)
         self.store, self.backups = store, backups
         self._taken: dict[int, Taken] = {}
         self._promises: dict[int, list[Promise]] = {}
@@ -176,6 +182,7 @@ def gather(source: Source, week: Week, now_ms: int) -> SiteWeek:
         before=spaces_in(reader, site, *week.before().span(site.timezone)),
         year_before=spaces_in(reader, site, *week.a_year_before().span(site.timezone)),
         sensors=[_sensor(sensor, heard.get(name), faults) for name, sensor in site.sensors.items()],
+        changed=[c for c in source.changes if begin <= c.from_ms // MINUTE_MS < end],
         faults=faults,
         airing=airings(site, list(spaces.values())),
         batches=batch_weeks(reader, source.prospects, site, spaces, source.history, begin, end),

@@ -6,6 +6,7 @@ from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.promises import LEADS_DAYS, Promise, held
 from monitor.edges.report.text import at
 from monitor.room import words
+from monitor.room.calibrations import Calibration, Service
 from monitor.room.readings import MINUTE_MS, Quantity
 from monitor.room.spaces import Site
 
@@ -47,6 +48,24 @@ def _promise(promise: Promise, site: Site) -> str:
         f"was named ({day(promise.p10)} to {day(promise.p90)}); it was {day(promise.crisp)} "
         f"({promise.by}){'' if promise.held else ', outside the span'}."
     )
+
+
+def sensors_changed(week: SiteWeek) -> list[str]:
+    """What was done to sensors this week, in order of time."""
+    return [
+        f"{change.sensor}, {at(change.from_ms // MINUTE_MS, week.site)}: {_change(change)}."
+        for change in week.changed
+    ]
+
+
+def _change(change: Calibration | Service) -> str:
+    if isinstance(change, Service):
+        return "out of service from here on" if change.out else "back in service"
+    corrected = "" if change.quantity is None else f"its {change.quantity.value} is corrected"
+    if change.swapped:
+        told = "another sensor hangs there from here on, and is judged by its own past"
+        return f"{told}; {corrected}" if corrected else told
+    return f"{corrected} from here on"
 
 
 def machine_told(week: SiteWeek) -> str:

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from monitor.edges.report import batch_words, pictures
 from monitor.edges.report.gather import SensorWeek, SiteWeek
 from monitor.edges.report.losses import in_common
-from monitor.edges.report.monitor_words import machine_told, promises_kept
+from monitor.edges.report.monitor_words import machine_told, promises_kept, sensors_changed
 from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import Extreme, SpaceWeek, days_over_dose
 from monitor.edges.report.paper import printed
@@ -75,6 +75,7 @@ def told(week: SiteWeek) -> dict[str, Any]:
         "promises": promises_kept(week),
         "machine": machine_told(week),
         "notices": _notices(week),
+        "changed": sensors_changed(week),
         "sensors": [_sensor(week, sensor) for sensor in week.sensors],
         "unread": words.count(week.unread, "payload") if week.unread else "",
     }
