@@ -125,7 +125,8 @@ class Engine:
         self._first_ms = archive.first_ms()
         self._unsaid = False  # something before the last settled minute is to be settled again
         self._unsettled = False  # caught up with now, and nothing said of it yet
-        self._late: tuple[int, int] | None = None  # arrival of the first and last late reading
+        # Arrival of the first and last late reading, and the minute that the last tells of.
+        self._late: tuple[int, int, int] | None = None
         self._air: dict[str, MinuteOfAir] = {}
         self._latest: dict[str, dict[Quantity, tuple[int, float]]] = {}  # not folded yet
         self._unread: dict[str, tuple[int, str]] = {}  # how often, and why the last time
@@ -168,7 +169,7 @@ class Engine:
         """Whether minutes that are over still wait to be folded."""
         if self._hour_due is not None or self._to_look_at or self._waited_for_a_log(now_ms):
             return True
-        return self._state is not None and self._state.minute < now_ms // MINUTE_MS
+        return self._state is not None and self._state.minute < self._reach(now_ms)
 
     @property
     def considering(self) -> bool:
@@ -232,7 +233,7 @@ class Engine:
             if message.arrived_ms - time_ms > LATE_MS:
                 goes_on = self._log_under_way(message.arrived_ms)
                 first_ms = self._late[0] if goes_on and self._late else message.arrived_ms
-                self._late = first_ms, message.arrived_ms
+                self._late = first_ms, message.arrived_ms, time_ms // MINUTE_MS
             self._accept(reading, message.arrived_ms, effects, dirty)
             return
         if own_ms is None:
@@ -401,11 +402,11 @@ class Engine:
     def advance(self, now_ms: int, most: int) -> Effects:
         """Fold at most so many of the minutes that are over."""
         effects = Effects()
-        target = now_ms // MINUTE_MS
+        target, reach = now_ms // MINUTE_MS, self._reach(now_ms)
         if self._waited_for_a_log(now_ms) and self._state is not None:
             self._settle(self._state, now_ms, effects)
         for _ in range(most):
-            if self._state is None or self._state.minute >= target:
+            if self._state is None or self._state.minute >= reach:
                 break
             # First the batches and the hours ahead: `consider` reads this air back.
             if self._hour_due is not None or self._to_look_at:
@@ -522,8 +523,15 @@ class Engine:
         """Live: whether late readings are coming in, so that what looks silent may yet be told."""
         if self._late is None:
             return False
-        first_ms, last_ms = self._late
-        return now_ms - last_ms < QUIET_MS and now_ms - first_ms < LATE_AT_MOST_MS
+        first_ms, last_ms, _ = self._late
+        # A clock that was put back does not hold it up.
+        return 0 <= now_ms - last_ms < QUIET_MS and now_ms - first_ms < LATE_AT_MOST_MS
+
+    def _reach(self, now_ms: int) -> int:
+        """The minute up to which is folded: now, or how far a log that comes in has told."""
+        if self._late is not None and self._log_under_way(now_ms):
+            return min(self._late[2], now_ms // MINUTE_MS)
+        return now_ms // MINUTE_MS
 
     def _waited_for_a_log(self, now_ms: int) -> bool:
         """Whether the last minute was left unsettled, and can be settled now."""

@@ -23,7 +23,8 @@ READS_LOW = ("calibrate", {"sensor": "a", "quantity": "humidity", "offset": 2.0}
 
 
 def at(message: Message) -> Message:
-    return message._replace(arrived_ms=END_MS)
+    """It came so long before the end that nobody waits for more of a log."""
+    return message._replace(arrived_ms=END_MS - 10_000)
 
 
 class Running:
@@ -112,3 +113,24 @@ def test_a_winter_switched_off_takes_no_longer_than_some_days(start: Start) -> N
     turns = running.turns
     running.until(END_MS + 180 * 1440 * MINUTE_MS)
     assert running.turns - turns < 20
+
+
+def test_while_a_log_comes_in_nothing_is_folded_that_it_may_still_tell(start: Start) -> None:
+    """What the broker held through an outage comes in pieces: none is folded twice for the next."""
+    running = start("store")
+    pieces = [[message("a", n, 20.0, 55.0) for n in range(at, at + 60)] for at in range(0, 600, 60)]
+    now_ms = END_MS
+    folded: list[int] = []
+    for piece in pieces:
+        running.receive([m._replace(arrived_ms=now_ms) for m in piece])
+        while running.engine.behind(now_ms):
+            effects = running.engine.advance(now_ms, 60)
+            folded += [air.minute for air in effects.air if air.space == "loft"]
+            running.writer.apply(effects, ["phone"])
+            running.writer.apply(running.engine.consider(), ["phone"])
+        now_ms += 500
+    assert len(folded) == len(set(folded)) > 500
+    assert max(folded) < START_MS // MINUTE_MS + 600
+    running.until(now_ms + 10_000)  # nothing more comes
+    assert not running.engine.behind(now_ms + 10_000)
+    assert running.writer.settled() == (now_ms + 10_000) // MINUTE_MS
