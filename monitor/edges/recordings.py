@@ -10,6 +10,7 @@ from __future__ import annotations
 import gzip
 import json
 import time
+import zlib
 from base64 import b64decode
 from binascii import Error as Base64Error
 from collections.abc import Callable, Iterator
@@ -18,6 +19,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from monitor.edges.mqtt import Broker, BrokerError, Guest
+from monitor.room.harmless import shown
 
 GZIP_MAGIC = b"\x1f\x8b"
 PACE_PATIENCE_S = 120.0
@@ -55,13 +57,13 @@ def recorded(file: Path) -> Iterator[Recorded]:
                 number += 1
                 if line.strip():
                     yield _message(line)
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
         told = f"{error.args[0]!r} is missing" if isinstance(error, KeyError) else str(error)
         raise RecordingError(
-            f'{file}:{number}: {told}; a line like {{"at": "2026-07-01T06:00:00Z", '
+            f'{file}:{number}: {shown(told, 200)}; a line like {{"at": "2026-07-01T06:00:00Z", '
             f'"topic": "barn/loft", "payload": "21.4"}} was expected.'
         ) from error
-    except (OSError, EOFError) as error:
+    except (OSError, EOFError, zlib.error) as error:
         raise RecordingError(f"{file} cannot be read ({error}).") from error
 
 
@@ -69,6 +71,9 @@ def _message(line: bytes) -> Recorded:
     fields = json.loads(line)
     if not isinstance(fields, dict):
         raise ValueError("this is no JSON object")
+    for name in ("at", "topic", *({"payload", "payload_base64"} & fields.keys())):
+        if not isinstance(fields[name], str):
+            raise ValueError(f"{name} is no text")
     at = datetime.fromisoformat(fields["at"])
     at_ms = round((at if at.tzinfo else at.replace(tzinfo=UTC)).timestamp() * 1000)
     if "payload_base64" in fields:
@@ -115,7 +120,9 @@ def replay(
             try:
                 guest.publish(message.topic, message.payload)
             except ValueError as error:
-                raise RecordingError(f"{file}: {message.topic!r} is no topic ({error}).") from error
+                raise RecordingError(
+                    f"{file}: {shown(message.topic)} is no topic ({error})."
+                ) from error
             sent += 1
             if progress is not None and time.monotonic() - told > PROGRESS_EVERY_S:
                 told = time.monotonic()

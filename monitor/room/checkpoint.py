@@ -47,8 +47,11 @@ def dump(state: State) -> bytes:
 
 
 def load(kept: bytes) -> State | None:
-    """The state that was dumped; None if it was kept in another shape."""
-    plain = json.loads(zlib.decompress(kept))
+    """The state that was dumped; None if it was kept in another shape, or is damaged."""
+    try:
+        plain = json.loads(zlib.decompress(kept))
+    except (zlib.error, ValueError):  # its own checksum finds every damage
+        return None
     if plain["shape"] != SHAPE:
         return None
     feed_silent, feed_stuck, feed_back = plain["faults"]

@@ -18,7 +18,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple, TypeAlias
 
+from monitor.room.harmless import shown
+
 JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
+
+LONGEST_SENTENCE = 400
 
 CORRECT = "correct"
 UNDO = "undo"
@@ -56,8 +60,8 @@ class RequestError(ValueError):
     """Why a request is refused: one sentence, and the field it concerns (None: the whole)."""
 
     def __init__(self, sentence: str, field: str | None = None) -> None:
-        super().__init__(sentence)
-        self.sentence = sentence
+        self.sentence = shown(sentence, LONGEST_SENTENCE)  # it may repeat what somebody sent
+        super().__init__(self.sentence)
         self.field = field
 
 

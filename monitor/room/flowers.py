@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from monitor.room.harmless import shown
+
 Range = tuple[float, float]
 
 KINDS = ("everlasting", "flower", "grass", "seed head")
@@ -19,14 +21,15 @@ _RANGES = {  # key: lowest and highest value that makes sense
 }
 _TEXTS = ("goes_wrong", "cut_when")
 _KEYS = {*_RANGES, *_TEXTS, "names", "kind", "opening_above_c", "colours", "gab", "sources"}
+LONGEST_PROBLEM = 600  # it may repeat what the file says
 
 
 class BookError(ValueError):
     """What is wrong in a book of flowers: `problems`, one sentence each."""
 
     def __init__(self, problems: list[str]) -> None:
-        super().__init__("\n".join(problems))
-        self.problems = problems
+        self.problems = [shown(problem, LONGEST_PROBLEM) for problem in problems]
+        super().__init__("\n".join(self.problems))
 
 
 @dataclass(frozen=True)

@@ -122,7 +122,14 @@ def dump(lesson: Lesson) -> bytes:
 
 
 def load(kept: bytes) -> Lesson | None:
-    """A lesson as it was kept; None if it has another shape."""
+    """A lesson as it was kept; None if it has another shape, or is damaged."""
+    try:
+        return _loaded(kept)
+    except Exception:
+        return None  # whatever is wrong with it: it is learned anew tonight
+
+
+def _loaded(kept: bytes) -> Lesson | None:
     with np.load(io.BytesIO(kept), allow_pickle=False) as arrays:
         head = json.loads(arrays["head"].tobytes())
         if head["shape"] != SHAPE:

@@ -15,6 +15,7 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple, Protocol
 
+from monitor.room.harmless import shown
 from monitor.room.pointers import (
     MISSING,
     DoubledKeyError,
@@ -37,7 +38,6 @@ from monitor.room.unreadable import (
     no_number,
     other_value,
     said,
-    shown,
 )
 
 __all__ = ["Decoded", "Decoder", "Failure", "Message", "PayloadError", "Value"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from monitor.room.harmless import shown
 from monitor.room.pointers import MISSING, pointer
 
 _NUMBER_AND_MORE = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?\s*[°%a-zA-Z][^0-9]*")
@@ -112,11 +113,3 @@ def said(found: object) -> str:
     if isinstance(found, list):
         return "an array"
     return f'"{shown(found)}"' if isinstance(found, str) else "a number"
-
-
-def shown(text: str) -> str:
-    """Text from outside, short and without anything a terminal or a page could stumble over."""
-    text = text if len(text) <= 60 else text[:57] + "..."
-    return "".join(
-        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text
-    )

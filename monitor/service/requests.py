@@ -12,8 +12,9 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple, NoReturn
 from zoneinfo import ZoneInfo
 
-from monitor.room.entries import CORRECT, JSON, UNDO, Request, RequestError
+from monitor.room.entries import CORRECT, JSON, LONGEST_SENTENCE, UNDO, Request, RequestError
 from monitor.room.fields import FIELDS, PARTS, Field, number_of_entry
+from monitor.room.harmless import shown
 from monitor.service.times import read_time
 
 VERBS = (*PARTS, CORRECT, UNDO)
@@ -256,8 +257,8 @@ class EntriesError(ValueError):
     """Every problem of a file of entries: (line number, sentence)."""
 
     def __init__(self, problems: Sequence[tuple[int, str]]) -> None:
-        super().__init__("\n".join(f"line {line}: {sentence}" for line, sentence in problems))
-        self.problems = list(problems)
+        self.problems = [(line, shown(sentence, LONGEST_SENTENCE)) for line, sentence in problems]
+        super().__init__("\n".join(f"line {line}: {told}" for line, told in self.problems))
 
 
 def read_entries_file(text: str, zone: ZoneInfo) -> list[EntryLine]:

@@ -15,6 +15,7 @@ from datetime import time
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from monitor.room import harmless
 from monitor.room.readings import Sensor
 from monitor.room.spaces import Site, Space
 from monitor.service.settings_names import read_name
@@ -28,6 +29,7 @@ PROGRAM = "drying-room"
 SERVICE_SETTINGS = Path("/etc/drying-room")
 SERVICE_STATE = Path("/var/lib/drying-room")
 SERVICE_RUNTIME = Path("/run/drying-room")
+LONGEST_PROBLEM = 600  # it may repeat what the file says
 WEEKDAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
 
 
@@ -35,8 +37,8 @@ class SettingsError(Exception):
     """The settings cannot be used. problems: one sentence each, by line."""
 
     def __init__(self, problems: list[str]) -> None:
-        super().__init__("\n".join(problems))
-        self.problems = problems
+        self.problems = [harmless.shown(problem, LONGEST_PROBLEM) for problem in problems]
+        super().__init__("\n".join(self.problems))
 
 
 @dataclass(frozen=True, slots=True)

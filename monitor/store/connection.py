@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
+from monitor.room.harmless import shown
 from monitor.store.schema import MIGRATIONS
 
 READ_WAIT_S = 2.0
@@ -29,6 +30,9 @@ _PLAIN = {
 
 class StoreError(Exception):
     """The store cannot be used; str() is one plain sentence."""
+
+    def __init__(self, sentence: str) -> None:
+        super().__init__(shown(sentence, 600))  # SQLite may repeat what it found in the file
 
 
 class RefusedError(StoreError):

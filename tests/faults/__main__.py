@@ -12,10 +12,23 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.faults import test_broker, test_flat, test_killed, test_phone, test_torn_store
+from tests.faults import (
+    test_broker,
+    test_flat,
+    test_killed,
+    test_long,
+    test_mangled,
+    test_phone,
+    test_torn_store,
+)
 from tests.faults.conftest import Shim, build_shim
 
 KILLS, GAP_S, DAYS, COMMITS, PLACES = 200, 60.0, 30, 300, 2000
+
+
+def long(folder: Path) -> str:
+    shim = Shim(build_shim(folder), folder)
+    return test_long.run(folder, shim, test_long.FULL_DAYS, 4.0)
 
 
 def torn(folder: Path) -> str:
@@ -28,6 +41,8 @@ FAULTS: dict[str, Callable[[Path], str]] = {
     "broker": lambda folder: test_broker.run(folder, ("cut", "stall", "drop"), GAP_S),
     "phone": lambda folder: test_phone.run(folder, comes_back=True),
     "torn": torn,
+    "mangled": lambda folder: test_mangled.run(folder, test_mangled.FULL_CASES, 2),
+    "long": long,
     "flat": lambda folder: test_flat.run(folder, DAYS),
 }
 
