@@ -98,6 +98,10 @@ def read_book(text: str, own: Mapping[str, Mapping[str, Any]] | None = None) -> 
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise BookError([f"The book of flowers is not TOML: {error}."]) from error
+    except (RecursionError, ValueError) as error:  # thousands of brackets, or of digits
+        raise BookError(
+            ["The book of flowers is no book; put back the one it came with."]
+        ) from error
     problems: list[str] = []
     if "defaults" not in raw:
         raise BookError(["The book of flowers has no [defaults]; put back the one it came with."])

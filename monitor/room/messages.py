@@ -208,6 +208,18 @@ def store_failing(reason: str, now_ms: int) -> Notice:
     return _notice(now_ms, "store", Weight.NOW, words, place="/health")
 
 
+def store_damaged(now_ms: int) -> Notice:
+    """What the store holds can no longer be read, so nothing can be kept, not even this notice."""
+    words = Words(
+        "Monitor: the store is damaged",
+        "What it keeps cannot be read any more, so nothing new can be kept either. "
+        + _WAITS_AT_THE_BROKER,
+        to_do="stop the monitor, bring back a backup with `drying-room restore`, and start it "
+        "again. A card that does this is worn: put in a new one.",
+    )
+    return _notice(now_ms, "store", Weight.NOW, words, place="/health")
+
+
 _WAITS_AT_THE_BROKER = (
     "Readings wait at the broker and are not lost yet, but until it is mended nobody watches the "
     "rooms."

@@ -288,6 +288,7 @@ def _of_troubles() -> Iterator[tuple[str, Notice]]:
     yield "broker missing for a day", messages.broker_missing(yesterday, _ZONE, NOW_MS)
     yield "broker back", messages.broker_back(hour_ago, _ZONE, NOW_MS)
     yield "disk full", messages.disk_full(NOW_MS)
+    yield "store damaged", messages.store_damaged(NOW_MS)
     yield "disk cannot be written", messages.store_failing("the disk reports a fault", NOW_MS)
     yield "store trouble", messages.store_trouble("the disk is read-only", NOW_MS)
     yield "clock not known", messages.clock_not_known(NOW_MS)

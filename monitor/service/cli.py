@@ -200,7 +200,7 @@ def _guarded(run: Callable[[], int]) -> int:
     """Run what may fail by the broker, the store or the socket, each with its sentence."""
     from monitor.edges.mqtt import BrokerError
     from monitor.edges.socket import SocketError
-    from monitor.store.connection import RefusedError, StoreError
+    from monitor.store.connection import RefusedError, StoreError, WriteError, why_failed
 
     try:
         return run()
@@ -208,6 +208,11 @@ def _guarded(run: Callable[[], int]) -> int:
         raise AskedWronglyError(str(error)) from error
     except (BrokerError, SocketError, StoreError) as error:
         raise FailedError(str(error)) from error
+    except WriteError as error:
+        raise FailedError(
+            f"the monitor cannot start: {why_failed(error)}; if the disk is fine, bring back a "
+            "backup with: drying-room restore"
+        ) from error
 
 
 def _demo(asked: argparse.Namespace) -> int:

@@ -47,7 +47,7 @@ from monitor.service.settings import (
 )
 from monitor.service.timekeeping import Timekeeper
 from monitor.service.worker import Worker
-from monitor.store.connection import WriteError, why_failed
+from monitor.store.connection import DAMAGED, FULL, WriteError, why_failed
 from monitor.store.outbox import unsent
 from monitor.store.writer import Writer
 
@@ -277,9 +277,13 @@ class _Publisher:
 def _alarm(worker: Worker, outgoing: Outgoing, error: WriteError) -> None:
     """The store cannot be written: say it past the store."""
     now_ms = worker.now_ms()
-    reason, full = why_failed(error)
-    notice = messages.disk_full(now_ms) if full else messages.store_failing(reason, now_ms)
-    outgoing.say(notice)
+    reason = why_failed(error)
+    if reason == FULL:
+        outgoing.say(messages.disk_full(now_ms))
+    elif reason == DAMAGED:
+        outgoing.say(messages.store_damaged(now_ms))
+    else:
+        outgoing.say(messages.store_failing(reason, now_ms))
 
 
 def _record(worker: Worker, outcome: Outcome) -> None:

@@ -138,6 +138,11 @@ def read(path: Path, *, passphrase_may_be_missing: bool = False) -> tuple[Settin
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError([_syntax(path, text, str(error))]) from error
+    except (RecursionError, ValueError) as error:  # thousands of brackets, or of digits
+        wrong = "something in it is nested too deep, or a number is too long, to be settings"
+        raise SettingsError(
+            [f"{path}: {wrong}; copy the file that came with the program"]
+        ) from error
     problems = Problems(path, text)
     root = Table(problems, values)
     spaces = read_spaces(root)

@@ -305,7 +305,7 @@ class Worker:
         """The store failed: go back to the last commit and ask the broker to deliver again."""
         if self.trouble is not None:
             self._alarm(error)
-        self.trouble, _ = why_failed(error)
+        self.trouble = why_failed(error)
         self._say(
             "store", "The store could not be written (%s); going back to what it holds.", error
         )

@@ -20,9 +20,11 @@ SQLITE_VERSION = sqlite3.sqlite_version
 # What writing raises when the disk or the card fails, and what only a mistake of ours raises.
 WriteError = sqlite3.Error
 OWN_MISTAKES = (sqlite3.ProgrammingError, sqlite3.InterfaceError)
-_FULL = "the disk is full"
+FULL, DAMAGED = "the disk is full", "the store is damaged"
 _PLAIN = {
-    sqlite3.SQLITE_FULL: _FULL,
+    sqlite3.SQLITE_FULL: FULL,
+    sqlite3.SQLITE_CORRUPT: DAMAGED,
+    sqlite3.SQLITE_NOTADB: DAMAGED,
     sqlite3.SQLITE_READONLY: "the disk is read-only",
     sqlite3.SQLITE_IOERR: "the disk reports a fault",
 }
@@ -39,11 +41,16 @@ class RefusedError(StoreError):
     """The store is not this program's to use now: trying again would not help."""
 
 
-def why_failed(error: WriteError) -> tuple[str, bool]:
-    """Why the store could not be written, in plain words; and whether the disk is full."""
+class DamagedError(sqlite3.DatabaseError):
+    """What SQLite reads without complaint contradicts itself."""
+
+    sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+
+
+def why_failed(error: WriteError) -> str:
+    """Why the store could not be written or read, in plain words, such as FULL or DAMAGED."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the rest tells where it happened
-    reason = _PLAIN.get(code, str(error))
-    return reason, reason == _FULL
+    return _PLAIN.get(code, str(error))
 
 
 def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
@@ -67,7 +74,7 @@ def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
         migrate(connection, file)
     except sqlite3.Error as error:
         lock.close()
-        raise StoreError(_cannot_open(file, error)) from error
+        raise StoreError(cannot_open(file, error)) from error
     except BaseException:
         lock.close()
         raise
@@ -89,7 +96,7 @@ def open_for_reading(file: Path) -> sqlite3.Connection:
         )
         _refuse_newer(connection, file)
     except sqlite3.Error as error:
-        raise StoreError(_cannot_open(file, error)) from error
+        raise StoreError(cannot_open(file, error)) from error
     return connection
 
 
@@ -182,7 +189,8 @@ def _lock(file: Path) -> IO[str]:
     return lock
 
 
-def _cannot_open(file: Path, error: sqlite3.Error) -> str:
+def cannot_open(file: Path, error: WriteError) -> str:
+    """One sentence: why this store cannot be used, and what to do."""
     return (
         f"{file}: cannot be opened as a store ({error}); if the disk and the file's rights are "
         f"fine, bring back a backup with: drying-room restore"

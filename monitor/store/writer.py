@@ -18,7 +18,7 @@ from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
 from monitor.room.soon_teller import Foretold
 from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
-from monitor.store.connection import open_for_writing
+from monitor.store.connection import DamagedError, open_for_writing
 from monitor.store.means import ten_minute_means
 from monitor.store.reader import prospect_of_row
 
@@ -74,7 +74,10 @@ class Names:
 
     def name_of(self, id_: int) -> str:
         """The name of a row number."""
-        return self._names[id_]
+        try:
+            return self._names[id_]
+        except KeyError:
+            raise DamagedError(f"a row speaks of number {id_}, which has no name") from None
 
 
 class Writer:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from tests.faults import (
     test_broker,
+    test_damaged,
     test_flat,
     test_killed,
     test_long,
@@ -42,6 +43,7 @@ FAULTS: dict[str, Callable[[Path], str]] = {
     "phone": lambda folder: test_phone.run(folder, comes_back=True),
     "torn": torn,
     "mangled": lambda folder: test_mangled.run(folder, test_mangled.FULL_CASES, 2),
+    "damaged": lambda folder: test_damaged.run(folder, test_damaged.FULL_PLACES),
     "long": long,
     "flat": lambda folder: test_flat.run(folder, DAYS),
 }

@@ -1328,3 +1328,12 @@ def test_no_text_ever_does_worse_than_a_settings_error(at, removed, added):
     for one in problems:
         assert re.match(r"s\.toml:\d+: [^;]+(;[^;]*)*; .+", one)
         assert 1 <= int(one.split(":")[1]) <= text.count("\n") + 1
+
+
+@pytest.mark.parametrize("wrong", ["a = " + "[" * 5000, "a = " + "9" * 5000])
+def test_what_is_nested_or_long_without_end_is_one_sentence(tmp_path: Path, wrong: str) -> None:
+    file = tmp_path / "drying-room.toml"
+    file.write_text(wrong, "utf-8")
+    with pytest.raises(SettingsError, match="copy the file that came with the program") as refused:
+        load(file)
+    assert len(refused.value.problems) == 1
