@@ -83,6 +83,8 @@ def verify(file: Path) -> None:
         if not isinstance(cause, sqlite3.Error):
             raise
         raise StoreError(f"{file}: is no whole store ({cause}); take another backup") from error
+    except UnicodeDecodeError as error:  # SQLite repeats what it found in the file
+        raise StoreError(f"{file}: is damaged; take another backup") from error
     if answer != "ok":
         raise StoreError(f"{file}: is damaged ({answer}); take another backup")
     if not tables >= _TABLES:

@@ -72,7 +72,7 @@ def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
         migrate(connection, file)
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # it repeats what it found in the file
         lock.close()
         raise StoreError(cannot_open(file, error)) from error
     except BaseException:
@@ -95,7 +95,7 @@ def open_for_reading(file: Path) -> sqlite3.Connection:
             f"file:{file}?mode=ro", uri=True, isolation_level=None, timeout=READ_WAIT_S
         )
         _refuse_newer(connection, file)
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # it repeats what it found in the file
         raise StoreError(cannot_open(file, error)) from error
     return connection
 
@@ -189,7 +189,7 @@ def _lock(file: Path) -> IO[str]:
     return lock
 
 
-def cannot_open(file: Path, error: WriteError) -> str:
+def cannot_open(file: Path, error: Exception) -> str:
     """One sentence: why this store cannot be used, and what to do."""
     return (
         f"{file}: cannot be opened as a store ({error}); if the disk and the file's rights are "
