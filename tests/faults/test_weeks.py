@@ -19,8 +19,9 @@ from monitor.edges.mqtt import Guest
 from tests.service.test_live import SETTINGS
 from tests.service.trial import Trial, settings_in
 
-DAYS, FULL_DAYS = 10, 30
-BEGIN = datetime(2026, 10, 20, tzinfo=UTC)  # a Tuesday; the clocks go back on Sunday the 25th
+DAYS = 10
+AUTUMN = datetime(2026, 10, 20, tzinfo=UTC)  # a Tuesday; the clocks go back on Sunday the 25th
+SPRING = datetime(2026, 3, 26, tzinfo=UTC)  # a Thursday; they go forward on Sunday the 29th
 EVERY_MIN = 2
 AHEAD_MS = 86_400_000  # what the monitor has not folded yet it holds in memory: keep near it
 
@@ -67,13 +68,13 @@ def wait_for_page(port: int) -> None:
             time.sleep(0.05)
 
 
-def run(folder: Path, days: int) -> list[Held]:
+def run(folder: Path, begin: datetime, days: int) -> list[Held]:
     """What is held at the end of each day; raises AssertionError where anything is lost."""
     (folder / "broker").mkdir()
     (folder / "sample.toml").write_text(SETTINGS, "utf-8")
     broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
     settings = settings_in(folder, broker, folder / "sample.toml")
-    begin_ms = round(BEGIN.timestamp() * 1000)
+    begin_ms = round(begin.timestamp() * 1000)
     end_ms = begin_ms + days * 86_400_000
     until = datetime.fromtimestamp(end_ms / 1000 - 60, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     trial = Trial(settings, until, entries=None)
@@ -105,7 +106,7 @@ def run(folder: Path, days: int) -> list[Held]:
 
 
 def test_flat_through_days_with_the_clocks_going_back(tmp_path: Path) -> None:
-    found = run(tmp_path, DAYS)
+    found = run(tmp_path, AUTUMN, DAYS)
     print(found[1], found[-1])
     # The least of some days; one thread and file may answer the question asked just before.
     early, late = (Held(*map(min, zip(*of, strict=True))) for of in (found[1:4], found[-3:]))
@@ -113,8 +114,19 @@ def test_flat_through_days_with_the_clocks_going_back(tmp_path: Path) -> None:
     assert late.descriptors <= early.descriptors + 1
     assert late.memory_mb < early.memory_mb + 6
     assert max(each.log_mb for each in found) < 40
-    with closing(sqlite3.connect(tmp_path / "store.sqlite")) as db:
-        reports = db.execute("SELECT week, made_ms FROM report").fetchall()
     # Monday at breakfast by the site's clock: winter time by then.
     due_ms = round(datetime(2026, 10, 26, 7, 0, tzinfo=UTC).timestamp() * 1000)
-    assert reports == [("2026-W43", due_ms)]
+    assert reports(tmp_path) == [("2026-W43", due_ms)]
+
+
+def test_the_report_of_a_week_with_the_clocks_going_forward_comes_at_its_hour(
+    tmp_path: Path,
+) -> None:
+    run(tmp_path, SPRING, 5)
+    due_ms = round(datetime(2026, 3, 30, 6, 0, tzinfo=UTC).timestamp() * 1000)
+    assert reports(tmp_path) == [("2026-W13", due_ms)]
+
+
+def reports(folder: Path) -> list[tuple[str, int]]:
+    with closing(sqlite3.connect(folder / "store.sqlite")) as db:
+        return db.execute("SELECT week, made_ms FROM report").fetchall()
