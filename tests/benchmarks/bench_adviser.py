@@ -324,7 +324,8 @@ def sun_rows(cases: tuple[Case, ...], every_days: int) -> list[Row]:
     size = f"{len(cases)} windows, {len(range(100, 280, every_days))} days"
 
     def pair(hits: Array) -> str:
-        return f"{hits[0] / hits[1]:.3f}, {hits[0] / hits[2]:.3f}"
+        recall, precision = (f"{hits[0] / n:.3f}" if n else "none" for n in hits[1:3])
+        return f"{recall}, {precision}"
 
     seen, likely, clear, clouded, knew = sun(cases, every_days)
     rows = [
