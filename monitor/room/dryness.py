@@ -209,13 +209,16 @@ def follow(
     path = np.empty((hours.size + 1, made.start.size))
     path[0] = moisture
     for i in range(hours.size):
-        now = path[i]
-        falling = drying.page_step(
-            np.maximum(now, settles[i] + 1e-9), made.start, settles[i], advance[i], made.shape, 1.0
-        )
-        rising = drying.lewis_step(now, takes[i], regain[i], 1.0)
-        after = np.where(now > settles[i], falling, np.where(now < takes[i], rising, now))
-        path[i + 1] = np.where(np.isnan(after), now, after)
+        now, after = path[i], path[i + 1]
+        after[:] = now
+        if (loses := now > settles[i]).any():
+            nearest = np.maximum(now, settles[i] + 1e-9)
+            fallen = drying.page_step(
+                nearest, made.start, settles[i], advance[i], made.shape, 1.0
+            )
+            np.copyto(after, fallen, where=loses)
+        if (gains := now < takes[i]).any():
+            np.copyto(after, drying.lewis_step(now, takes[i], regain[i], 1.0), where=gains)
     return path
 
 

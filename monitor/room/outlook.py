@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -148,7 +149,7 @@ def outlook(ensemble: Ensemble, ahead: Ahead) -> Outlook:
     already = float(weight[np.isfinite(ensemble.crisp_hour)].sum())
     if finishes >= PROMISED:
         state = "crisp" if already >= CRISP_AT else "expected"
-    elif finishes < LIKELY and p_can_finish(ensemble, ahead) <= HOPELESS:
+    elif finishes < LIKELY and not may_finish(ensemble, ahead):
         state = "cannot_finish"
     else:
         state = "unknown"
@@ -190,14 +191,28 @@ def _quantiles(values: Floats, weight: Floats, shares: tuple[float, ...]) -> lis
     return [float(at) for at in np.interp(shares, place, values[finite][order])]
 
 
-def p_can_finish(ensemble: Ensemble, ahead: Ahead) -> float:
-    """Probability that a batch long settled in the air to come would be at its target [-]."""
+def may_finish(ensemble: Ensemble, ahead: Ahead) -> bool:
+    """Whether a batch long settled in the air to come would be at its target, for more than the
+    share of members at which it counts as hopeless."""
     made = ensemble.members
     true_humidity = np.clip(ahead.humidity_pct + made.sensor_pct, 2.0, 99.5)
     mean_c = ahead.temperature_c.mean(axis=0, keepdims=True)
-    settled = made.limits(mean_c, true_humidity.mean(axis=0, keepdims=True))[0][0]
-    path = _through(made, settled, ahead, slice(0, ahead.temperature_c.shape[0]))
-    return float((path <= made.target).any(axis=0).mean())
+    moisture = made.limits(mean_c, true_humidity.mean(axis=0, keepdims=True))[0][0]
+    dry = np.zeros(moisture.shape, dtype=bool)
+    for part in _weeks(ahead):  # most that may finish show it in the first
+        path = _through(made, moisture, ahead, part)
+        dry |= (path <= made.target).any(axis=0)
+        if dry.mean() > HOPELESS:
+            return True
+        moisture = path[-1]
+    return False
+
+
+def _weeks(ahead: Ahead) -> Iterator[slice]:
+    """The steps to come, a week after another."""
+    steps, week = ahead.temperature_c.shape[0], 7 * 24 // ahead.step_h
+    for first in range(0, steps, week):
+        yield slice(first, min(first + week, steps))
 
 
 def humidity_needed(made: Members, temperature_c: float) -> float | None:
@@ -225,13 +240,11 @@ def when_crisp(ensemble: Ensemble, ahead: Ahead) -> Floats:
     """When each member was or will be crisp [epoch hours], NaN if not within the air given."""
     made, moisture = ensemble.members, ensemble.moisture_pct_db
     crisp = ensemble.crisp_hour.copy()
-    steps, wide = ahead.temperature_c.shape
+    wide = ahead.temperature_c.shape[1]
     waiting = np.isnan(crisp)
-    chunk = 7 * 24 // ahead.step_h
-    for first in range(0, steps, chunk):
+    for part in _weeks(ahead):
         if not waiting.any():
             break
-        part = slice(first, min(first + chunk, steps))
         column = waiting if wide > 1 else slice(None)
         some = made.some(waiting)
         path = follow(
@@ -241,7 +254,7 @@ def when_crisp(ensemble: Ensemble, ahead: Ahead) -> Floats:
             ahead.humidity_pct[part, column],
             np.full(part.stop - part.start, float(ahead.step_h)),
         )
-        begins = ensemble.hour + first * ahead.step_h
+        begins = ensemble.hour + part.start * ahead.step_h
         crisp[waiting] = crossing(path, some.target, begins, ahead.step_h)
         moisture = moisture.copy()
         moisture[waiting] = path[-1]
