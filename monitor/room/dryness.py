@@ -213,9 +213,7 @@ def follow(
         after[:] = now
         if (loses := now > settles[i]).any():
             nearest = np.maximum(now, settles[i] + 1e-9)
-            fallen = drying.page_step(
-                nearest, made.start, settles[i], advance[i], made.shape, 1.0
-            )
+            fallen = drying.page_step(nearest, made.start, settles[i], advance[i], made.shape, 1.0)
             np.copyto(after, fallen, where=loses)
         if (gains := now < takes[i]).any():
             np.copyto(after, drying.lewis_step(now, takes[i], regain[i], 1.0), where=gains)

@@ -115,6 +115,12 @@ def _parser() -> Words:
     export.add_argument("--from", dest="begin", metavar="TIME")
     export.add_argument("--to", dest="end", metavar="TIME")
     export.add_argument("--format", choices=("csv", "json", "parquet"), default="csv")
+    export.add_argument(
+        "--into",
+        type=Path,
+        metavar="DIR",
+        help="with --format parquet: a file a day, for many sites",
+    )
 
     batches = add("batches", "show what hangs where", "batches --history")
     batches.add_argument("--history", action="store_true", help="show every entry by its number")
@@ -462,13 +468,22 @@ def _export(asked: argparse.Namespace) -> None:
     from monitor.store.connection import StoreError
     from monitor.store.exports import export, remark
     from monitor.store.formats import ExportError, Format
+    from monitor.store.partitions import partition
     from monitor.store.reader import Reader
 
     settings = _settings(asked)
     begin, end = _time(settings, asked.begin), _time(settings, asked.end)
     form = Format.JSON if asked.json else Format(asked.format)
+    if asked.into is not None and (form is not Format.PARQUET or end is not None):
+        raise AskedWronglyError("--into goes with --format parquet, and without --to and --json")
     try:
         with Reader(settings.store.file) as reader:
+            if asked.into is not None:
+                days, rows = partition(
+                    reader, settings.site, asked.what, asked.into, clock.now_ms(), begin
+                )
+                print(f"{rows:,} rows of {days:,} days written below {asked.into}.")
+                return
             export(reader, settings.site, asked.what, sys.stdout.buffer, form, begin, end)
             told = remark(reader, asked.what, begin, end)
         if told:
@@ -479,6 +494,11 @@ def _export(asked: argparse.Namespace) -> None:
         raise FailedError(str(error)) from error
     except BrokenPipeError:
         sys.stderr.close()
+    except OSError as error:
+        raise FailedError(
+            f"{asked.into or 'standard output'} cannot be written ({error.strerror}); "
+            "see that the disk is not full and the folder may be written"
+        ) from error
 
 
 def _passphrase(asked: argparse.Namespace) -> None:

@@ -56,8 +56,8 @@ def export(
     """Write one table to `out`; returns the number of rows.
 
     what            a key of WHAT
-    from_ms, to_ms  half open, on the row's own time [UTC epoch ms]; spells and batches: those
-                    that touch the span; None: from the beginning, to the end
+    from_ms, to_ms  half open, on the row's own time [UTC epoch ms]; spells, batches, stays:
+                    those that touch the span; None: from the beginning, to the end
     raises          ExportError
     """
     if what not in WHAT:
@@ -200,6 +200,13 @@ def _batches(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[R
         )
 
 
+def _stays(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
+    for batch in fold(standing(reader.entries()), site.spaces).batches:
+        for stay in batch.stays:
+            if stay.from_ms < to_ms and (stay.until_ms is None or stay.until_ms > from_ms):
+                yield batch.name, stay.space, stay.from_ms, stay.until_ms
+
+
 def _forecasts(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
     names = {b.hung_by: b.name for b in fold(standing(reader.entries()), site.spaces).batches}
     for said in reader.prospects(from_ms, to_ms):
@@ -335,5 +342,9 @@ WHAT: dict[str, Table] = {
             "heads_shed": Cell.WHOLE,
         },
         _batches,
+    ),
+    "stays": Table(
+        {"batch": Cell.TEXT, "space": Cell.TEXT, "began": Cell.TIME, "ended": Cell.TIME},
+        _stays,
     ),
 }
