@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import json
 import logging
+import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -36,6 +37,7 @@ class FailedError(Exception):
 
 def main(words: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
+    os.umask(0o077)  # what it writes is for its owner alone
     try:
         asked = _parser().parse_args(words)
         command: Callable[[argparse.Namespace], int | None] = _COMMANDS.get(asked.verb, _enter)

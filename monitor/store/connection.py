@@ -6,7 +6,7 @@ import fcntl
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
@@ -64,6 +64,9 @@ def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
     try:
         if not file.exists():
             os.close(os.open(file, os.O_CREAT | os.O_RDWR, 0o600))
+        if file.stat().st_mode & 0o077:  # others could read it, or write into it
+            with suppress(PermissionError):
+                file.chmod(0o600)
         # Opened where the daemon starts, then used by the worker's thread alone.
         connection = sqlite3.connect(
             file, isolation_level=None, timeout=READ_WAIT_S, check_same_thread=False

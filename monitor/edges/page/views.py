@@ -19,6 +19,7 @@ from monitor.room import advice, places
 from monitor.room.batches import Batch, described, hanging_in, kept_in
 from monitor.room.calibrations import out_of_service, services
 from monitor.room.entries import Entry, first_of, standing, undone
+from monitor.room.harmless import shown
 from monitor.room.limits import limits_of
 from monitor.room.prospect_words import sentences, tag
 from monitor.room.readings import MINUTE_MS, Flag, Quantity
@@ -561,9 +562,9 @@ def sensors(house: House, snapshot: Snapshot) -> Told:
         "unread": [
             {
                 "at": when(u.arrived_ms, snapshot.now_ms, site.timezone),
-                "topic": u.topic,
+                "topic": shown(u.topic),
                 "sensor": u.sensor,
-                "payload": u.payload[:200].decode("utf-8", "replace"),
+                "payload": shown(u.payload[:400].decode("utf-8", "replace"), 200),
                 "reason": u.reason,
             }
             for u in unread
