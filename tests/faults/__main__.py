@@ -16,6 +16,7 @@ from tests.faults import (
     test_broker,
     test_damaged,
     test_flat,
+    test_flood,
     test_killed,
     test_long,
     test_mangled,
@@ -44,6 +45,7 @@ FAULTS: dict[str, Callable[[Path], str]] = {
     "torn": torn,
     "mangled": lambda folder: test_mangled.run(folder, test_mangled.FULL_CASES, 2),
     "damaged": lambda folder: test_damaged.run(folder, test_damaged.FULL_PLACES),
+    "flood": lambda folder: test_flood.run(folder, test_flood.FULL_SECONDS),
     "long": long,
     "flat": lambda folder: test_flat.run(folder, DAYS),
 }

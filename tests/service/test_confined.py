@@ -22,8 +22,9 @@ from tests.service.test_live import SETTINGS, command
 from tests.service.test_unit import UNIT
 from tests.service.trial import Trial, settings_in
 
-# Puts up the filter, then runs the program in the same process: calls and families not allowed give EPERM, as the
-# unit's SystemCallErrorNumber and RestrictAddressFamilies do; memory is never both written and run.
+# Puts up the filter, then runs the program in the same process: calls and families not allowed
+# give EPERM, as the unit's SystemCallErrorNumber and RestrictAddressFamilies do; no memory is made
+# runnable but by mapping a file.
 CONFINED = """
 import ctypes, errno, json, os, sys
 allowed, families, words = json.loads(sys.argv[1])
