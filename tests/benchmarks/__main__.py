@@ -13,6 +13,7 @@ from concurrent.futures import ProcessPoolExecutor
 from tests.benchmarks import (
     bench_adviser,
     bench_dryness,
+    bench_many_sites,
     bench_moist_air,
     bench_month,
     bench_mqtt,
@@ -31,6 +32,7 @@ BENCHMARKS = (
     bench_page,
     bench_dryness,
     bench_adviser,
+    bench_many_sites,
 )
 
 

@@ -48,6 +48,7 @@ ASK = """
 import resource, sys, time, duckdb
 into, *asked = sys.argv[1:]
 db = duckdb.connect()
+db.execute("SET enable_progress_bar = false")
 for table in ("air", "batches", "stays"):
     files = f"{into}/{table}/*/*/*.parquet"
     db.execute(f"CREATE VIEW {table} AS SELECT * FROM"
