@@ -13,6 +13,8 @@ from concurrent.futures import ProcessPoolExecutor
 from tests.benchmarks import (
     bench_adviser,
     bench_dryness,
+    bench_growth,
+    bench_live,
     bench_many_sites,
     bench_moist_air,
     bench_month,
@@ -33,6 +35,8 @@ BENCHMARKS = (
     bench_dryness,
     bench_adviser,
     bench_many_sites,
+    bench_growth,
+    bench_live,
 )
 
 

@@ -34,7 +34,7 @@ def resident_mb(pid: int) -> float:
 
 def main(quick: bool) -> list[Row]:
     """Messages a second from the first published to the end, and the highest resident memory."""
-    days = 3 if quick else DAYS
+    days = 1 if quick else DAYS
     folder = Path(tempfile.mkdtemp(prefix="month-"))
     recording = folder / "month.jsonl.gz"
     messages = write_load(days, SENSORS, EVERY_S, recording)

@@ -1,0 +1,149 @@
+"""The daemon live, forty sensors every ten seconds, then ten: processor, memory, bytes written.
+
+    python -m tests.benchmarks.bench_live [--quick] [--seconds N]
+
+Real daemon and mosquitto; what they used between the first full minute and the end is read from
+/proc. Beside it a paho client that hears the same topics and does nothing, and the daemon's own
+imports doing nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+from typing import NamedTuple
+
+from monitor.edges import broker as broker_edge
+from monitor.edges.mqtt import Guest
+from tests.benchmarks.table import Row, show
+from tests.service.trial import Trial, settings_in
+
+EVERY_S = 10
+SPACES = 4
+DAY_S = 86_400
+IDLE = """
+import sys
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
+client = Client(CallbackAPIVersion.VERSION2)
+client.on_connect = lambda *_: client.subscribe("barn/#", 1)
+client.connect(sys.argv[1], int(sys.argv[2]))
+client.loop_forever()
+"""
+IMPORTS = """
+import apscheduler.schedulers.background, starlette.applications, uvicorn
+import monitor.service.daemon, monitor.edges.page.server
+input()
+"""
+
+
+class Used(NamedTuple):
+    """What a process has used since it began."""
+
+    cpu_s: float
+    written: int
+    resident_mb: float
+
+
+def used(pid: int) -> Used:
+    there = Path(f"/proc/{pid}")
+    fields = (there / "stat").read_text("utf-8").rpartition(")")[2].split()
+    told = dict(line.split(": ") for line in (there / "io").read_text("utf-8").splitlines())
+    [resident] = [
+        line for line in (there / "status").read_text("utf-8").splitlines() if "VmRSS" in line
+    ]
+    ticks = int(fields[11]) + int(fields[12])
+    return Used(
+        ticks / os.sysconf("SC_CLK_TCK"), int(told["write_bytes"]), int(resident.split()[1]) / 1000
+    )
+
+
+def sample(folder: Path, sensors: int) -> Path:
+    text = '[site]\nname = "Barn"\nlatitude = 54.9\nlongitude = -2.1\ntimezone = "Europe/London"\n'
+    text += "".join(f'[[space]]\nname = "shed {n}"\nuse = "hanging"\n' for n in range(SPACES))
+    for n in range(sensors):
+        text += (
+            f'[[sensor]]\nname = "s{n}"\nspace = "shed {n % SPACES}"\ntopic = "barn/s{n}"\n'
+            f'every = "{EVERY_S} s"\ntime = {{ at = "/ts", unit = "ms" }}\n'
+            'reads.temperature = { at = "/t", unit = "°C" }\n'
+            'reads.humidity = { at = "/rh", unit = "%" }\n'
+        )
+    file = folder / "sample.toml"
+    file.write_text(text, "utf-8")
+    return file
+
+
+def publish(broker: broker_edge.Broker, sensors: int, over: threading.Event) -> None:
+    """Every sensor in turn, each once in ten seconds."""
+    with Guest(broker) as guest:
+        at = 0
+        while not over.wait(EVERY_S / sensors):
+            now_ms = time.time_ns() // 1_000_000
+            payload = {"ts": now_ms, "t": 20 + at % 70 / 50, "rh": 50 + at % 90 / 20}
+            guest.publish(f"barn/s{at % sensors}", json.dumps(payload).encode())
+            at += 1
+
+
+def live(sensors: int, seconds: float) -> list[Row]:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "broker").mkdir()
+        broker = broker_edge.start(folder / "broker", folder / "log", "mosquitto")
+        trial = Trial(settings_in(folder, broker, sample(folder, sensors)), until=None)
+        address = [broker.host, str(broker.port)]
+        idle = subprocess.Popen([sys.executable, "-c", IDLE, *address])
+        imports = subprocess.Popen([sys.executable, "-c", IMPORTS], stdin=subprocess.PIPE)
+        over = threading.Event()
+        publishing = threading.Thread(target=publish, args=(broker.address, sensors, over))
+        try:
+            daemon = trial.start()
+            publishing.start()
+            time.sleep(min(70.0, seconds))
+            pids = (daemon.pid, broker.process.pid, idle.pid)
+            before = [used(pid) for pid in pids]
+            time.sleep(seconds)
+            after = [used(pid) for pid in pids]
+            bare_mb = used(imports.pid).resident_mb
+        finally:
+            over.set()
+            publishing.join()
+            trial.stop()
+            for other in (idle, imports):
+                other.kill()
+                other.wait()
+            broker.stop()
+    share = [100 * (b.cpu_s - a.cpu_s) / seconds for a, b in zip(before, after, strict=True)]
+    written = [
+        (b.written - a.written) * DAY_S / seconds / 1e6 for a, b in zip(before, after, strict=True)
+    ]
+    size = f"{sensors} sensors every {EVERY_S} s, {seconds:.0f} s"
+    return [
+        Row("live: processor", size, f"{share[0]:.2f} % of a core",
+            f"idle paho client {share[2]:.2f} %", goal="under 2 %"),
+        Row("live: resident memory", size, f"{after[0].resident_mb:.0f} MB",
+            f"the same imports {bare_mb:.0f} MB", after[0].resident_mb / bare_mb, "+20 MB"),
+        Row("live: written to disk, a day", size, f"{written[0]:.0f} MB",
+            f"the broker {written[1]:.0f} MB", goal="under 60 MB with ten sensors"),
+    ]  # fmt: skip
+
+
+def main(quick: bool, seconds: float = 600.0) -> list[Row]:
+    """Forty sensors, and at full size ten."""
+    if quick:
+        return live(40, 8.0)
+    return live(40, seconds) + live(10, seconds)
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--seconds", type=float, default=600.0)
+    asked = parser.parse_args()
+    show(main(asked.quick, asked.seconds))
