@@ -12,6 +12,8 @@ from functools import lru_cache
 from itertools import islice
 from typing import Any, BinaryIO
 
+from monitor.store.connection import StoreError
+
 _ROWS_AT_ONCE = 10_000
 
 
@@ -59,7 +61,13 @@ def time_text(epoch_ms: int) -> str:
     """
     seconds, ms = divmod(epoch_ms, 1000)
     # Without its offset the time is written as it is; the Z says the rest.
-    whole = datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None).isoformat()
+    try:
+        whole = datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None).isoformat()
+    except (ValueError, OverflowError, OSError):
+        raise StoreError(
+            f"a row tells of {seconds} s, which is no time: the store is damaged; bring back a "
+            "backup with: drying-room restore"
+        ) from None
     return f"{whole}.{ms:03d}Z" if ms else f"{whole}Z"
 
 
