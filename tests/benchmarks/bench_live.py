@@ -137,7 +137,7 @@ def live(sensors: int, seconds: float) -> list[Row]:
 def main(quick: bool, seconds: float = 600.0) -> list[Row]:
     """Forty sensors, and at full size ten."""
     if quick:
-        return live(40, 8.0)
+        return live(40, 4.0)
     return live(40, seconds) + live(10, seconds)
 
 

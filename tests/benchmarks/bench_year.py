@@ -56,7 +56,7 @@ def disagreement(store: Path, answers: list[Answer]) -> float:
 
 def main(quick: bool) -> list[Row]:
     """Seconds and memory of a year's reports, and by how much they differ from the export."""
-    weeks = 3 if quick else 52
+    weeks = 2 if quick else 52
     with tempfile.TemporaryDirectory() as folder:
         store = Path(folder) / "store.sqlite"
         begin, end = garden.span(FIRST, weeks)
