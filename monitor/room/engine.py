@@ -12,64 +12,49 @@ from collections import deque
 from collections.abc import Iterable
 from typing import Protocol
 
-from monitor.room import checkpoint, quality
-from monitor.room.ahead import Band
+from monitor.room import checkpoint
 from monitor.room.air import MinuteOfAir
-from monitor.room.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live
 from monitor.room.batch_teller import BatchTeller
 from monitor.room.batches import CrispSpan, first_change
 from monitor.room.calibrations import Calibration, Service, holding
 from monitor.room.circumstances import Circumstances
-from monitor.room.effects import Effects, HoursAhead, Unread
+from monitor.room.effects import Effects
 from monitor.room.emptiness import LEAPS_FROM_MIN, leap
 from monitor.room.entries import Entry, Request
 from monitor.room.flowers import Book
-from monitor.room.fold import Fold, SensorState, State
-from monitor.room.foresight import HORIZONS_H, Coming, Foresight, verbs_fact
+from monitor.room.fold import Fold, State
 from monitor.room.foresight import Archive as MeansArchive
+from monitor.room.foresight import Foresight
 from monitor.room.hour_means import Archive as HoursArchive
+from monitor.room.hour_round import HOUR_MS, LOOK_EVERY_MIN, HourRound
+from monitor.room.intake import Archive as IntakeArchive
+from monitor.room.intake import Intake
 from monitor.room.learning import Lesson, learning_due
 from monitor.room.logbook import Entered, Logbook
 from monitor.room.notices import Notice, Policy
-from monitor.room.payloads import Decoder, Message
+from monitor.room.payloads import Message
 from monitor.room.prospects import Prospect, Prospects
-from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
+from monitor.room.readings import MINUTE_MS, Quantity, Reading
 from monitor.room.recent import KEPT_MIN, Kept, Recent
 from monitor.room.scales import Archive as ScaleArchive
-from monitor.room.snapshot import SensorNow, Snapshot
+from monitor.room.snapshot import Snapshot
 from monitor.room.soon_teller import Foretold, SoonTeller
-from monitor.room.spaces import OUTDOORS, Site
+from monitor.room.spaces import Site
 from monitor.room.spells import Spell
 from monitor.room.teller import Archive as TellerArchive
 from monitor.room.teller import Teller
 from monitor.science.moist_air import standard_pressure
 
-HOUR_MS = 60 * MINUTE_MS
 DAY_MS = 24 * HOUR_MS
-UNDATED_KEPT = 10_000
 SOON_KEPT_MS = 3 * DAY_MS
-LOOK_EVERY_MIN = 10
-# Readings so late come from a log or from the broker's queue. While such go on coming, nothing is
-# said of the minutes after them; but nobody waits longer than that [ms].
-LATE_MS = 5 * MINUTE_MS
-QUIET_MS = 2_000
-LATE_AT_MOST_MS = 2 * MINUTE_MS
-LOOKS_AT_A_TIME = 4  # spaces, before the socket has its turn again: some 50 ms
 
 _UNSAID_FROM = "unsaid from"
 
 
-class Archive(Kept, TellerArchive, HoursArchive, MeansArchive, ScaleArchive, Protocol):
+class Archive(
+    Kept, IntakeArchive, TellerArchive, HoursArchive, MeansArchive, ScaleArchive, Protocol
+):
     """What the engine reads back from the store."""
-
-    def first_ms(self) -> int | None:
-        """Time of the oldest usable reading."""
-
-    def newest_ms(self) -> int | None:
-        """Time of the newest reading."""
-
-    def waiting(self) -> list[Reading]:
-        """Readings whose leap in time waits to be confirmed."""
 
     def state_for(self, minute: int) -> bytes | None:
         """The newest kept state that folds on from this minute or before."""
@@ -106,38 +91,30 @@ class Engine:
         self._archive = archive
         self._logbook = Logbook(site, book.words(), archive.entries())
         self._prospects = Prospects(book, archive, self, site.hanging())
-        self._batch_teller = BatchTeller(site, book, archive.said)
-        self._said = archive.last_said()  # of each batch, the newest
-        self._hour_due: int | None = None
         self._foresight = Foresight(site, archive)
-        self._to_look_at: list[str] = []  # spaces whose hours ahead are due
-        self._at_full_hour = False
-        self._considered = 0  # number of the batch considered last for the hour due
-        self._saying: dict[int, Prospect] = {}
         self._teller = Teller(site, policy, archive)
         self._until_ms = replay_until_ms
-        self._decoder = Decoder(site.sensors)
         newest = archive.newest_ms()
-        self._soon = SoonTeller(archive.foretold_since((newest or 0) - SOON_KEPT_MS))
-        self._clock = ReadingsClock(newest, archive.waiting(), len(site.sensors))
+        self._round = HourRound(
+            self._prospects,
+            self._foresight,
+            BatchTeller(site, book, archive.said),
+            SoonTeller(archive.foretold_since((newest or 0) - SOON_KEPT_MS)),
+            self._teller,
+            archive.last_said(),
+        )
         self._recent = Recent(archive, 0 if newest is None else newest // MINUTE_MS + 1)
+        self._intake = Intake(site, self._logbook, self._recent, archive, replay_until_ms)
         self._fold = self._new_fold()
-        self._first_ms = archive.first_ms()
         self._unsaid = False  # something before the last settled minute is to be settled again
         self._unsettled = False  # caught up with now, and nothing said of it yet
-        # Arrival of the first and last late reading, and the minute that the last tells of.
-        self._late: tuple[int, int, int] | None = None
         self._air: dict[str, MinuteOfAir] = {}
-        self._latest: dict[str, dict[Quantity, tuple[int, float]]] = {}  # not folded yet
-        self._unread: dict[str, tuple[int, str]] = {}  # how often, and why the last time
         self._settled = archive.settled() or 0
         self._states: deque[State] = deque(maxlen=KEPT_MIN)
         self._state: State | None = None
         # Since the last settling: the lowest minute folded, and the spells that ended.
         self._round_from = 0
         self._ended: list[Spell] = []
-        # Taken while the time was not known; their times count from the machine's start.
-        self._undated: deque[Reading] = deque(maxlen=UNDATED_KEPT)
         if newest is not None:
             self._unsaid = True
             self._go_back_to(self._unsaid_from(newest // MINUTE_MS))
@@ -151,14 +128,12 @@ class Engine:
 
     def now_ms(self, wall_ms: int) -> int:
         """Now: the wall's time, or in a replay the readings' own, up to where it ends."""
-        if self._until_ms is None:
-            return wall_ms
-        return min(self._clock.now_ms or 0, self._until_ms)
+        return self._intake.now_ms(wall_ms)
 
     @property
     def first_ms(self) -> int | None:
         """Time of the oldest usable reading [UTC epoch ms]."""
-        return self._first_ms
+        return self._intake.first_ms
 
     @property
     def held_min(self) -> int:
@@ -167,14 +142,14 @@ class Engine:
 
     def behind(self, now_ms: int) -> bool:
         """Whether minutes that are over still wait to be folded."""
-        if self._hour_due is not None or self._to_look_at or self._waited_for_a_log(now_ms):
+        if self._round.waits or self._waited_for_a_log(now_ms):
             return True
-        return self._state is not None and self._state.minute < self._reach(now_ms)
+        return self._state is not None and self._state.minute < self._intake.reach(now_ms)
 
     @property
     def considering(self) -> bool:
         """Whether an hour is over of which not every batch is told yet."""
-        return self._hour_due is not None
+        return self._round.considering
 
     # -- events -----------------------------------------------------------------------------------
 
@@ -184,118 +159,35 @@ class Engine:
         Before the time is known, readings without their own time wait for `date_waiting`.
         """
         effects = Effects()
-        dirty: list[int] = []
-        for message in messages:
-            decoded = self._decoder.decode(message)
-            for sensor, quantity, value, own_ms in decoded.readings:
-                if own_ms is None and message.retained:
-                    continue  # of unknown age: never dated now
-                value, flags = quality.admit(quantity, value)
-                reading = Reading(own_ms or 0, sensor, quantity, value, flags)
-                if time_known:
-                    self._date(reading, own_ms, message, effects, dirty)
-                elif own_ms is None or own_ms < CENTURY_MS:
-                    self._undated.append(reading._replace(time_ms=message.arrived_ms))
-                else:
-                    self._accept(reading, own_ms, effects, dirty)
-            for failed, why in decoded.failures:
-                self._not_read(message, failed, str(why), effects)
-        self._go_back(dirty, effects)
+        self._take_up(self._intake.take(messages, time_known, effects), effects)
         return effects
 
     def date_waiting(self, learnt_ms: int) -> Effects:
         """The time is known: date what waited, by adding this to the time it was taken at."""
         effects = Effects()
-        dirty: list[int] = []
-        for reading in self._undated:
-            time_ms = reading.time_ms + learnt_ms
-            self._accept(reading._replace(time_ms=time_ms), time_ms, effects, dirty)
-        self._undated.clear()
-        self._go_back(dirty, effects)
+        self._take_up(self._intake.date_waiting(learnt_ms, effects), effects)
         return effects
+
+    def _take_up(self, new: list[Reading], effects: Effects) -> None:
+        """Go back to the first minute that new readings change."""
+        dirty: list[int] = []
+        for reading in new:
+            minute = reading.time_ms // MINUTE_MS
+            if self._state is None:
+                self._begin_at(minute)
+                self._note_unsaid(effects)
+                continue
+            if minute < self._state.minute:
+                dirty.append(self._recent.preceding_minute(reading.sensor, reading.time_ms))
+            doubted = self._state.sensors[reading.sensor].doubted
+            if doubted is not None:
+                dirty.append(doubted)
+        self._go_back(dirty, effects)
 
     def _go_back(self, dirty: list[int], effects: Effects) -> None:
         self._recent.stale()
         if dirty:
             self._fold_again_from(min(dirty), effects)
-
-    def _date(
-        self,
-        reading: Reading,
-        own_ms: int | None,
-        message: Message,
-        effects: Effects,
-        dirty: list[int],
-    ) -> None:
-        if self._until_ms is None:
-            time_ms, flag = time_live(own_ms, message.arrived_ms)
-            reading = reading._replace(time_ms=time_ms, flags=reading.flags | flag)
-            if message.arrived_ms - time_ms > LATE_MS:
-                goes_on = self._log_under_way(message.arrived_ms)
-                first_ms = self._late[0] if goes_on and self._late else message.arrived_ms
-                self._late = first_ms, message.arrived_ms, time_ms // MINUTE_MS
-            self._accept(reading, message.arrived_ms, effects, dirty)
-            return
-        if own_ms is None:
-            self._not_read(message, reading.sensor, NO_TIME, effects)
-            return
-        offered = self._clock.offer(reading)
-        if offered.waits:
-            effects.waiting.append(reading)
-        if offered.refused:
-            self._not_read(message, reading.sensor, offered.refused, effects)
-        for accepted in offered.accepted:
-            if accepted is not reading:
-                effects.released.append(accepted)
-            self._accept(accepted, self._clock.now_ms or 0, effects, dirty)
-
-    def _accept(self, reading: Reading, now_ms: int, effects: Effects, dirty: list[int]) -> None:
-        if now_ms - reading.time_ms > self._site.raw_days * DAY_MS:
-            effects.readings.append(reading._replace(flags=reading.flags | Flag.TOO_OLD))
-            return
-        if not self._recent.add(reading):
-            return
-        effects.readings.append(reading)
-        self._note_latest(reading)
-        if self._first_ms is None or reading.time_ms < self._first_ms:
-            self._first_ms = reading.time_ms
-        minute = reading.time_ms // MINUTE_MS
-        if self._state is None:
-            self._begin_at(minute)
-            self._note_unsaid(effects)
-            return
-        if minute < self._state.minute:
-            dirty.append(self._recent.preceding_minute(reading.sensor, reading.time_ms))
-        doubted = self._state.sensors[reading.sensor].doubted
-        if doubted is not None:
-            dirty.append(doubted)
-
-    def _note_latest(self, reading: Reading) -> None:
-        """Remember what a sensor says before its minute is over, for who looks right now."""
-        latest = self._latest.setdefault(reading.sensor, {})
-        before = latest.get(reading.quantity)
-        if not reading.flags & DOUBTFUL and (before is None or before[0] < reading.time_ms):
-            slope, offset = holding(
-                self._logbook.calibrations, reading.sensor, reading.quantity, reading.time_ms
-            )
-            latest[reading.quantity] = (reading.time_ms, slope * reading.value + offset)
-
-    def _sensor_now(self, name: str, state: SensorState) -> SensorNow:
-        values, last_ms = dict(state.held), state.last_ms
-        for quantity, told in self._latest.get(name, {}).items():
-            if quantity not in values or values[quantity][0] < told[0]:
-                values[quantity] = told
-            last_ms = told[0] if last_ms is None else max(last_ms, told[0])
-        return SensorNow(last_ms, values, *self._unread.get(name, (0, None)))
-
-    def _not_read(
-        self, message: Message, sensor: str | None, reason: str, effects: Effects
-    ) -> None:
-        effects.unread.append(
-            Unread(message.arrived_ms, message.topic, sensor, message.payload, reason)
-        )
-        if sensor is not None:
-            self._unread[sensor] = (self._unread.get(sensor, (0, ""))[0] + 1, reason)
 
     def _begin_at(self, minute: int) -> None:
         self._state = self._fold.fit(State(minute))
@@ -329,7 +221,7 @@ class Engine:
         kept = self._archive.state_for(minute)
         state = None if kept is None else checkpoint.load(kept)
         if state is None:
-            first_ms = minute * MINUTE_MS if self._first_ms is None else self._first_ms
+            first_ms = minute * MINUTE_MS if self.first_ms is None else self.first_ms
             state = State(first_ms // MINUTE_MS)
         return self._fold.fit(state)
 
@@ -389,11 +281,11 @@ class Engine:
             now_ms,
             dict(self._air),
             tuple(self._fold.going_on(state)),
-            {name: self._sensor_now(name, s) for name, s in state.sensors.items()},
+            {name: self._intake.sensor_now(name, s) for name, s in state.sensors.items()},
             tuple(self._logbook.entries),
             self._logbook.history,
             dict(self._teller.notices),
-            dict(self._said),
+            self._round.said_of(self._logbook.history.batches),
             dict(self._foresight.coming),
         )
 
@@ -402,14 +294,14 @@ class Engine:
     def advance(self, now_ms: int, most: int) -> Effects:
         """Fold at most so many of the minutes that are over."""
         effects = Effects()
-        target, reach = now_ms // MINUTE_MS, self._reach(now_ms)
+        target, reach = now_ms // MINUTE_MS, self._intake.reach(now_ms)
         if self._waited_for_a_log(now_ms) and self._state is not None:
             self._settle(self._state, now_ms, effects)
         for _ in range(most):
             if self._state is None or self._state.minute >= reach:
                 break
             # First the batches and the hours ahead: `consider` reads this air back.
-            if self._hour_due is not None or self._to_look_at:
+            if self._round.waits:
                 break
             before = self._state
             self._fold_minute(before, effects)
@@ -419,12 +311,12 @@ class Engine:
                 self._until_ms is not None or self._state.minute == target
             ):
                 self._unsettled = True
-                if self._log_under_way(now_ms):
+                if self._intake.log_under_way(now_ms):
                     break
                 self._settle(self._state, now_ms, effects)
         if self._state is not None and not self._foresight.coming and not self.behind(now_ms):
             # Just started: whoever looks now shall see the coming day.
-            self._to_look_at, self._at_full_hour = list(self._foresight.spaces), False
+            self._round.begin_looking()
         return effects
 
     def consider(self) -> Effects:
@@ -434,28 +326,18 @@ class Engine:
         nobody from their turn.
         """
         effects = Effects()
-        if self._hour_due is not None:
-            self._look_at_next_batch(self._hour_due, effects)
-        if self._hour_due is None:
-            self._look_ahead(effects)
+        done = self._round.next_batch(self._logbook.history.batches, self._air, effects)
+        if done is not None:
+            self._learn(done, effects)
+        if self._state is not None and self._round.looks:
+            state = self._state
+            self._round.next_spaces(
+                state.minute,
+                self._circumstances(state, state.minute * MINUTE_MS),
+                self._fold.going_on(state),
+                effects,
+            )
         return effects
-
-    def _look_at_next_batch(self, hour: int, effects: Effects) -> None:
-        batches = self._logbook.history.batches
-        waiting = [batch for batch in batches if batch.hung_by > self._considered]
-        batch = min(waiting, key=lambda one: one.hung_by, default=None)
-        if batch is None:
-            self._hour_due, self._considered = None, 0
-            self._said, self._saying = self._saying, {}
-            self._learn(hour, effects)
-            return
-        self._considered = batch.hung_by
-        prospect = self._prospects.at_hour(batch, batches, hour * HOUR_MS)
-        if prospect is not None:
-            effects.prospects = [prospect]
-            self._saying[batch.hung_by] = prospect
-            for notice in self._batch_teller.tell(batch, prospect, self._air):
-                effects.settlements.append(self._teller.tell(notice))
 
     def _learn(self, hour: int, effects: Effects) -> None:
         """In a replay, learn in place what is learned beside the daemon when it runs live."""
@@ -469,38 +351,6 @@ class Engine:
         """Take up what was learned beside the daemon."""
         self._foresight.taught(lessons)
         return Effects(lessons=lessons)
-
-    def _look_ahead(self, effects: Effects) -> None:
-        """Look ahead for some of the spaces; the rest in the next turn."""
-        if self._state is None:
-            return
-        state = self._state
-        now = state.minute // LOOK_EVERY_MIN * LOOK_EVERY_MIN
-        some, self._to_look_at = (
-            self._to_look_at[:LOOKS_AT_A_TIME],
-            self._to_look_at[LOOKS_AT_A_TIME:],
-        )
-        for space in some:
-            coming = self._foresight.look(space, now, self._air, self._at_full_hour)
-            if self._at_full_hour:
-                effects.ahead += _hours_ahead(space, coming)
-                if space != OUTDOORS:
-                    self._tell_soon(space, coming, state, effects)
-        if some and self._at_full_hour:
-            effects.facts.append(verbs_fact(self._foresight.verbs))
-
-    def _tell_soon(self, space: str, coming: Coming, state: State, effects: Effects) -> None:
-        at_ms = state.minute * MINUTE_MS
-        notices, foretold = self._soon.tell(
-            space,
-            self._foresight.watched(space),
-            coming,
-            [*self._fold.going_on(state), *self._teller.spells],
-            self._circumstances(state, at_ms),
-            self._teller.ringing(space, at_ms),
-        )
-        effects.foretold += foretold
-        effects.settlements += [self._teller.tell(notice) for notice in notices]
 
     def _fold_minute(self, state: State, effects: Effects) -> None:
         minute = state.minute
@@ -519,23 +369,9 @@ class Engine:
             effects.states.append((folded.state.minute, checkpoint.dump(folded.state)))
             self._recent.forget_before(folded.state.minute)
 
-    def _log_under_way(self, now_ms: int) -> bool:
-        """Live: whether late readings are coming in, so that what looks silent may yet be told."""
-        if self._late is None:
-            return False
-        first_ms, last_ms, _ = self._late
-        # A clock that was put back does not hold it up.
-        return 0 <= now_ms - last_ms < QUIET_MS and now_ms - first_ms < LATE_AT_MOST_MS
-
-    def _reach(self, now_ms: int) -> int:
-        """The minute up to which is folded: now, or how far a log that comes in has told."""
-        if self._late is not None and self._log_under_way(now_ms):
-            return min(self._late[2], now_ms // MINUTE_MS)
-        return now_ms // MINUTE_MS
-
     def _waited_for_a_log(self, now_ms: int) -> bool:
         """Whether the last minute was left unsettled, and can be settled now."""
-        if self._state is None or not self._unsettled or self._log_under_way(now_ms):
+        if self._state is None or not self._unsettled or self._intake.log_under_way(now_ms):
             return False
         return self._state.minute == now_ms // MINUTE_MS
 
@@ -564,11 +400,8 @@ class Engine:
         self._ended = []
         if state.minute % 60 == 0:
             self._teller.forget_before(state.minute)
-            self._hour_due = state.minute // 60
-        hourly = self._until_ms is not None  # what is kept and told is decided at full hours
-        if state.minute % (60 if hourly else LOOK_EVERY_MIN) == 0:
-            self._to_look_at = list(self._foresight.spaces)
-            self._at_full_hour = state.minute % 60 == 0
+        # In a replay nothing is looked at that is neither kept nor told: that is at full hours.
+        self._round.begin(state.minute, LOOK_EVERY_MIN if self._until_ms is None else 60)
 
     def _circumstances(self, state: State, now_ms: int) -> Circumstances:
         return Circumstances(
@@ -579,25 +412,3 @@ class Engine:
             self._fold.disagreeing(state),
             self._foresight.verbs,
         )
-
-
-def _hours_ahead(space: str, coming: Coming) -> list[HoursAhead]:
-    """What is kept of the hours ahead."""
-    if coming.outlook is None:
-        return []
-    warm, water = coming.outlook.temperature_c, coming.outlook.humidity_ratio_g_kg
-    return [
-        HoursAhead(
-            coming.asked * MINUTE_MS,
-            space,
-            hours,
-            _at(warm, hours),
-            _at(water, hours),
-        )
-        for hours in HORIZONS_H
-    ]
-
-
-def _at(band: Band, hours: int) -> tuple[float, float, float]:
-    step = hours * 60 // LOOK_EVERY_MIN - 1
-    return float(band.p10[step]), float(band.p50[step]), float(band.p90[step])

@@ -78,12 +78,13 @@ class Prospect:
 
 
 class _Known(NamedTuple):
-    """All that an ensemble was worked out from besides the air."""
+    """All that an ensemble was worked out from besides the air; teachers are finished batches."""
 
     hung: Hung
     weighings: tuple[Weighing, ...]
     snap_tests: tuple[SnapTest, ...]
     stays: tuple[tuple[str, int, int | None], ...]
+    teachers: tuple[Batch, ...]
 
 
 class Standing(NamedTuple):
@@ -111,7 +112,7 @@ class Prospects:
         self._scales = Scales(scales)
         self._hours = KnownHours(archive)
         self._ensembles: dict[int, tuple[_Known, Ensemble]] = {}
-        self._lessons: dict[int, tuple[_Known, Lesson]] = {}
+        self._lessons: dict[int, tuple[_Known, int, Lesson]] = {}
 
     def forget_since(self, minute: int) -> None:
         """Late readings changed the air from this minute on: what went through it is worked out
@@ -126,6 +127,10 @@ class Prospects:
         for number, (_, ensemble) in list(self._ensembles.items()):
             if ensemble.hour * 60 > minute:
                 del self._ensembles[number]
+        # What a batch finished since then taught; whoever learned of it lives past this minute too.
+        for number, (_, end, _) in list(self._lessons.items()):
+            if end * 60 > minute:
+                del self._lessons[number]
 
     def at_hour(self, batch: Batch, batches: Sequence[Batch], asked_ms: int) -> Prospect | None:
         """What is to be said of a batch at a full hour; None: it neither hangs nor is kept.
@@ -275,6 +280,7 @@ class Prospects:
                 if t.at_ms < end_ms
             ),
             tuple((s.space, s.from_ms, s.until_ms) for s in batch.stays if s.from_ms < end_ms),
+            _teachers(batch.flower, batch.stays[0].space, batches, batch.hung_ms),
         )
 
     def _prior(self, batch: Batch, batches: Sequence[Batch]) -> Prior:
@@ -285,30 +291,70 @@ class Prospects:
     ) -> tuple[Prior, int]:
         """The book's word on a flower, and what batches of it, hung in this space and finished by
         a time, taught; and how many these were."""
-        alike = [
-            b
-            for b in batches
-            if b.flower == flower
-            and b.stays[0].space == space
-            and (b.weighings or b.snap_tests or b.scale)
-            and b.taken_down_ms is not None
-            and b.taken_down_ms <= before_ms
-        ][-LESSONS:]
+        alike = _teachers(flower, space, batches, before_ms)[-LESSONS:]
         lessons = [self._lesson(b, batches) for b in alike]
         return (learned(lessons) if lessons else book_prior()), len(lessons)
 
     def _lesson(self, batch: Batch, batches: Sequence[Batch]) -> Lesson:
         """What a finished batch taught, from its hanging to its taking down."""
-        air, _ = self._air(batch, (batch.taken_down_ms or 0) // HOUR_MS)
+        end = (batch.taken_down_ms or 0) // HOUR_MS
+        air, _ = self._air(batch, end)
         known = self._known(batch, batches, air)
         before = self._lessons.get(batch.hung_by)
         if before is not None and before[0] == known:
-            return before[1]
+            return before[2]
         prior = self._prior(batch, batches)
         ensemble = dryness.recompute(known.hung, prior, air, known.weighings, known.snap_tests)
         taught = lesson(ensemble, prior)
-        self._lessons[batch.hung_by] = (known, taught)
+        self._lessons[batch.hung_by] = (known, end, taught)
         return taught
+
+
+def still_true(said: Prospect, batch: Batch) -> Prospect | None:
+    """What was said at the last full hour, as far as it holds since the newest entries.
+
+    Of one taken down since, nothing is foreseen any more; of one moved or hung up again since, what
+    was said of its place is not true here. None: nothing of it holds.
+    """
+    down = batch.taken_down_ms is not None
+    if down and said.state != KEPT:
+        return replace(_told_of_no_place(said), state=KEPT)
+    if not down and said.state == KEPT:
+        return None
+    if not down and batch.stays[-1].from_ms > said.asked_ms:
+        return replace(_told_of_no_place(said), state="unknown")
+    return said
+
+
+def _told_of_no_place(said: Prospect) -> Prospect:
+    return replace(
+        said,
+        crisp_p10=None,
+        crisp_p50=None,
+        crisp_p90=None,
+        loses_pct_a_day=0.0,
+        stalled=False,
+        humidity_needed_pct=None,
+        p_finishes=None,
+        if_dry_p50=None,
+        better_space=None,
+        better_left_pct=None,
+    )
+
+
+def _teachers(
+    flower: str, space: str, batches: Sequence[Batch], before_ms: int
+) -> tuple[Batch, ...]:
+    """Batches of a flower hung in a space, watched, and finished by a time."""
+    return tuple(
+        b
+        for b in batches
+        if b.flower == flower
+        and b.stays[0].space == space
+        and (b.weighings or b.snap_tests or b.scale)
+        and b.taken_down_ms is not None
+        and b.taken_down_ms <= before_ms
+    )
 
 
 def _left(ensemble: Ensemble) -> float:

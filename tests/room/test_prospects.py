@@ -16,7 +16,7 @@ from monitor.room.effects import Effects
 from monitor.room.flowers import read_book
 from monitor.room.notices import Notice
 from monitor.room.prospect_words import sentences
-from monitor.room.prospects import Prospect, Prospects
+from monitor.room.prospects import Prospect, Prospects, still_true
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site, Space, Use
 from monitor.store.writer import Writer
@@ -43,19 +43,31 @@ class Place:
 
     def __init__(self, folder: Path) -> None:
         self.writer = Writer(folder / "x.sqlite")
-        self.prospects = Prospects(BOOK, self.writer, self.writer, SITE.hanging())
+        self.prospects = self.anew()
         self.teller = BatchTeller(SITE, BOOK, self.writer.said)
         self.air: dict[str, MinuteOfAir] = {}
 
+    def anew(self) -> Prospects:
+        """As after a restart."""
+        return Prospects(BOOK, self.writer, self.writer, SITE.hanging())
+
     def holds(
-        self, space: str, days: float, t: float, rh: float, lux: float = 0.0, begin: float = 0.0
+        self,
+        space: str,
+        days: float,
+        t: float,
+        rh: float,
+        lux: float = 0.0,
+        begin: float = 0.0,
+        again: bool = False,
     ) -> None:
-        """Constant air from one day to another."""
+        """Constant air from one day to another; again: in place of what was there."""
         minutes = [
             MinuteOfAir(minute, space, t, rh, lux, 5.0, 1.0, 8.0, 9.0, None, 1)
             for minute in range(START_MIN + round(1440 * begin), START_MIN + round(1440 * days))
         ]
-        self.writer.apply(Effects(air=minutes))
+        replaced = [minute.minute for minute in minutes] if again else []
+        self.writer.apply(Effects(air=minutes, refolded=replaced))
         self.air[space] = minutes[-1]
 
     def say(self, batch: Batch, day: float) -> Prospect:
@@ -220,3 +232,51 @@ def test_a_weighing_changes_what_is_said(place: Place) -> None:
     light = replace(batch, weighings=(Weighing(ms(5), 55.0),))
     heavy = replace(batch, weighings=(Weighing(ms(5), 100.0),))
     assert place.say(light, 6).still_to_lose_pct < blind < place.say(heavy, 6).still_to_lose_pct
+
+
+def test_what_was_said_of_its_place_ends_with_the_taking_down_or_the_move(place: Place) -> None:
+    """Between an entry and the next full hour, nothing is said that the entry made untrue."""
+    place.holds("loft", 6, 20, 45)
+    batch = hung()
+    said = place.say(batch, 6)
+    assert said.crisp_p50 is not None
+    assert still_true(said, batch) == said
+    stays = (Stay(ms(0), ms(6.01), "loft"),)
+    down = still_true(said, replace(batch, stays=stays, taken_down_ms=ms(6.01)))
+    assert down is not None
+    assert (down.state, down.crisp_p50, down.stalled) == ("kept", None, False)
+    assert down.still_to_lose_pct == said.still_to_lose_pct
+    moved = still_true(said, replace(batch, stays=(*stays, Stay(ms(6.01), None, "shed"))))
+    assert moved is not None
+    assert "No day can be promised yet" in " ".join(sentences(moved, SITE))
+    assert still_true(down, batch) is None  # the taking down was undone
+
+
+def test_a_finished_batch_put_right_teaches_anew(place: Place) -> None:
+    """A weighing of a finished batch corrected later: as if it had been right from the start."""
+
+    def finished(*grams: float) -> Batch:
+        weighed = tuple(Weighing(ms(2 * i), g) for i, g in enumerate(grams))
+        return replace(taken_down(9, None), hung_by=first, name="teacher", weighings=weighed)
+
+    place.holds("loft", 12, 20, 50)
+    first = next(_numbers)
+    pupil = replace(hung(), hung_ms=ms(9.5), stays=(Stay(ms(9.5), None, "loft"),))
+    wrong, right = finished(200, 190, 180, 170), finished(200, 120, 80, 60)
+    before = place.prospects.at_hour(pupil, [wrong, pupil], ms(12))
+    after = place.prospects.at_hour(pupil, [right, pupil], ms(12))
+    fresh = place.anew().at_hour(pupil, [right, pupil], ms(12))
+    assert before is not None
+    assert after == fresh != before
+
+
+def test_late_readings_change_what_a_finished_batch_taught(place: Place) -> None:
+    place.holds("loft", 12, 20, 50)
+    teacher = replace(taken_down(9, None), weighings=(Weighing(ms(0), 200), Weighing(ms(4), 90)))
+    pupil = replace(hung(), hung_ms=ms(9.5), stays=(Stay(ms(9.5), None, "loft"),))
+    batches = [teacher, pupil]
+    before = place.prospects.at_hour(pupil, batches, ms(12))
+    place.holds("loft", 3, 30, 30, begin=1, again=True)
+    place.prospects.forget_since(START_MIN + 1440)
+    after = place.prospects.at_hour(pupil, batches, ms(12))
+    assert after == place.anew().at_hour(pupil, batches, ms(12)) != before
