@@ -91,6 +91,19 @@ class Run(NamedTuple):
     opened: NDArray[np.bool_]
     moisture: Array  # kg water per kg dry
     measured: Array  # (steps, 4): indoors °C, %, outdoors °C, %
+    # Where the window was opened: humidity ratio at the hour's end, had it been shut; else NaN.
+    had_it_been_shut_g_kg: Array
+
+
+class State(NamedTuple):
+    """A room between two steps: air, walls [°C], water in the air [g/kg], in the wood, in the
+    bunches."""
+
+    temp: float
+    mass: float
+    ratio: float
+    wood: float
+    moisture: float
 
 
 def saturation_pa(t: float) -> float:
@@ -142,23 +155,18 @@ def simulate(
     found = {k: np.empty(n) for k in ("t", "w", "rh", "ach", "m")}
     opened = np.zeros(n, dtype=bool)
     measured = np.empty((n, 4))
+    had_it_been_shut = np.full(n, np.nan)
     dt = STEP_MIN / 60
     air_kg = 1.2 * room.volume_m3
     dry_g = room.fresh_g * 0.22 * decay_source
     temp = mass = float(outside[:288].mean()) + 1.5
     ratio = float(outside_g[:288].mean()) + 0.5
-    wood, moisture, is_open = 72.0, 3.5, False
-    for i in range(n):
+
+    def step(i: int, was: State, is_open: bool) -> tuple[State, float, float]:
+        """The room after a step, its relative humidity [%] and air changes an hour."""
+        temp, mass, ratio, wood, moisture = was
         full = 621.945 * saturation_pa(temp) / (PRESSURE_PA - saturation_pa(temp))
         rh = min(100.0, 100 * ratio / full)
-        rh_out = min(100.0, 100 * vapour[i] / saturation_pa(float(outside[i])))
-        noise = rng.normal(0, [0.05, 0.3, 0.1, 0.5])
-        true = np.array([temp, rh, outside[i], rh_out])
-        measured[i] = np.round((true + bias + noise) * 10) / 10
-        measured[i, [1, 3]] = np.clip(measured[i, [1, 3]], 1, 100)
-        if i * STEP_MIN % every_min == 0:
-            a, b, c, d = (float(v) for v in measured[i])
-            is_open = decide(i * STEP_MIN, (a, b), (c, d))
         difference = abs(temp - float(outside[i]))
         changes = room.leak_per_h * (0.5 + wind[i] / 4 + 0.03 * difference)
         if is_open:
@@ -180,15 +188,38 @@ def simulate(
         full = 621.945 * saturation_pa(temp) / (PRESSURE_PA - saturation_pa(temp))
         ratio = min(ratio, full)
         wood += trade * (100 * ratio / full - wood) / room.wood_g_per_pct
+        return State(temp, mass, ratio, wood, moisture), 100 * ratio / full, changes
+
+    def left_shut(i: int, now: State) -> float:
+        """Humidity ratio until the next decision, had it been shut from now on [g/kg]."""
+        for later in range(i, min(i + every_min // STEP_MIN, n)):
+            now, _, _ = step(later, now, False)
+        return now.ratio
+
+    now, is_open = State(temp, mass, ratio, 72.0, 3.5), False
+    for i in range(n):
+        full = 621.945 * saturation_pa(now.temp) / (PRESSURE_PA - saturation_pa(now.temp))
+        rh = min(100.0, 100 * now.ratio / full)
+        rh_out = min(100.0, 100 * vapour[i] / saturation_pa(float(outside[i])))
+        noise = rng.normal(0, [0.05, 0.3, 0.1, 0.5])
+        true = np.array([now.temp, rh, outside[i], rh_out])
+        measured[i] = np.round((true + bias + noise) * 10) / 10
+        measured[i, [1, 3]] = np.clip(measured[i, [1, 3]], 1, 100)
+        if i * STEP_MIN % every_min == 0:
+            a, b, c, d = (float(v) for v in measured[i])
+            is_open = decide(i * STEP_MIN, (a, b), (c, d))
+            if is_open:
+                had_it_been_shut[i] = left_shut(i, now)
+        now, humidity, changes = step(i, now, is_open)
         for key, value in zip(
-            found, (temp, ratio, 100 * ratio / full, changes, moisture), strict=True
+            found, (now.temp, now.ratio, humidity, changes, now.moisture), strict=True
         ):
             found[key][i] = value
         opened[i] = is_open
     minute = first_day * 1440 + STEP_MIN * np.arange(n, dtype=np.int64)
     return Run(
         minute, found["t"], found["w"], found["rh"], outside, outside_g, found["ach"], opened,
-        found["m"], measured,
+        found["m"], measured, had_it_been_shut,
     )  # fmt: skip
 
 
