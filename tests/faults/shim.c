@@ -1,9 +1,10 @@
-/* Between a program and its disk and clock, for the tests: preloaded, it fails writes, keeps a log
- * of them, or shifts the wall clock.
+/* Between a program and its disk and clock, for the tests: preloaded, it fails writes and reads,
+ * keeps a log of the writes, or shifts the wall clock.
  *
  * SHIM_MATCH    only files whose path holds this text
- * SHIM_CONTROL  file with one word: full, eio, readonly, or nothing; and "clock SECONDS"; or
- *               noask: who keeps the clock may not be asked, as under ProtectClock= of systemd
+ * SHIM_CONTROL  file with one word: full, eio, readonly, dead (neither written nor read), or
+ *               nothing; and "clock SECONDS"; or noask: who keeps the clock may not be asked, as
+ *               under ProtectClock= of systemd
  * SHIM_UPTIME   seconds to add to the time since the machine's start; no time service is running
  * SHIM_LOG      file that takes every change to matching files, as records:
  *               kind (w t s u), length of path, path, offset, length of data, data
@@ -73,6 +74,7 @@ static int refused(int syncing) {
     if (!syncing && !strncmp(word, "full", 4)) return ENOSPC;
     if (!syncing && !strncmp(word, "readonly", 8)) return EROFS;
     if (syncing && !strncmp(word, "eio", 3)) return EIO;
+    if (!strncmp(word, "dead", 4)) return EIO;
     return 0;
 }
 
@@ -87,6 +89,17 @@ ssize_t pwrite64(int fd, const void *data, size_t length, off64_t offset) {
     ssize_t done = syscall(SYS_pwrite64, fd, data, length, offset);
     if (ours && done > 0) record('w', path, offset, data, done);
     return done;
+}
+ssize_t pread64(int fd, void *data, size_t length, off64_t offset) {
+    char path[4096], word[64];
+    if (control(word, sizeof word) && !strncmp(word, "dead", 4) && path_of(fd, path, sizeof path)) {
+        errno = EIO;
+        return -1;
+    }
+    return syscall(SYS_pread64, fd, data, length, offset);
+}
+ssize_t pread(int fd, void *data, size_t length, off_t offset) {
+    return pread64(fd, data, length, offset);
 }
 ssize_t pwrite(int fd, const void *data, size_t length, off_t offset) {
     return pwrite64(fd, data, length, offset);

@@ -1,4 +1,7 @@
-"""The disk full, read-only or failing under the running monitor: nothing acknowledged is lost."""
+"""The disk full, read-only, failing or gone under the running monitor: nothing is lost.
+
+Gone: the store can be neither written nor read, so what was committed cannot be read again either.
+"""
 
 from __future__ import annotations
 
@@ -33,6 +36,7 @@ def wait(done: Callable[[], bool], trial: Trial) -> None:
         ("full", "Monitor: the disk is full"),
         ("readonly", "Monitor: the disk cannot be written"),
         ("eio", "Monitor: the disk cannot be written"),
+        ("dead", "Monitor: the disk cannot be written"),
     ],
 )
 def test_nothing_is_lost_and_it_is_said_while_it_lasts_and_after(
@@ -76,7 +80,10 @@ def test_nothing_is_lost_and_it_is_said_while_it_lasts_and_after(
                 publish(range(READINGS // 3, READINGS * 2 // 3))
                 # The store cannot keep a notice now; it is told past it.
                 wait(lambda: said in titles(), trial)
-                assert stored() <= READINGS // 3
+                if fault == "dead":
+                    wait(lambda: "The store cannot be read either" in trial.log(), trial)
+                else:
+                    assert stored() <= READINGS // 3
                 shim.set("")
                 publish(range(READINGS * 2 // 3, READINGS))
             wait(lambda: stored() == READINGS, trial)
