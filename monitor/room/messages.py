@@ -348,7 +348,7 @@ def drying_too_slowly(batch: str, space: str, slow: SlowDrying, now_ms: int) -> 
     words = Words(
         _batch_title(batch, space, "dries too slowly"),
         f"{slow.why} Moist for so long, a bunch can go mouldy inside. That is our own rule of "
-        f"thumb, no standard. It would change with {slow.changes}",
+        f"thumb, no standard. What would change this: {slow.changes}",
         to_do=slow.to_do,
         caution=MOULD,
     )

@@ -206,7 +206,7 @@ def test_comes_back_by_itself_and_is_never_away_from_its_owner(
     assert one.link.state.session_kept is False  # that broker kept nothing on disk
     publish(one.link.broker, "barn/loft", [b"1"])
     one.until(lambda: one.payloads() == [b"1"])
-    assert one.longest_turn_s < 0.5
+    assert one.longest_turn_s < 0.5 + one.lag_s
 
 
 def test_ten_reconnections_leave_nothing_behind(mosquitto: Broker, owner: MakeOwner) -> None:
@@ -218,9 +218,9 @@ def test_ten_reconnections_leave_nothing_behind(mosquitto: Broker, owner: MakeOw
         one.link._tries = 0  # as after a steady connection
         one.connect()
     # At most, not equal: what another test left running may end meanwhile.
-    one.until(lambda: active_count() <= threads_before, 60)
+    one.until(lambda: active_count() <= threads_before)
     assert len(list(Path("/proc/self/fd").iterdir())) <= open_before
-    assert one.longest_turn_s < 0.5
+    assert one.longest_turn_s < 0.5 + one.lag_s
 
 
 def test_a_disk_that_stays_full_is_no_storm_of_connections(
@@ -263,8 +263,8 @@ def test_nothing_that_goes_wrong_in_a_callback_is_lost(
 
 def test_a_name_that_cannot_be_found(owner: MakeOwner) -> None:
     one = owner(Broker("no-such-host.invalid"), ["barn/#"])
-    one.until(lambda: "no host called" in one.link.state.sentence, 30)
-    assert one.longest_turn_s < 0.5
+    one.until(lambda: "no host called" in one.link.state.sentence)
+    assert one.longest_turn_s < 0.5 + one.lag_s
 
 
 def test_a_name_that_two_use_is_told(mosquitto: Broker, owner: MakeOwner) -> None:

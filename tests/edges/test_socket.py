@@ -110,7 +110,7 @@ def test_an_oversized_request_is_cut_off(listener: Listener, path: Path) -> None
 
 
 def test_slow_ones_do_not_hold_up_the_others(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("monitor.edges.socket.READ_WITHIN_S", 0.5)
+    monkeypatch.setattr("monitor.edges.socket.READ_WITHIN_S", 4.0)
     listening = Listener(path, echo)
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as slow:
@@ -118,10 +118,10 @@ def test_slow_ones_do_not_hold_up_the_others(path: Path, monkeypatch: pytest.Mon
             slow.sendall(b'{"never')
             began = time.monotonic()
             assert ask(path, {"quick": True}) == {"heard": {"quick": True}}
-            assert time.monotonic() - began < 0.4
-            slow.settimeout(10)
+            assert time.monotonic() - began < 3.9
+            slow.settimeout(300)
             assert slow.recv(10) == b""  # dropped
-            assert time.monotonic() - began >= 0.4
+            assert time.monotonic() - began >= 3.0
     finally:
         listening.close()
 

@@ -113,6 +113,15 @@ def monitor(file: Path) -> Iterator[None]:
         assert process.wait(300) == 0
 
 
+def wait_until_taken(file: Path) -> None:
+    """Until the monitor has taken a message and committed it (a second later)."""
+    end = time.monotonic() + 300
+    while not ask(socket_file(load(file)), {"show": "health"}, timeout=120)["messages"]:
+        assert time.monotonic() < end, (file.parent / "log").read_text()
+        time.sleep(0.1)
+    time.sleep(2.5)
+
+
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[RunningBroker]:
     (tmp_path / "broker").mkdir()
@@ -129,7 +138,7 @@ def test_all_well_with_and_without_a_running_monitor(tmp_path: Path, broker: Run
                 payload = {"ts": now_ms(), "t": 21.5, "rh": 55, "bat": 88}
                 guest.publish("barn/rail", json.dumps(payload).encode())
                 guest.settle()
-            time.sleep(2.5)
+            wait_until_taken(file)
             made = subprocess.run(
                 [sys.executable, "-m", "monitor", "backup", "--config", str(file)],
                 capture_output=True,
@@ -183,7 +192,7 @@ def test_each_trouble_is_named_with_what_to_do(tmp_path: Path, broker: RunningBr
             with Guest(broker.address) as guest:
                 guest.publish("barn/rail", b'{"ts": 1, "t": "warm"}')
                 guest.settle()
-            time.sleep(2.5)
+            wait_until_taken(file)
             code, lines, _ = check(file, "--notify")
         assert code == 1
         assert to_do(lines) == {"sensor rail", "backup", "last notice", "test to phone"}
