@@ -6,6 +6,7 @@ lives in memory until it is delivered, or until the store can be written again.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Sequence
 from itertools import count
 from pathlib import Path
@@ -14,7 +15,9 @@ from monitor.edges.report.order import WEEK_PAGE
 from monitor.edges.sender import NotDelivered, Outcome, Waiting
 from monitor.room.notices import Notice
 from monitor.store.connection import StoreError, WriteError
-from monitor.store.outbox import unsent
+from monitor.store.outbox import Row, unsent
+
+log = logging.getLogger(__name__)
 
 
 class Outgoing:
@@ -34,6 +37,8 @@ class Outgoing:
         self._page = page.rstrip("/")
         self._addresses = tuple(addresses)
         self._now_ms = now_ms
+        self._rows: Sequence[Row] = []
+        self._said = False
         self._unkept: dict[tuple[int, str], Waiting] = {}
         self._numbers = count(-1, -1)  # those of kept notices are above 0
 
@@ -49,13 +54,18 @@ class Outgoing:
         self._unkept.clear()
 
     def unsent(self) -> list[Waiting]:
-        """Everything that waits: what the store cannot keep first."""
+        """Everything that waits: what the store cannot keep first.
+
+        While the store cannot be read, what it held when it last could: so the sender goes on
+        knowing what it has sent.
+        """
         try:
-            rows = unsent(self._store)
-        except (StoreError, WriteError):
-            if not self._unkept:
-                raise
-            rows = []  # it is this that is to be said
+            self._rows = unsent(self._store)
+            self._said = False
+        except (StoreError, WriteError) as error:
+            if not self._said:
+                log.error("The notices that wait cannot be read now: %s", error)
+            self._said = True
         kept = [
             Waiting(
                 row.notice,
@@ -67,7 +77,7 @@ class Outgoing:
                 row.next_try_ms,
                 None if row.report is None else Path(row.report) / WEEK_PAGE,
             )
-            for row in rows
+            for row in self._rows
         ]
         return [*self._unkept.copy().values(), *kept]
 

@@ -316,19 +316,19 @@ class Worker:
         if self.link is not None:
             self.link.drop()
         while True:
-            reloaded = self._reloaded()
+            reloaded = self._reloaded(error)
             self._wait(STORE_RETRY_S)
             if reloaded or self._stopping:
                 return
 
-    def _reloaded(self) -> bool:
+    def _reloaded(self, cause: WriteError) -> bool:
         """Go back to the last commit; what is in memory may hold what was never written."""
         try:
             self.writer.rollback()
             self.engine = self._make_engine(self.writer)
         except WriteError as error:
             self._say("reading", "The store cannot be read either: %s", error)
-            self._alarm(error)
+            self._alarm(cause)  # a disk that fails makes what is read look damaged
             return False
         return True
 
