@@ -367,6 +367,7 @@ class Engine:
         self._states.append(folded.state)
         if folded.state.minute % 60 == 0:
             effects.states.append((folded.state.minute, checkpoint.dump(folded.state)))
+        if folded.state.minute % 60 == 0 or self._recent.crowded:
             self._recent.forget_before(folded.state.minute)
 
     def _waited_for_a_log(self, now_ms: int) -> bool:

@@ -9,6 +9,8 @@ from monitor.room.fold import Record, Records
 from monitor.room.readings import MINUTE_MS, Flag, Quantity, Reading
 
 KEPT_MIN = 30
+# Where sensors gone mad fill the memory (some 440 bytes a reading), it reaches less far back.
+MOST_HELD, FEWEST_KEPT_MIN = 100_000, 3
 SLICE_MIN = 60
 # A jump older than this is not looked for, neither before a late reading nor after a doubted one.
 REACH_MIN = 60
@@ -35,6 +37,7 @@ class Recent:
     def __init__(self, kept: Kept, first_minute: int) -> None:
         self._kept = kept
         self._minutes: dict[int, _Minute] = {}
+        self._counts: dict[int, int] = {}  # readings of each of these minutes
         self._first = first_minute
         self._slice: tuple[int, int, Mapping[int, Records]] = (0, 0, {})
 
@@ -42,6 +45,16 @@ class Recent:
     def held_min(self) -> int:
         """Minutes of which there is anything in memory."""
         return len(self._minutes)
+
+    @property
+    def held(self) -> int:
+        """Readings in memory."""
+        return sum(self._counts.values())
+
+    @property
+    def crowded(self) -> bool:
+        """Whether so many are held that memory reaches less far back."""
+        return self.held > MOST_HELD
 
     def add(self, reading: Reading) -> bool:
         """Take in a reading; False if it is there already."""
@@ -53,6 +66,7 @@ class Recent:
         if reading.quantity in record:
             return False
         record[reading.quantity] = (reading.value, reading.flags)
+        self._counts[minute] = self._counts.get(minute, 0) + 1
         return True
 
     def stale(self) -> None:
@@ -65,7 +79,8 @@ class Recent:
             return self._minutes.get(minute, {})
         begin, end, records = self._slice
         if not begin <= minute < end:
-            begin, end = minute, min(minute + SLICE_MIN, self._first)
+            span = 1 if self.crowded else SLICE_MIN
+            begin, end = minute, min(minute + span, self._first)
             records = self._kept.records(begin, end)
             self._slice = (begin, end, records)
         return records.get(minute, {})
@@ -114,8 +129,11 @@ class Recent:
     def forget_before(self, minute: int) -> None:
         """Let go of what is older than memory shall reach at this minute."""
         first = minute - KEPT_MIN
+        if self.crowded:
+            first = minute - FEWEST_KEPT_MIN
         for old in [m for m in self._minutes if m < first]:
             del self._minutes[old]
+            self._counts.pop(old, None)
         self._first = max(self._first, first)
 
     def _at(self, minute: int, sensor: str) -> Mapping[int, Record]:
