@@ -140,6 +140,11 @@ class Engine:
         """Minutes with readings in memory: the last, and those that wait to be folded."""
         return self._recent.held_min
 
+    @property
+    def flooding(self) -> str | None:
+        """The sensor that tells most, where far more comes than sensors should tell."""
+        return self._recent.flooding
+
     def behind(self, now_ms: int) -> bool:
         """Whether minutes that are over still wait to be folded."""
         if self._round.waits or self._waited_for_a_log(now_ms):

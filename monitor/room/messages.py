@@ -291,6 +291,18 @@ def payloads_unread(
     return _notice(now_ms, "unread", Weight.SOON, words, space, "/health", sensor)
 
 
+def flooded(sensor: str, now_ms: int) -> Notice:
+    """Far more readings come than sensors should send."""
+    words = Words(
+        "Monitor: sensors send far too much",
+        f"Thousands of readings come each minute, the most from {shortened(sensor)}. All are kept "
+        "and the other sensors are heard, but the store grows fast.",
+        to_do="look at how often it is set to send; once a minute is plenty. If it cannot be set, "
+        "take its power away.",
+    )
+    return _notice(now_ms, "flooded", Weight.SOON, words, place="/health")
+
+
 # --- batches --------------------------------------------------------------------------------
 
 

@@ -290,6 +290,7 @@ def _of_troubles() -> Iterator[tuple[str, Notice]]:
     yield "disk full", messages.disk_full(NOW_MS)
     yield "store damaged", messages.store_damaged(NOW_MS)
     yield "disk cannot be written", messages.store_failing("the disk reports a fault", NOW_MS)
+    yield "flooded", messages.flooded("granary-rail", NOW_MS)
     yield "store trouble", messages.store_trouble("the disk is read-only", NOW_MS)
     yield "clock not known", messages.clock_not_known(NOW_MS)
     yield "clock set", messages.clock_set(365 * 86_400_000, NOW_MS)

@@ -11,6 +11,7 @@ from monitor.room.readings import MINUTE_MS, Flag, Quantity, Reading
 KEPT_MIN = 30
 # Where sensors gone mad fill the memory (some 440 bytes a reading), it reaches less far back.
 MOST_HELD, FEWEST_KEPT_MIN = 100_000, 3
+FLOOD = 10_000  # readings in two minutes: a hundred sensors that tell three things each second
 SLICE_MIN = 60
 # A jump older than this is not looked for, neither before a late reading nor after a doubted one.
 REACH_MIN = 60
@@ -55,6 +56,15 @@ class Recent:
     def crowded(self) -> bool:
         """Whether so many are held that memory reaches less far back."""
         return self.held > MOST_HELD
+
+    @property
+    def flooding(self) -> str | None:
+        """The sensor that tells most of all, where so much comes that memory is crowded."""
+        newest = max(self._counts, default=0)
+        if not self.crowded or self._counts[newest] + self._counts.get(newest - 1, 0) < FLOOD:
+            return None
+        told = self._minutes[newest]
+        return max(told, key=lambda sensor: len(told[sensor]))
 
     def add(self, reading: Reading) -> bool:
         """Take in a reading; False if it is there already."""

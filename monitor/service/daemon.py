@@ -32,6 +32,7 @@ from monitor.room.spaces import Site
 from monitor.service.broker_watch import BrokerWatch
 from monitor.service.desk import Desk
 from monitor.service.errands import Errands
+from monitor.service.flood_watch import FloodWatch
 from monitor.service.flower_book import book_of
 from monitor.service.jobs import Stepper, Timetable
 from monitor.service.outgoing import Outgoing
@@ -212,6 +213,7 @@ class Daemon:
         Timekeeper(worker, self._time, errands.catch_up, timetable.clock_set)
         BrokerWatch(worker, self._settings.site.timezone, clock.monotonic_s)
         PayloadWatch(worker, self._settings.site)
+        FloodWatch(worker)
 
     def _catch_signals(self, stack: ExitStack) -> None:
         if threading.current_thread() is not threading.main_thread():

@@ -1,6 +1,6 @@
 """Sensors gone mad: fifty of them at two thousand messages a second, beside sensors that are well.
 
-Memory stays bounded, what the others tell is handled meanwhile, and the log says it once an hour.
+Memory stays bounded, what the others tell is handled meanwhile, and it is said once.
 """
 
 from __future__ import annotations
@@ -118,7 +118,9 @@ def run(folder: Path, seconds: int) -> str:
         assert process.poll() is None
         trial.stop()
         assert trial.export("readings").count(",temperature,") == sent + 4
-        notices = [row for row in trial.export("notices").splitlines() if "cannot be read" in row]
+        notices = trial.export("notices").count("sensors send far too much")
+        # Of a flood that fills the memory; a short one does not.
+        assert notices == (1 if seconds >= FULL_SECONDS else 0), notices
     finally:
         trial.stop()
         broker.stop()
@@ -126,7 +128,7 @@ def run(folder: Path, seconds: int) -> str:
         f"{count:,} messages from {SENSORS} sensors in {float(told.split()[1]):.0f} s, half of "
         f"them garbage, all handled; {sent + 4} readings of the other sensor, all kept, each heard "
         f"within {longest_s:.1f} s; resident {before_mb:.0f} MB, at most {most_mb:.0f} MB; "
-        f"{len(lines)} lines in the log, {len(notices)} notices"
+        f"{len(lines)} lines in the log, {notices} notices of the flood"
     )
     assert most_mb - before_mb < MOST_GROWTH_MB, figures
     return figures

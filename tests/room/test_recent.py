@@ -38,6 +38,7 @@ def test_memory_reaches_half_an_hour_back(tmp_path: Path) -> None:
     recent = fed(writer, 6, 45)
     assert recent.held_min == KEPT_MIN
     assert recent.held == 6 * KEPT_MIN
+    assert recent.flooding is None
     writer.close()
 
 
@@ -48,6 +49,9 @@ def test_where_sensors_flood_it_memory_is_bounded_and_the_store_knows_the_rest(
     writer = Writer(tmp_path / "x.sqlite")
     recent = fed(writer, a_minute, 14)
     assert recent.held <= MOST_HELD
+    for reading in told(FIRST + 14, MOST_HELD):
+        recent.add(reading)
+    assert recent.flooding == "rail"
     assert recent.held_min >= FEWEST_KEPT_MIN
     for minute in (FIRST, FIRST + 13):  # the one from the store, the other from memory
         found = recent.minute(minute)["rail"]

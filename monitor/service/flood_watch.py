@@ -1,0 +1,26 @@
+"""Says when far more readings come than sensors should send."""
+
+from __future__ import annotations
+
+from monitor.room import messages
+from monitor.service.worker import Worker
+
+SAID_AGAIN_MS = 86_400_000
+
+
+class FloodWatch:
+    """Hooks a worker's turns; speaks once a day while it lasts."""
+
+    def __init__(self, worker: Worker) -> None:
+        self._worker = worker
+        self._said_ms: int | None = None
+        worker.before_minutes.append(self.look)
+
+    def look(self) -> None:
+        """Whether it is so now."""
+        sensor = self._worker.engine.flooding
+        now_ms = self._worker.now_ms()
+        if sensor is None or (self._said_ms is not None and now_ms < self._said_ms + SAID_AGAIN_MS):
+            return
+        self._said_ms = now_ms
+        self._worker.write(self._worker.engine.tell(messages.flooded(sensor, now_ms)))
