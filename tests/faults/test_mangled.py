@@ -430,9 +430,9 @@ def tried(folder: Path, cases: int, seed: int, at_the_end: ExitStack) -> str:
                 counts[f"{name} {'taken' if taken else 'refused'}"] += 1
         if part == 0:
             after_first_mb = resident_mb()
+    grown_mb = resident_mb() - after_first_mb  # hypothesis itself remembers all it has built
     for name, (strategy, case) in built(at_the_end).items():
         of_form(strategy, case, counts, name, cases // 40)
-    grown_mb = resident_mb() - after_first_mb
     told = ", ".join(f"{name} {count:,}" for name, count in sorted(counts.items()))
     total = sum(counts.values())
     taken = sum(count for name, count in counts.items() if name.endswith("taken"))
