@@ -401,7 +401,7 @@ class Engine:
         self._settled = effects.settled = self._round_from = state.minute
         if self._unsaid:
             self._unsaid = False
-            effects.facts.append((_UNSAID_FROM, str(state.minute)))
+            effects.facts.append((_UNSAID_FROM, ""))
         self._unsettled = False
         self._ended = []
         if state.minute % 60 == 0:

@@ -308,5 +308,25 @@ def test_what_was_folded_but_not_settled_is_settled_after_a_restart(tmp_path: Pa
     fold(Engine(SITE, Policy(), BOOK, writer))
     kinds = sorted(s.kind.value for s in writer.spells_since(0) if s.ended)
     assert kinds == ["damp", "hot", "silent"]
-    assert writer.fact("unsaid from") == str(now_ms // MINUTE_MS)
+    assert writer.fact("unsaid from") == ""
+    writer.close()
+
+
+def test_a_start_folds_the_last_hour_again_and_not_all_since_the_start_before(
+    tmp_path: Path,
+) -> None:
+    writer = Writer(tmp_path / "x.sqlite")
+    engine = Engine(SITE, Policy(), BOOK, writer)
+    for told in day():  # each in its time
+        end_ms = json.loads(told.payload)["ts"]
+        writer.apply(engine.receive([told._replace(arrived_ms=end_ms)]))
+        while engine.behind(end_ms):
+            writer.apply(engine.advance(end_ms, 10_000))
+            writer.apply(engine.consider())
+    again, minutes = Engine(SITE, Policy(), BOOK, writer), 0
+    while again.behind(end_ms):
+        writer.apply(again.advance(end_ms, 1))
+        writer.apply(again.consider())
+        minutes += 1
+    assert minutes <= 60 + 10  # the minutes since the last full hour, and the looks ahead
     writer.close()
