@@ -185,9 +185,11 @@ class Fold:
         flags: dict[tuple[int, str, Quantity], Flag],
     ) -> tuple[SensorState, SensorMinute]:
         good: dict[Quantity, list[float]] = {}
+        held = dict(state.held)
         for time_ms in sorted(records):
             record = records[time_ms]
-            if all(flag & Flag.TOO_OLD for _, flag in record.values()):
+            values = self._values(sensor.name, time_ms, record)
+            if not values and all(flag & Flag.TOO_OLD for _, flag in record.values()):
                 continue
             if self._out(sensor.name, time_ms):
                 for quantity, (_, stored) in record.items():
@@ -196,17 +198,17 @@ class Fold:
                         flags[(time_ms, sensor.name, quantity)] = flag
                 state = state._replace(last_ms=time_ms)
                 continue
-            values = self._values(sensor.name, time_ms, record)
             track = self._track(sensor.name, state, time_ms)
             judged, track, doubted = self._judge(
                 sensor.name, track, feed, time_ms, values, following
             )
-            held = dict(state.held)
             for quantity, (_, stored) in record.items():
-                flag = (stored & ~JUDGED) | judged.get(quantity, Flag.NONE)
+                flag = judged.get(quantity, Flag.NONE)
+                if stored is not Flag.NONE:  # rare, and an IntFlag reckons slowly
+                    flag |= stored & ~JUDGED
                 if flag != stored:
                     flags[(time_ms, sensor.name, quantity)] = flag
-                if not flag & DOUBTFUL:
+                if flag is Flag.NONE or not flag & DOUBTFUL:
                     good.setdefault(quantity, []).append(values[quantity])
                     held[quantity] = (time_ms, values[quantity])
             state = SensorState(state.since, track, held, time_ms, minute if doubted else None)
@@ -254,7 +256,11 @@ class Fold:
 
     def _values(self, sensor: str, time_ms: int, record: Record) -> dict[Quantity, float]:
         """The usable values of a record, calibrated."""
-        values = {q: value for q, (value, flag) in record.items() if not flag & _UNUSABLE}
+        values = {
+            q: value
+            for q, (value, flag) in record.items()
+            if flag is Flag.NONE or not flag & _UNUSABLE
+        }
         if changes := self._calibrations.get(sensor):
             for quantity, value in values.items():
                 slope, offset = holding(changes, sensor, quantity, time_ms)

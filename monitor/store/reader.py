@@ -41,8 +41,8 @@ class _Flags(dict[int, Flag]):
         return self[number]
 
 
-_FLAGS = _Flags()
-_QUANTITY: dict[str, Quantity] = {quantity.value: quantity for quantity in Quantity}
+FLAGS = _Flags()
+QUANTITIES: dict[str, Quantity] = {quantity.value: quantity for quantity in Quantity}
 
 
 class Delivery(NamedTuple):
@@ -134,7 +134,7 @@ class Reader:
             (from_ms, to_ms),
         )
         for time_ms, sensor, quantity, value, flags in rows:
-            yield Reading(time_ms, sensor, _QUANTITY[quantity], value, _FLAGS[flags])
+            yield Reading(time_ms, sensor, QUANTITIES[quantity], value, FLAGS[flags])
 
     def masses(self, sensor: str, begin_ms: int, end_ms: int) -> list[tuple[int, float]]:
         """A scale's undoubted readings, begin ≤ time < end, by time [UTC epoch ms, g]."""
@@ -156,7 +156,7 @@ class Reader:
             " AND quantity = (SELECT id FROM quantity WHERE name = ?) ORDER BY time_ms",
             (from_ms, to_ms, sensor, quantity.value),
         )
-        return [(row[0], row[1], _FLAGS[row[2]]) for row in rows]
+        return [(row[0], row[1], FLAGS[row[2]]) for row in rows]
 
     def last_readings(self, since_ms: int) -> dict[tuple[str, Quantity], Reading]:
         """The last reading of each sensor and quantity since then."""

@@ -20,7 +20,7 @@ from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
 from monitor.store.connection import DamagedError, open_for_writing
 from monitor.store.means import ten_minute_means
-from monitor.store.reader import prospect_of_row
+from monitor.store.reader import FLAGS, QUANTITIES, prospect_of_row
 
 UNREAD_KEPT = 2_000
 DAY_MIN = 1440
@@ -383,7 +383,7 @@ class Writer:
             of_minute = found.setdefault(time_ms // MINUTE_MS, {})
             of_sensor = of_minute.setdefault(self._sensors.name_of(sensor), {})
             record = of_sensor.setdefault(time_ms, {})
-            record[Quantity(self._quantities.name_of(quantity))] = (value, Flag(flags))
+            record[QUANTITIES[self._quantities.name_of(quantity)]] = (value, FLAGS[flags])
         return found  # type: ignore[return-value]  # the inner dicts are read as Mappings
 
     def waiting(self) -> list[Reading]:
