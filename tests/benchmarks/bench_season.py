@@ -1,0 +1,142 @@
+"""A season recomputed after a changed calibration, beside reading its rows into numpy alone.
+
+    python -m tests.benchmarks.bench_season [--quick] [--days N]
+
+Twelve sensors in three spaces, each every ten seconds; a batch hung every three weeks in each
+space and weighed once. A calibration from the first day on is entered, then everything is folded
+anew from the stored readings: flags, minutes of air, spells, kept states, batches and what was
+foreseen at the full hours, all written and committed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sqlite3
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+
+from monitor.room.effects import Effects
+from monitor.room.engine import Engine
+from monitor.room.entries import JSON, Request
+from monitor.room.notices import Policy
+from monitor.room.readings import MINUTE_MS, Quantity, ReadAs, Reading, Sensor
+from monitor.room.spaces import Limits, Site, Space, Use
+from monitor.store.writer import Writer
+from tests.benchmarks.table import Row, show
+from tests.service.test_jobs import BOOK
+
+BEGIN_MS = 29_714_400 * MINUTE_MS  # 2026-07-01T00:00Z
+SPACES, SENSORS, EVERY_S, DAYS = 3, 12, 10, 182
+HOUR_MS = 60 * MINUTE_MS
+DAY_MS = 24 * HOUR_MS
+AT_A_TIME_MIN = 60
+READS = {Quantity.TEMPERATURE: ReadAs("°C"), Quantity.HUMIDITY: ReadAs("%")}
+
+
+def site() -> Site:
+    limits = Limits(hot_c=32.0, cold_c=5.0, damp_pct=75.0)
+    names = [f"shed {n}" for n in range(SPACES)]
+    return Site(
+        "Withy End", 52.0, -3.0, 120.0, "Europe/London", "°C",
+        {name: Space(name, Use.HANGING, limits) for name in names},
+        {f"s{n}": Sensor(f"s{n}", names[n % SPACES], f"barn/s{n}", EVERY_S, READS)
+         for n in range(SENSORS)},
+    )  # fmt: skip
+
+
+def hour_of_readings(begin_ms: int, rng: np.random.Generator) -> Iterator[Reading]:
+    """An hour of all sensors, in order of time."""
+    at = np.arange(begin_ms, begin_ms + HOUR_MS, EVERY_S * 1000)
+    swing = np.sin(at % DAY_MS / DAY_MS * 2 * np.pi)[:, None]
+    own = rng.normal(0.0, 0.05, (2, len(at), SENSORS))
+    warm = (20 + 7 * swing + own[0]).round(2).tolist()
+    damp = (58 - 16 * swing + 4 * own[1]).round(1).tolist()
+    for row, at_ms in enumerate(at.tolist()):
+        for n in range(SENSORS):
+            yield Reading(at_ms + 100 * n, f"s{n}", Quantity.TEMPERATURE, warm[row][n])
+            yield Reading(at_ms + 100 * n, f"s{n}", Quantity.HUMIDITY, damp[row][n])
+
+
+def write(file: Path, hours: int) -> None:
+    """The readings alone, as they were stored."""
+    writer, rng = Writer(file), np.random.default_rng(7)
+    for hour in range(hours):
+        told = hour_of_readings(BEGIN_MS + hour * HOUR_MS, rng)
+        writer.apply(Effects(readings=list(told)))
+        writer.commit()
+    writer.close()
+
+
+def entries(hours: int) -> Iterator[Request]:
+    """A calibration from the beginning on, and the batches."""
+    yield Request("calibrate", {"sensor": "s0", "quantity": "humidity", "offset": -1.5}, BEGIN_MS)
+    for n, hour in enumerate(range(2, hours, 21 * 24)):
+        for space in range(SPACES):
+            hung_ms, name = BEGIN_MS + hour * HOUR_MS, f"batch-{n}-{space}"
+            hang: dict[str, JSON] = {"flower": "statice", "space": f"shed {space}", "bunches": 6}
+            yield Request("hang", {**hang, "fresh_mass_g": 400.0, "name": name}, hung_ms)
+            for days, verb, more in ((4, "weigh", {"grams": 210.0}), (14, "takedown", {})):
+                if hour + 24 * days < hours:
+                    yield Request(verb, {"batch": name, **more}, hung_ms + days * DAY_MS)
+
+
+def floor_s(file: Path) -> float:
+    """The same rows into numpy, and nothing else."""
+    began = time.perf_counter()
+    with closing(sqlite3.connect(file)) as db:
+        rows = db.execute("SELECT time_ms, sensor, quantity, value FROM reading")
+        while part := rows.fetchmany(100_000):
+            np.array(part)
+    return time.perf_counter() - began
+
+
+def recomputed(file: Path, hours: int) -> tuple[float, float]:
+    """Seconds of all of it, and the longest between two looks at a socket [s]."""
+    end_ms = BEGIN_MS + hours * HOUR_MS
+    writer = Writer(file)
+    # All was said already: what a changed calibration makes of the past is not told again.
+    writer.note("settled", str(end_ms // MINUTE_MS))
+    engine = Engine(site(), Policy(), BOOK, writer, end_ms)
+    for request in entries(hours):
+        writer.apply(engine.enter(request, end_ms)[1])
+    writer.commit()
+    began, longest = time.perf_counter(), 0.0
+    while engine.behind(engine.now_ms(0)):
+        turn = time.perf_counter()
+        writer.apply(engine.advance(engine.now_ms(0), AT_A_TIME_MIN))
+        writer.apply(engine.consider())
+        writer.commit()
+        longest = max(longest, time.perf_counter() - turn)
+    took = time.perf_counter() - began
+    writer.close()
+    return took, longest
+
+
+def main(quick: bool, days: float = DAYS) -> list[Row]:
+    """One row."""
+    hours = 3 if quick else round(24 * days)
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "store.sqlite"
+        write(file, hours)
+        floor = floor_s(file)
+        took, longest = recomputed(file, hours)
+    readings = hours * 3600 // EVERY_S * SENSORS * 2
+    size = f"{hours / 24:g} days, {SENSORS} sensors every {EVERY_S} s, {readings:,} readings"
+    return [
+        Row("a season recomputed", size, f"{took:.1f} s, {1e6 * took / readings:.1f} µs a reading",
+            f"the rows into numpy {floor:.1f} s", took / floor, "at most 3"),
+        Row("its longest turn", size, f"{1000 * longest:.0f} ms", goal="under 500 ms"),
+    ]  # fmt: skip
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--days", type=float, default=DAYS)
+    asked = parser.parse_args()
+    show(main(asked.quick, asked.days))
