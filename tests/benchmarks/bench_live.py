@@ -52,7 +52,7 @@ class Used(NamedTuple):
     resident_mb: float
 
 
-def used(pid: int) -> Used:
+def used(pid: int | str) -> Used:
     there = Path(f"/proc/{pid}")
     fields = (there / "stat").read_text("utf-8").rpartition(")")[2].split()
     told = dict(line.split(": ") for line in (there / "io").read_text("utf-8").splitlines())
