@@ -21,6 +21,8 @@ from tests.benchmarks import (
     bench_mqtt,
     bench_page,
     bench_report,
+    bench_season,
+    bench_written,
     bench_year,
 )
 from tests.benchmarks.table import Row, show
@@ -36,6 +38,8 @@ BENCHMARKS = (
     bench_adviser,
     bench_many_sites,
     bench_growth,
+    bench_season,
+    bench_written,
     bench_live,
 )
 
