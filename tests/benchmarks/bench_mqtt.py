@@ -281,6 +281,7 @@ def main(quick: bool) -> list[Row]:
             f"{median(1e6 * one.cpu_s / count for one in floor):.0f} µs",
             median(count / one.seconds for one in done) / bare,
             goals[called],
+            median(one.cpu_s for one in floor) / median(one.cpu_s for one in done),
         )
         for called, (words, done) in ways.items()
     ]

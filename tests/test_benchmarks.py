@@ -1,0 +1,38 @@
+"""The benchmarks at their small size fail where a ratio is far out of line, and only there."""
+
+import pytest
+
+from tests.benchmarks.__main__ import judged
+from tests.benchmarks.table import LIMITS, Row
+
+
+def rows() -> list[Row]:
+    """A row for every limit, within it."""
+    return [Row(what, "some", "1", "1", max(0.5, low * 2)) for what, (low, _) in LIMITS.items()]
+
+
+def test_what_is_in_line_passes(capsys: pytest.CaptureFixture[str]) -> None:
+    assert judged([rows(), [Row("of which nothing is asked", "some", "1 h", ratio=1e6)]]) == 0
+    assert capsys.readouterr().err == ""
+
+
+@pytest.mark.parametrize("what", LIMITS)
+def test_what_is_far_out_of_line_fails_and_is_named(
+    what: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    least, most = LIMITS[what]
+    off = least / 2 if least else most * 2
+    told = [row._replace(ratio=off) if row.what == what else row for row in rows()]
+    assert judged([told]) == 1
+    assert f"far out of line: {what}, some: " in capsys.readouterr().err
+
+
+def test_the_processor_decides_where_it_is_told() -> None:
+    """A busy machine stretches seconds."""
+    slow = [row._replace(ratio=1e6, cpu_ratio=row.ratio) for row in rows()]
+    assert judged([slow]) == 0
+
+
+def test_a_limit_without_its_row_fails(capsys: pytest.CaptureFixture[str]) -> None:
+    assert judged([rows()[1:]]) == 1
+    assert "was not measured" in capsys.readouterr().err
