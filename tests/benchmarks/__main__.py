@@ -21,6 +21,7 @@ from tests.benchmarks import (
     bench_moist_air,
     bench_month,
     bench_mqtt,
+    bench_notice,
     bench_page,
     bench_report,
     bench_season,
@@ -42,6 +43,7 @@ BENCHMARKS = (
     bench_growth,
     bench_season,
     bench_written,
+    bench_notice,
     bench_live,
 )
 
