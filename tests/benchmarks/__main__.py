@@ -15,6 +15,7 @@ from concurrent.futures import ProcessPoolExecutor
 from tests.benchmarks import (
     bench_adviser,
     bench_dryness,
+    bench_flood,
     bench_growth,
     bench_live,
     bench_many_sites,
@@ -23,6 +24,7 @@ from tests.benchmarks import (
     bench_mqtt,
     bench_notice,
     bench_page,
+    bench_quarter,
     bench_report,
     bench_season,
     bench_written,
@@ -34,6 +36,7 @@ BENCHMARKS = (
     bench_moist_air,
     bench_mqtt,
     bench_month,
+    bench_quarter,
     bench_report,
     bench_year,
     bench_page,
@@ -43,6 +46,7 @@ BENCHMARKS = (
     bench_growth,
     bench_season,
     bench_written,
+    bench_flood,
     bench_notice,
     bench_live,
 )
