@@ -3,31 +3,36 @@
     python -m tests.benchmarks.bench_live [--quick] [--seconds N]
 
 Real daemon and mosquitto; what they used between the first full minute and the end is read from
-/proc. Beside it a paho client that hears the same topics and does nothing, and the daemon's own
-imports doing nothing.
+/proc. The forty have ninety days behind them; a page is open all the while. Beside it a paho client
+that hears the same topics and does nothing, and the daemon's own imports doing nothing.
 """
 
 from __future__ import annotations
 
 import argparse
+import http.client
 import json
 import os
+import socket
 import subprocess
 import sys
 import tempfile
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
 from tests.benchmarks.table import Row, show
+from tests.benchmarks.years import write_years
 from tests.service.trial import Trial, settings_in
 
 EVERY_S = 10
 SPACES = 4
 DAY_S = 86_400
+BEHIND_DAYS = 90
 IDLE = """
 import sys
 from paho.mqtt.client import Client
@@ -91,12 +96,46 @@ def publish(broker: broker_edge.Broker, sensors: int, over: threading.Event) -> 
             at += 1
 
 
-def live(sensors: int, seconds: float) -> list[Row]:
+def open_page(port: int) -> socket.socket:
+    """A page's stream of fresh figures, never closed."""
+    link = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
+    for _ in range(600):  # it may still be starting
+        try:
+            link.request("GET", "/")
+            break
+        except ConnectionRefusedError:
+            time.sleep(0.1)
+    answer = link.getresponse()
+    cookie = str(answer.headers["Set-Cookie"]).split(";")[0]
+    answer.read()
+    link.close()
+    opened = socket.create_connection(("127.0.0.1", port), timeout=60)
+    asked = f"GET /live HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nCookie: {cookie}\r\n\r\n"
+    opened.sendall(asked.encode())
+    opened.settimeout(None)
+    threading.Thread(target=_read_on, args=(opened,), daemon=True).start()
+    return opened
+
+
+def _read_on(page: socket.socket) -> None:
+    with suppress(OSError):
+        while page.recv(65_536):
+            pass
+
+
+def live(sensors: int, seconds: float, behind: int = 0) -> list[Row]:
+    """What is used with so many days behind it, a page open."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "broker").mkdir()
         broker = broker_edge.start(folder / "broker", folder / "log", "mosquitto")
-        trial = Trial(settings_in(folder, broker, sample(folder, sensors)), until=None)
+        port = broker_edge.free_port()
+        page = f"[page]\nport = {port}\n"
+        settings = settings_in(folder, broker, sample(folder, sensors), page)
+        if behind:
+            now_min = time.time_ns() // 60_000_000_000
+            write_years(settings.store.file, settings.site, behind, now_min, every_min=5)
+        trial = Trial(settings, until=None)
         address = [broker.host, str(broker.port)]
         idle = subprocess.Popen([sys.executable, "-c", IDLE, *address])
         imports = subprocess.Popen([sys.executable, "-c", IMPORTS], stdin=subprocess.PIPE)
@@ -105,6 +144,7 @@ def live(sensors: int, seconds: float) -> list[Row]:
         try:
             daemon = trial.start()
             publishing.start()
+            opened = open_page(port)
             time.sleep(min(70.0, seconds))
             pids = (daemon.pid, broker.process.pid, idle.pid)
             before = [used(pid) for pid in pids]
@@ -115,6 +155,7 @@ def live(sensors: int, seconds: float) -> list[Row]:
             over.set()
             publishing.join()
             trial.stop()
+            opened.close()
             for other in (idle, imports):
                 other.kill()
                 other.wait()
@@ -123,7 +164,7 @@ def live(sensors: int, seconds: float) -> list[Row]:
     written = [
         (b.written - a.written) * DAY_S / seconds / 1e6 for a, b in zip(before, after, strict=True)
     ]
-    size = f"{sensors} sensors every {EVERY_S} s, {seconds:.0f} s"
+    size = f"{sensors} sensors every {EVERY_S} s, {behind} days behind it, {seconds:.0f} s"
     return [
         Row("live: processor", size, f"{share[0]:.2f} % of a core",
             f"idle paho client {share[2]:.2f} %", goal="under 2 %"),
@@ -138,7 +179,7 @@ def main(quick: bool, seconds: float = 600.0) -> list[Row]:
     """Forty sensors, and at full size ten."""
     if quick:
         return live(40, 4.0)
-    return live(40, seconds) + live(10, seconds)
+    return live(40, seconds, BEHIND_DAYS) + live(10, seconds)
 
 
 if __name__ == "__main__":

@@ -10,7 +10,6 @@ memory. Beside it the daemon's own imports doing nothing.
 from __future__ import annotations
 
 import argparse
-import http.client
 import socket
 import subprocess
 import sys
@@ -24,32 +23,13 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.recordings import replay
 from sample_readings.make_samples import write_load
 from sample_readings.scenario import START
-from tests.benchmarks.bench_live import IMPORTS, used
+from tests.benchmarks.bench_live import IMPORTS, open_page, used
 from tests.benchmarks.bench_month import resident_mb
 from tests.benchmarks.table import Row, show
 from tests.service.trial import Trial, settings_in
 
 DAYS, SENSORS = 90, 40
 AHEAD = 20_000  # messages that may wait at the broker
-
-
-def open_page(port: int) -> socket.socket:
-    """A page's stream of fresh figures, never closed."""
-    link = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
-    for _ in range(600):  # it may still be starting
-        try:
-            link.request("GET", "/")
-            break
-        except ConnectionRefusedError:
-            time.sleep(0.1)
-    answer = link.getresponse()
-    cookie = str(answer.headers["Set-Cookie"]).split(";")[0]
-    answer.read()
-    link.close()
-    opened = socket.create_connection(("127.0.0.1", port), timeout=60)
-    asked = f"GET /live HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nCookie: {cookie}\r\n\r\n"
-    opened.sendall(asked.encode())
-    return opened
 
 
 def memory(days: int, sensors: int, every_s: int) -> list[tuple[float, float]]:
@@ -70,8 +50,6 @@ def memory(days: int, sensors: int, every_s: int) -> list[tuple[float, float]]:
         try:
             process = trial.start()
             page = open_page(port)
-            page.settimeout(None)
-            threading.Thread(target=_read_on, args=(page,), daemon=True).start()
             feeding = threading.Thread(
                 target=replay,
                 args=(recording, broker.address, None),
@@ -91,11 +69,6 @@ def memory(days: int, sensors: int, every_s: int) -> list[tuple[float, float]]:
                 page.close()
             broker.stop()
     return looks
-
-
-def _read_on(page: socket.socket) -> None:
-    while page.recv(65_536):
-        pass
 
 
 def imports_mb() -> float:
