@@ -14,6 +14,9 @@ from monitor.room.readings import Flag, Quantity, Reading
 from monitor.room.soon_teller import Foretold
 from monitor.room.spells import Spell
 
+# A fact: the minute from which all is to be settled anew; empty where all is settled.
+UNSAID_FROM = "unsaid from"
+
 
 class Unread(NamedTuple):
     """A payload that could not be read, kept as it came; reason is a plain sentence."""

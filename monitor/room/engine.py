@@ -18,7 +18,7 @@ from monitor.room.batch_teller import BatchTeller
 from monitor.room.batches import CrispSpan, first_change
 from monitor.room.calibrations import Calibration, Service, holding
 from monitor.room.circumstances import Circumstances
-from monitor.room.effects import Effects
+from monitor.room.effects import UNSAID_FROM, Effects
 from monitor.room.emptiness import LEAPS_FROM_MIN, leap
 from monitor.room.entries import Entry, Request
 from monitor.room.flowers import Book
@@ -47,8 +47,6 @@ from monitor.science.moist_air import standard_pressure
 
 DAY_MS = 24 * HOUR_MS
 SOON_KEPT_MS = 3 * DAY_MS
-
-_UNSAID_FROM = "unsaid from"
 
 
 class Archive(
@@ -115,13 +113,15 @@ class Engine:
         # Since the last settling: the lowest minute folded, and the spells that ended.
         self._round_from = 0
         self._ended: list[Spell] = []
+        # Entries that came back with a backup may have been about notices.
+        self._anew = self._teller.answer(self._logbook.standing)
         if newest is not None:
             self._unsaid = True
             self._go_back_to(self._unsaid_from(newest // MINUTE_MS))
 
     def _unsaid_from(self, newest: int) -> int:
         """The minute from which an earlier run had not settled everything."""
-        noted = int(self._archive.fact(_UNSAID_FROM) or 0)
+        noted = int(self._archive.fact(UNSAID_FROM) or 0)
         return min([minute for minute in (noted, self._settled) if minute], default=newest)
 
     # -- time -------------------------------------------------------------------------------------
@@ -220,7 +220,7 @@ class Engine:
 
     def _note_unsaid(self, effects: Effects) -> None:
         self._unsaid = True
-        effects.facts.append((_UNSAID_FROM, str(self._round_from)))
+        effects.facts.append((UNSAID_FROM, str(self._round_from)))
 
     def _kept_state(self, minute: int) -> State:
         kept = self._archive.state_for(minute)
@@ -298,7 +298,7 @@ class Engine:
 
     def advance(self, now_ms: int, most: int) -> Effects:
         """Fold at most so many of the minutes that are over."""
-        effects = Effects()
+        effects, self._anew = self._anew, Effects()
         target, reach = now_ms // MINUTE_MS, self._intake.reach(now_ms)
         if self._waited_for_a_log(now_ms) and self._state is not None:
             self._settle(self._state, now_ms, effects)
@@ -401,7 +401,7 @@ class Engine:
         self._settled = effects.settled = self._round_from = state.minute
         if self._unsaid:
             self._unsaid = False
-            effects.facts.append((_UNSAID_FROM, ""))
+            effects.facts.append((UNSAID_FROM, ""))
         self._unsettled = False
         self._ended = []
         if state.minute % 60 == 0:

@@ -87,6 +87,28 @@ def first_of(entries: Mapping[int, Entry], number: int) -> Entry | None:
     return entry
 
 
+def bears_from_ms(entries: Iterable[Entry], new: Iterable[Entry]) -> int:
+    """The earliest time of which new entries may change what is known [UTC epoch ms].
+
+    It counts whatever was ever said of the time of an entry that they speak of, change or undo.
+
+    entries  all there are, with the new ones
+    """
+    by_number = {entry.id: entry for entry in entries}
+
+    def root(entry: Entry) -> int:
+        first = first_of(by_number, entry.id)
+        return entry.id if first is None else first.id
+
+    touched = {root(entry) for entry in new}
+    times: list[int] = []
+    for entry in by_number.values():
+        if root(entry) in touched:
+            corrected = entry.arguments.get("at_ms")
+            times += [entry.at_ms] + ([corrected] if isinstance(corrected, int) else [])
+    return min(times)
+
+
 def _settled(entries: Iterable[Entry]) -> tuple[list[Entry], set[int]]:
     """Standing entries and undone numbers; one pass from the newest back.
 

@@ -168,11 +168,11 @@ class Teller:
     def _meant(self, entry: Entry) -> list[int]:
         """The notices that were seen: the one named, else all written until then."""
         named = entry.arguments.get("notice")
-        return [
-            number
-            for number, told in self._told.items()
-            if (number == named if named is not None else told.notice.made_ms <= entry.at_ms)
-        ]
+        if not isinstance(named, int):
+            return [n for n, told in self._told.items() if told.notice.made_ms <= entry.at_ms]
+        # Where a backup was brought back, the numbers of the day it lacks are given anew.
+        there = self._told.get(named)
+        return [named] if there is not None and there.notice.made_ms <= entry.made_ms else []
 
     def _newest(self, entry: Entry) -> list[int]:
         """For each place the newest notice of the kind until then: the pause hangs on it."""

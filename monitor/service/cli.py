@@ -279,8 +279,15 @@ def _restore(asked: argparse.Namespace) -> None:
         done = restore(asked.file, _settings(asked).store.file, clock.now_ms())
     except StoreError as error:
         raise FailedError(str(error)) from error
-    plain = {"file": str(done.file), "kept": None if done.kept is None else str(done.kept)}
+    plain = {
+        "file": str(done.file),
+        "kept": None if done.kept is None else str(done.kept),
+        "entries": done.entries,
+        "troubles": done.troubles,
+    }
     said = [f"{asked.file} is the store now."]
+    said += [f"Entered since then, and put back: {done.entries}."] if done.entries else []
+    said += done.troubles
     said += [f"What it replaced is kept in {done.kept}."] if done.kept else []
     _print(asked, plain, lambda: "\n".join(said))
 

@@ -26,6 +26,8 @@ from monitor.service.views import iso
 from monitor.store import backup
 from monitor.store.connection import SQLITE_VERSION, VERSION, StoreError, as_owner
 from monitor.store.exports import FLAG_WORDS
+from monitor.store.journal import journal_of
+from monitor.store.journal import read as read_journal
 from monitor.store.mend import ALLOWED_MS
 from monitor.store.reader import Delivery, Heard, Reader
 
@@ -71,6 +73,7 @@ class _Stored:
     unread: dict[str | None, tuple[int, str]]
     newest_ms: int | None
     notices: list[Delivery]
+    once_only: int  # entries that the journal beside the store lacks
 
 
 def look(path: Path, now_ms: int) -> list[Line]:
@@ -218,6 +221,10 @@ def _store(settings: Settings, running: dict[str, Any] | str, now_ms: int) -> It
         return
     size = file.stat().st_size / 1e6
     yield Line("store", f"{file}, {size:,.0f} MB")
+    if stored.once_only:
+        told = f"{count(stored.once_only, 'entry', 'entries')} not kept a second time"
+        to_do = "see that the monitor may write there, then start it again"
+        yield Line("entries", f"{told} in {journal_of(file)}", to_do)
     newest = stored.newest_ms
     if newest is not None and newest > now_ms + ALLOWED_MS:
         yield Line(
@@ -251,6 +258,7 @@ def _read_store(file: Path, now_ms: int) -> _Stored:
             unread,
             max((reading.time_ms for reading in last.values()), default=None),
             list(reader.notices(now_ms - WEEK_MS)),
+            len(read_journal(journal_of(file)).missing_from(reader.entries())),
         )
 
 

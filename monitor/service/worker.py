@@ -266,6 +266,8 @@ class Worker:
             self.write(self.engine.consider())
         written = self.writer.open_transaction
         self.writer.commit()
+        if self.writer.journal.trouble is not None:
+            self._say("journal", _NO_JOURNAL, self.writer.journal.file, self.writer.journal.trouble)
         if written and self.trouble is not None:
             trouble, self.trouble, self._alarmed = self.trouble, None, False
             for call in self.when_written_again:
@@ -382,6 +384,7 @@ def _message(incoming: Incoming) -> Message:
     return Message(incoming.topic, incoming.payload, incoming.arrived_ms, incoming.retained)
 
 
+_NO_JOURNAL = "%s: cannot be written (%s); until it can, a backup brings back no newer entries"
 _STORE_FAILED = "it could not be stored; see that the disk is not full, then enter it again"
 _NO_TIME = "this machine does not know the time yet; enter it again once its clock is set"
 _GOING = "the monitor is stopping; enter it again once it runs"

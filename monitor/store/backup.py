@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.store.connection import StoreError, locked, open_for_reading, vacuum_into
+from monitor.store.journal import bring_back
 
 COMMAND = [sys.executable, "-m", "monitor.store.backup"]
 _DATED = "%Y%m%dT%H%M%SZ"
@@ -39,10 +40,17 @@ class Made:
 
 @dataclass(frozen=True, slots=True)
 class Restored:
-    """A backup that is now the store. kept: where the store it replaced is."""
+    """A backup that is now the store.
+
+    kept      where the store it replaced is
+    entries   how many entries made since were put back
+    troubles  a sentence for each journal of entries that did not give all it should hold
+    """
 
     file: Path
     kept: Path | None
+    entries: int
+    troubles: list[str]
 
 
 def back_up(store: Path, folder: Path, second: Path | None, kept: int, now_ms: int) -> Made:
@@ -113,6 +121,8 @@ def made_ms(store: Path, file: Path) -> int | None:
 def restore(file: Path, store: Path, now_ms: int) -> Restored:
     """Make a backup the store; the store it replaces is kept beside it.
 
+    What was entered since it was made comes back out of the journal beside the store.
+
     raises  StoreError: the backup is not whole, or a monitor runs on this store
     """
     verify(file)
@@ -125,15 +135,18 @@ def restore(file: Path, store: Path, now_ms: int) -> Restored:
             if store.exists():
                 shutil.copystat(store, new)
                 shutil.chown(new, store.stat().st_uid, store.stat().st_gid)
+            with closing(sqlite3.connect(new, isolation_level=None)) as db:
+                entries, troubles = bring_back(db, store)
             _to_disk(new)
             verify(new)
-        except OSError as error:
+        except (OSError, sqlite3.Error) as error:
             new.unlink(missing_ok=True)
-            raise StoreError(f"{store}: cannot be replaced ({error.strerror})") from error
+            why = error.strerror if isinstance(error, OSError) else str(error)
+            raise StoreError(f"{store}: cannot be replaced ({why})") from error
         kept = _put_aside(store, now_ms)
         new.rename(store)
         _to_disk(store.parent)
-    return Restored(store, kept)
+    return Restored(store, kept, entries, troubles)
 
 
 def _put_aside(store: Path, now_ms: int) -> Path | None:

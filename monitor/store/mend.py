@@ -10,6 +10,7 @@ from typing import NamedTuple
 from monitor.room.readings import MINUTE_MS
 from monitor.store.backup import moment
 from monitor.store.connection import StoreError, open_for_writing, transaction, vacuum_into
+from monitor.store.journal import Journal, entries_in
 
 # What is later than now by more than this was written under a wrong clock.
 ALLOWED_MS = 10 * MINUTE_MS
@@ -33,8 +34,10 @@ def set_aside_future(file: Path, now_ms: int) -> SetAside:
     with lock, closing(connection) as db:
         try:
             vacuum_into(db, kept)
+            journal, before = Journal(file, db), entries_in(db)
             with transaction(db):
                 readings = _take_out(db, now_ms)
+            journal.add(entry for entry in entries_in(db) if entry not in before)
         except (OSError, sqlite3.Error) as error:
             raise StoreError(f"{file}: could not be mended ({error}); nothing changed") from error
     return SetAside(readings, kept)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -21,6 +20,7 @@ from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
 from monitor.store.connection import open_for_reading
 from monitor.store.extremes import extremes
+from monitor.store.journal import entries_in
 from monitor.store.means import ten_minute_means
 
 # Later than anything that is ever kept; it still fits SQLite's integers.
@@ -332,10 +332,7 @@ class Reader:
 
     def entries(self) -> list[Entry]:
         """Everything entered, in order of number."""
-        rows = self._db.execute(
-            "SELECT id, made_ms, at_ms, verb, arguments, changes FROM entry ORDER BY id"
-        )
-        return [Entry(r[0], r[1], r[2], r[3], json.loads(r[4]), r[5]) for r in rows]
+        return entries_in(self._db)
 
     def prospects(self, from_ms: int = 0, to_ms: int = FOREVER_MS) -> Iterator[Prospect]:
         """What was said of each batch, by hour and batch."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterable
 from pathlib import Path
@@ -19,6 +18,7 @@ from monitor.room.soon_teller import Foretold
 from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
 from monitor.store.connection import DamagedError, open_for_writing
+from monitor.store.journal import Journal, entries_in, insert_entry
 from monitor.store.means import ten_minute_means
 from monitor.store.reader import FLAGS, QUANTITIES, prospect_of_row
 
@@ -92,6 +92,8 @@ class Writer:
         self._sensors = Names(self._db, "sensor")
         self._spaces = Names(self._db, "space")
         self._quantities = Names(self._db, "quantity")
+        self._entered: list[Entry] = []  # since the last commit
+        self.journal = Journal(file, self._db)
 
     # -- transactions -------------------------------------------------------------------------
 
@@ -104,11 +106,15 @@ class Writer:
         """Make everything since the last commit durable; raises sqlite3.Error if it cannot be."""
         if self._db.in_transaction:
             self._db.execute("COMMIT")
+        if self._entered or self.journal.trouble is not None:
+            entered, self._entered = self._entered, []
+            self.journal.add(entered)
 
     def rollback(self) -> None:
         """Drop everything since the last commit."""
         if self._db.in_transaction:
             self._db.execute("ROLLBACK")
+        self._entered.clear()
         for names in (self._sensors, self._spaces, self._quantities):
             names.reload()
 
@@ -139,18 +145,8 @@ class Writer:
         for key, value in effects.facts:
             self.note(key, value)
         for entry in effects.entries:
-            self._db.execute(
-                "INSERT INTO entry (id, made_ms, at_ms, verb, arguments, changes)"
-                " VALUES (?, ?, ?, ?, ?, ?)",
-                (
-                    entry.id,
-                    entry.made_ms,
-                    entry.at_ms,
-                    entry.verb,
-                    json.dumps(entry.arguments, ensure_ascii=False),
-                    entry.changes,
-                ),
-            )
+            insert_entry(self._db, entry)
+            self._entered.append(entry)
         for number, seen_ms in effects.seen:
             self._db.execute("UPDATE notice SET seen_ms = ? WHERE id = ?", (seen_ms, number))
         for number, until_ms in effects.paused:
@@ -507,10 +503,7 @@ class Writer:
 
     def entries(self) -> list[Entry]:
         """Everything entered, in order of number."""
-        rows = self._db.execute(
-            "SELECT id, made_ms, at_ms, verb, arguments, changes FROM entry ORDER BY id"
-        )
-        return [Entry(r[0], r[1], r[2], r[3], json.loads(r[4]), r[5]) for r in rows]
+        return entries_in(self._db)
 
     def last_said(self) -> dict[int, Prospect]:
         """What was said of each batch at the last hour, by number of its hanging."""

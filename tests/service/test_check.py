@@ -122,6 +122,16 @@ def wait_until_taken(file: Path) -> None:
     time.sleep(2.5)
 
 
+def command(file: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "monitor", *words, "--config", str(file)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,
+    )
+
+
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[RunningBroker]:
     (tmp_path / "broker").mkdir()
@@ -139,12 +149,8 @@ def test_all_well_with_and_without_a_running_monitor(tmp_path: Path, broker: Run
                 guest.publish("barn/rail", json.dumps(payload).encode())
                 guest.settle()
             wait_until_taken(file)
-            made = subprocess.run(
-                [sys.executable, "-m", "monitor", "backup", "--config", str(file)],
-                capture_output=True,
-                text=True,
-                check=False,
-            )
+            command(file, "aside", "rail")
+            made = command(file, "backup")
             assert "opens well" in made.stdout, made.stderr
             code, lines, _ = check(file, "--notify")
             assert (code, to_do(lines)) == (0, set())
@@ -154,25 +160,20 @@ def test_all_well_with_and_without_a_running_monitor(tmp_path: Path, broker: Run
             assert lines["test to phone"]["said"] == "the service took it (200)"
             assert receiver.titles == ["Larkbarn: a test message"]
             kept = str(next((tmp_path / "b").glob("*.sqlite")))
-            refused = subprocess.run(
-                [sys.executable, "-m", "monitor", "restore", kept, "--config", str(file)],
-                capture_output=True,
-                text=True,
-                check=False,
-            )
+            command(file, "back", "rail")
+            refused = command(file, "restore", kept)
             assert refused.returncode == 1
             assert "another monitor is already running" in refused.stderr
         code, lines, _ = check(file)
         assert (code, to_do(lines)) == (1, {"monitor"})
         assert lines["broker"]["said"].endswith("answers, MQTT 5")
-        brought = subprocess.run(
-            [sys.executable, "-m", "monitor", "restore", kept, "--config", str(file)],
-            capture_output=True,
-            text=True,
-            check=False,
-        )
+        brought = command(file, "restore", kept)
         assert brought.returncode == 0, brought.stderr
+        assert "Entered since then, and put back: 1." in brought.stdout
         assert "What it replaced is kept in" in brought.stdout
+        (tmp_path / "x.sqlite.entries").unlink()
+        _, lines, _ = check(file)
+        assert lines["entries"]["said"].startswith("two entries not kept a second time")
 
 
 def test_each_trouble_is_named_with_what_to_do(tmp_path: Path, broker: RunningBroker) -> None:
