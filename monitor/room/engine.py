@@ -48,6 +48,10 @@ from monitor.science.moist_air import standard_pressure
 DAY_MS = 24 * HOUR_MS
 SOON_KEPT_MS = 3 * DAY_MS
 
+# In a replay minutes are folded in such steps of its clock; the further late readings reach back,
+# the longer the step, so that nothing is folded over and over [min].
+STEPS_MIN = (1, 10, 60, 360)
+NEVER = -1
 
 class Archive(
     Kept, IntakeArchive, TellerArchive, HoursArchive, MeansArchive, ScaleArchive, Protocol
@@ -108,6 +112,7 @@ class Engine:
         self._unsettled = False  # caught up with now, and nothing said of it yet
         self._air: dict[str, MinuteOfAir] = {}
         self._settled = archive.settled() or 0
+        self._caught_up = NEVER  # in a replay: the minute up to which all was folded
         self._states: deque[State] = deque(maxlen=KEPT_MIN)
         self._state: State | None = None
         # Since the last settling: the lowest minute folded, and the spells that ended.
@@ -145,6 +150,27 @@ class Engine:
         """The sensor that tells most, where far more comes than sensors should tell."""
         return self._recent.flooding
 
+    @property
+    def turned(self) -> bool:
+        """In a replay: its clock has come into another step, and what is over is to be folded."""
+        if self._until_ms is None or self._state is None:
+            return False
+        back = self._caught_up - self._state.minute
+        step = next((step for step in STEPS_MIN if step >= back), STEPS_MIN[-1])
+        return self.now_ms(0) // MINUTE_MS // step != self._caught_up // step
+
+    @property
+    def holds_back(self) -> bool:
+        """In a replay: late readings wait with the rest until the clock goes on.
+
+        So a replay says the same whatever pieces its messages come in.
+        """
+        return self._until_ms is not None and not self.turned
+
+    def catch_up(self) -> None:
+        """In a replay: nothing comes any more that would move its clock; hold back no longer."""
+        self._caught_up = NEVER
+
     def behind(self, now_ms: int) -> bool:
         """Whether minutes that are over still wait to be folded."""
         if self._round.waits or self._waited_for_a_log(now_ms):
@@ -164,6 +190,9 @@ class Engine:
         Before the time is known, readings without their own time wait for `date_waiting`.
         """
         effects = Effects()
+        now_ms = self.now_ms(0)
+        if self._until_ms is not None and not self.behind(now_ms):
+            self._caught_up = now_ms // MINUTE_MS
         self._take_up(self._intake.take(messages, time_known, effects), effects)
         return effects
 

@@ -15,6 +15,8 @@ log = logging.getLogger(__name__)
 
 # After its end is reached, a replay waits so long for readings that are still under way [s].
 QUIET_S = 2.0
+# Before its end a broker may pause; only after so long is no more waited for [s].
+LONG_QUIET_S = 60.0
 _JOBS_DONE = "jobs done"
 
 
@@ -29,7 +31,7 @@ class Facts(Protocol):
 
 
 class Replay:
-    """Hooks a worker's turns: before and after the minutes are folded."""
+    """Hooks a worker's turns, after the minutes are folded."""
 
     def __init__(
         self,
@@ -45,11 +47,9 @@ class Replay:
         self._entries = sorted(entries, key=lambda line: line.request.at_ms or 0)
         self._stepper = stepper
         self._monotonic = monotonic
-        worker.before_minutes.append(self._enter_due)
         worker.after_minutes.append(self._after)
 
-    def _enter_due(self) -> None:
-        now_ms = self._worker.engine.now_ms(0)
+    def _enter_due(self, now_ms: int) -> None:
         done = int(self._worker.writer.fact("entries done") or 0)
         before = done
         while done < len(self._entries):
@@ -68,11 +68,14 @@ class Replay:
     def _after(self) -> None:
         engine = self._worker.engine
         now_ms = engine.now_ms(0)
+        if self._quiet_for() >= (QUIET_S if now_ms >= self._until_ms else LONG_QUIET_S):
+            engine.catch_up()
         if engine.behind(now_ms):
             return
+        self._enter_due(now_ms)
         if now_ms:
             self._do_jobs(now_ms)
-        if now_ms >= self._until_ms and self._quiet():
+        if now_ms >= self._until_ms and self._quiet_for() >= QUIET_S:
             self._worker.stop()
 
     def _do_jobs(self, now_ms: int) -> None:
@@ -84,5 +87,6 @@ class Replay:
         if self._stepper.step(now_ms):
             writer.note(_JOBS_DONE, str(now_ms))
 
-    def _quiet(self) -> bool:
-        return self._monotonic() - self._worker.heard_s >= QUIET_S
+    def _quiet_for(self) -> float:
+        """Seconds since the last message."""
+        return self._monotonic() - self._worker.heard_s

@@ -12,7 +12,7 @@ import logging
 import math
 import selectors
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -169,7 +169,7 @@ class Worker:
 
     def _sleep_s(self) -> float:
         now_ms = self._clock()
-        if self._events or self.engine.behind(self.engine.now_ms(now_ms)):
+        if self._events or self._folds():
             return 0.0
         until_minute = (60_000 - now_ms % 60_000) / 1000
         sleep = min(until_minute, 1.0 if self.writer.open_transaction else 5.0)
@@ -185,20 +185,30 @@ class Worker:
     def _take_in(self) -> None:
         if self.link is None or self._far_behind():
             return
-        incoming = self.link.take()
-        if incoming:
+        if self.link.inbox:
             self.heard_s = self._monotonic()
-            self.write(self.engine.receive(map(_message, incoming), self.time_known))
-            self._taken = incoming[-1].serial
-            self.handled += len(incoming)
+            self.write(self.engine.receive(self._given(self.link), self.time_known))
+
+    def _given(self, link: Link) -> Iterator[Message]:
+        """The messages that came in; in a replay up to the one that ends a minute."""
+        for incoming in link.take():
+            self._taken = incoming.serial
+            self.handled += 1
+            yield _message(incoming)
+            if self.engine.turned:
+                return
 
     def _far_behind(self) -> bool:
-        return self.engine.held_min > MOST_HELD_MIN and self.engine.behind(self.now_ms())
+        full = self.engine.turned or self.engine.held_min > MOST_HELD_MIN
+        return full and self._folds()
+
+    def _folds(self) -> bool:
+        """Whether minutes are over and to be folded now."""
+        return self.engine.behind(self.now_ms()) and not self.engine.holds_back
 
     def _advance(self) -> None:
-        now_ms = self.now_ms()
-        if self.engine.behind(now_ms):
-            self.write(self.engine.advance(now_ms, MINUTES_AT_A_TIME))
+        if self._folds():
+            self.write(self.engine.advance(self.now_ms(), MINUTES_AT_A_TIME))
             self.write(self.engine.consider())
         # All batches of an hour are told in one commit, but not in one turn if it takes long.
         until_s = self._monotonic() + CONSIDERED_FOR_S

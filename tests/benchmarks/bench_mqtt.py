@@ -165,7 +165,7 @@ def through_the_link(settings: Settings, told: list[tuple[str, bytes]], store: P
         seen = 0
         while seen < len(told):
             link.service(selector.select(link.timeout_s()))
-            taken = link.take()
+            taken = list(link.take())
             seen += len(taken)
             if writer is not None and taken:
                 readings = []

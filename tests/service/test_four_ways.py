@@ -27,6 +27,7 @@ from tests.service.trial import NINE_DAYS, SAMPLES, Trial, settings_in
 
 KILLS = 10
 SHUFFLED_WITHIN_H = 6.0
+COMPARED = ("air", "spells", "notices", "ahead", "batches", "forecasts")
 
 
 @contextmanager
@@ -49,7 +50,7 @@ def in_order() -> dict[str, str]:
         running.start()
         replay(NINE_DAYS, broker.address, None)
         running.finish()
-        return {what: running.export(what) for what in ("air", "spells", "notices")}
+        return {what: running.export(what) for what in COMPARED}
 
 
 def recorded_lines() -> list[str]:
@@ -137,3 +138,12 @@ def test_through_the_small_broker_in_python(tmp_path: Path) -> None:
         running.finish()
         assert done.messages == len(recorded_lines())
         compare(running)
+        for what in ("ahead", "batches", "forecasts"):
+            assert running.export(what) == in_order()[what], what
+        assert said(running.export("notices")) == said(in_order()["notices"])
+
+
+def said(notices: str) -> list[dict[str, str]]:
+    """Everything about the notices but when and how they went out."""
+    rows = list(csv.DictReader(io.StringIO(notices)))
+    return [{k: v for k, v in row.items() if k not in ("sent", "tries", "failure")} for row in rows]

@@ -12,7 +12,7 @@ import random
 import ssl
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
@@ -152,11 +152,10 @@ class Link:
         due = self._retry_at if self._client is None else self._misc_at
         return min(max(due - self._monotonic(), 0.0), 60.0)
 
-    def take(self) -> list[Incoming]:
-        """Everything received and not yet taken, in order of receipt."""
-        messages = list(self.inbox)
-        self.inbox.clear()
-        return messages
+    def take(self) -> Iterator[Incoming]:
+        """What was received, in order of receipt; what is not asked for stays."""
+        while self.inbox:
+            yield self.inbox.popleft()
 
     @property
     def unacknowledged(self) -> int:
