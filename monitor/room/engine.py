@@ -53,6 +53,7 @@ SOON_KEPT_MS = 3 * DAY_MS
 STEPS_MIN = (1, 10, 60, 360)
 NEVER = -1
 
+
 class Archive(
     Kept, IntakeArchive, TellerArchive, HoursArchive, MeansArchive, ScaleArchive, Protocol
 ):
