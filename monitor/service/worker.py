@@ -33,7 +33,8 @@ from monitor.store.writer import Writer
 
 log = logging.getLogger(__name__)
 
-MINUTES_AT_A_TIME = 120  # folded before the socket has its turn again: some 50 ms
+# Folded before the socket has its turn again: fewer minutes where they take longer.
+MINUTES_AT_A_TIME, FOLDED_FOR_S = 120, 0.05
 # A feed faster than the fold waits at the broker: what is not folded yet is held in memory. Long
 # enough that a feed out of order by hours is taken in whole before the fold goes over it.
 MOST_HELD_MIN = 420
@@ -108,6 +109,7 @@ class Worker:
         self.time_known = True
         self._snapshot_at = 0.0
         self._commit_due = 0.0
+        self._at_a_time = MINUTES_AT_A_TIME
         self._answers: list[tuple[Future[Entered], Entered]] = []
         self.handled = 0  # messages since the start
         self._taken = 0  # serial of the last message given to the engine
@@ -208,12 +210,21 @@ class Worker:
 
     def _advance(self) -> None:
         if self._folds():
-            self.write(self.engine.advance(self.now_ms(), MINUTES_AT_A_TIME))
+            began_s = self._monotonic()
+            self.write(self.engine.advance(self.now_ms(), self._at_a_time))
+            self._fit_slice(self._monotonic() - began_s)
             self.write(self.engine.consider())
         # All batches of an hour are told in one commit, but not in one turn if it takes long.
         until_s = self._monotonic() + CONSIDERED_FOR_S
         while self.engine.considering and self._monotonic() < until_s:
             self.write(self.engine.consider())
+
+    def _fit_slice(self, took_s: float) -> None:
+        """So many minutes at a time that a turn of folding takes about as long as it may."""
+        if took_s > 2 * FOLDED_FOR_S:
+            self._at_a_time = max(1, self._at_a_time // 2)
+        elif took_s < FOLDED_FOR_S:
+            self._at_a_time = min(MINUTES_AT_A_TIME, 2 * self._at_a_time)
 
     def _do_events(self) -> None:
         for _ in range(len(self._events)):

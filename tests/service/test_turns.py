@@ -1,0 +1,59 @@
+"""How much the worker folds before it is at its socket again. A real store, without a broker."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+
+import pytest
+
+from monitor.room.effects import Effects
+from monitor.room.engine import Engine
+from monitor.room.notices import Policy
+from monitor.room.readings import MINUTE_MS, Quantity, Reading
+from monitor.service.settings import load
+from monitor.service.worker import MINUTES_AT_A_TIME, Worker
+from monitor.store.writer import Writer
+from tests.service.test_live import SETTINGS
+from tests.service.test_payload_watch import BOOK
+
+END_MS = 1_784_000_000_000 // MINUTE_MS * MINUTE_MS
+HOURS = 5
+
+
+@pytest.mark.parametrize(("look_s", "last"), [(0.001, MINUTES_AT_A_TIME), (0.3, 1)])
+def test_a_slow_machine_folds_fewer_minutes_at_a_time(
+    tmp_path: Path, look_s: float, last: int
+) -> None:
+    """Every look at this clock takes so long; all is folded all the same."""
+    (tmp_path / "garden.toml").write_text(SETTINGS, "utf-8")
+    site, store = load(tmp_path / "garden.toml").site, tmp_path / "x.sqlite"
+    writer = Writer(store)
+    told = [
+        Reading(END_MS - back * MINUTE_MS, "rail", Quantity.TEMPERATURE, 20 + back % 9 / 10)
+        for back in range(HOURS * 60, 0, -1)
+    ]
+    writer.apply(Effects(readings=told))
+    writer.commit()
+    writer.close()
+    looks = itertools.count()
+    worker = Worker(
+        store,
+        lambda archive: Engine(site, Policy(), BOOK, archive, END_MS),
+        None,
+        lambda: END_MS,
+        lambda: look_s * next(looks),
+    )
+    advance, asked = worker.engine.advance, []
+
+    def watched(now_ms: int, most: int) -> Effects:
+        asked.append(most)
+        return advance(now_ms, most)
+
+    worker.engine.advance = watched  # type: ignore[method-assign]
+    worker.after_minutes.append(
+        lambda: None if worker.engine.behind(worker.now_ms()) else worker.stop()
+    )
+    worker.run()
+    assert (asked[0], asked[-1]) == (MINUTES_AT_A_TIME, last)
+    assert not worker.engine.behind(worker.now_ms())
