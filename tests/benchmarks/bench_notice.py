@@ -3,11 +3,11 @@
     python -m tests.benchmarks.bench_notice [--quick]
 
 Fifty messages a second from fifty sensors; a weekly report is made again and again meanwhile. Of
-some hundred more spaces one sensor each tells, a few minutes late, that it is far too hot: the
-minutes it speaks of are over, so the spell is known with that reading, and its notice is written
-and committed at once. (A reading in its time completes a spell when its minute is over: up to a
-minute later, by what a minute of air is.) Beside it the longest time the worker was away from its
-socket, measured at its selector.
+forty more spaces one sensor each tells, a few minutes late, that it is far too hot, and later
+another that the sun is in: the minutes they speak of are over, so the spell is known with that
+reading, and its notice is written and committed at once. (A reading in its time completes a spell
+when its minute is over: up to a minute later, by what a minute of air is.) Beside it the longest
+time the worker was away from its socket, measured at its selector.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from contextlib import closing, contextmanager
 from datetime import UTC
 from pathlib import Path
 from statistics import median, quantiles
+from typing import TextIO
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
@@ -42,7 +43,7 @@ from tests.edges.receiver import HttpReceiver
 from tests.service.trial import Trial, settings_in
 
 SPACES, SENSORS, RATE = 10, 50, 50
-PROBES, EVERY_S = 100, 0.7
+PROBES, EVERY_S = 40, 0.7  # spaces: each gets hot, then sunny
 REPORT_DAYS = 14
 WITHIN_S = 300.0
 SITE = """
@@ -56,8 +57,8 @@ SPACE = """
 [[space]]
 name = "{name}"
 use = "hanging"
-limits = {{ hot_c = 32, damp_pct = 75 }}
-delays = {{ hot = "1 min" }}
+limits = {{ hot_c = 32, damp_pct = 75, sun_lux = 3000 }}
+delays = {{ hot = "1 min", sunny = "1 min" }}
 """
 SENSOR = """
 [[sensor]]
@@ -69,6 +70,16 @@ time = {{ at = "/ts", unit = "ms" }}
 reads.temperature = {{ at = "/t", unit = "°C" }}
 reads.humidity = {{ at = "/rh", unit = "%" }}
 """
+LIGHT = """
+[[sensor]]
+name = "q{n}"
+space = "box {n}"
+topic = "barn/q{n}"
+every = "10 min"
+time = {{ at = "/ts", unit = "ms" }}
+reads.illuminance = {{ at = "/lx", unit = "lx" }}
+"""
+TOLD = (("hot", "p", {"t": 41.0, "rh": 50.0}), ("sunny", "q", {"lx": 90_000.0}))
 # A process of its own, so that it does not wait for who watches.
 BACKGROUND = """
 import json, sys, time
@@ -87,19 +98,21 @@ LOG = "DRYING_ROOM_AWAY_LOG"
 
 
 class Watched(selectors.DefaultSelector):
-    """A selector that notes how long its thread was away from it."""
+    """A selector that notes how long its thread was away from it, and how long at work."""
 
     left_s: float | None = None
-    log = None
+    left_cpu_s = 0.0
+    log: TextIO | None = None
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
         now_s = time.monotonic()
         if self.left_s is not None and now_s - self.left_s > 0.02 and Watched.log is not None:
-            print(now_s, now_s - self.left_s, file=Watched.log, flush=True)
+            worked_s = time.thread_time() - self.left_cpu_s
+            print(now_s, now_s - self.left_s, worked_s, file=Watched.log, flush=True)
         try:
             return super().select(timeout)
         finally:
-            self.left_s = time.monotonic()
+            self.left_s, self.left_cpu_s = time.monotonic(), time.thread_time()
 
 
 def run_watched(words: list[str]) -> int:
@@ -117,6 +130,7 @@ def site(folder: Path, probes: int) -> Path:
         text += SENSOR.format(name=f"s{n}", space=f"shed {n % SPACES}", topic=f"s{n}", every="10 s")
     for n in range(probes):
         text += SENSOR.format(name=f"p{n}", space=f"box {n}", topic=f"p{n}", every="10 min")
+        text += LIGHT.format(n=n)
     file = folder / "sample.toml"
     file.write_text(text, "utf-8")
     return file
@@ -174,25 +188,25 @@ def probed(settings: Settings, broker: broker_edge.RunningBroker, probes: int) -
     delays = []
     ask = (
         "SELECT 1 FROM outbox o JOIN notice n ON n.id = o.notice"
-        " WHERE n.space = ? AND n.kind = 'hot' LIMIT 1"
+        " WHERE n.space = ? AND n.kind = ? LIMIT 1"
     )
     uri = f"file:{settings.store.file}?mode=ro"
+    turns = [(n, *told) for told in TOLD for n in range(probes)]
     with closing(sqlite3.connect(uri, uri=True)) as db, Guest(broker.address) as guest:
-        for n in range(probes):
+        for n, kind, topic, values in turns:
             time.sleep(EVERY_S)
-            minute = time.time_ns() // 60_000_000_000
-            told = {"ts": (minute - 3) * 60_000 + 30_000, "t": 41.0, "rh": 50.0}
+            at_ms = (time.time_ns() // 60_000_000_000 - 3) * 60_000 + 30_000
             began = time.monotonic()
-            guest.publish(f"barn/p{n}", json.dumps(told).encode())
+            guest.publish(f"barn/{topic}{n}", json.dumps({"ts": at_ms, **values}).encode())
             guest.settle()
-            waited(lambda: db.execute(ask, (f"box {n}",)).fetchone() is not None)  # noqa: B023
+            waited(lambda: db.execute(ask, (f"box {n}", kind)).fetchone() is not None)  # noqa: B023
             delays.append(time.monotonic() - began)
     return delays
 
 
 def main(quick: bool) -> list[Row]:
     """The delays, and the worker's longest absence."""
-    probes = 4 if quick else PROBES
+    probes = 2 if quick else PROBES
     with tempfile.TemporaryDirectory() as name, HttpReceiver() as receiver:
         folder = Path(name)
         (folder / "broker").mkdir()
@@ -231,19 +245,20 @@ def main(quick: bool) -> list[Row]:
             trial.stop()
             broker.stop()
         absences = [
-            float(gone)
-            for at, gone in (line.split() for line in away.read_text("utf-8").splitlines())
+            (float(gone), float(worked))
+            for at, gone, worked in (line.split() for line in away.read_text("utf-8").splitlines())
             if from_s <= float(at) <= until_s
-        ]
+        ] or [(0.02, 0.02)]
     p99 = quantiles(delays, n=100, method="inclusive")[98]
-    size = f"{RATE} messages a second, {SENSORS + probes} sensors, {SPACES + probes} spaces"
+    size = f"{RATE} messages a second, {SENSORS + 2 * probes} sensors, {SPACES + probes} spaces"
     return [
         Row("from the reading that makes a spell to its notice in the outbox",
-            f"{size}; {probes} spells, {len(took)} reports of {median(took or [0.0]):.1f} s",
+            f"{size}; {len(delays)} spells, {len(took)} reports of {median(took or [0.0]):.1f} s",
             f"{1000 * median(delays):.0f} ms, p99 {1000 * p99:.0f} ms, "
             f"at worst {1000 * max(delays):.0f} ms", goal="p99 200 ms"),
         Row("the worker's longest absence from its socket", size,
-            f"{1000 * max(absences, default=0.02):.0f} ms", goal="under 500 ms"),
+            f"{1000 * max(gone for gone, _ in absences):.0f} ms, of its processor at most "
+            f"{1000 * max(worked for _, worked in absences):.0f} ms", goal="under 500 ms"),
     ]  # fmt: skip
 
 

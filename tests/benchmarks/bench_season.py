@@ -16,6 +16,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import closing
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -27,6 +28,7 @@ from monitor.room.entries import JSON, Request
 from monitor.room.notices import Policy
 from monitor.room.readings import MINUTE_MS, Quantity, ReadAs, Reading, Sensor
 from monitor.room.spaces import Limits, Site, Space, Use
+from monitor.service.worker import Worker
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row, show
 from tests.service.test_jobs import BOOK
@@ -35,7 +37,6 @@ BEGIN_MS = 29_714_400 * MINUTE_MS  # 2026-07-01T00:00Z
 SPACES, SENSORS, EVERY_S, DAYS = 3, 12, 10, 182
 HOUR_MS = 60 * MINUTE_MS
 DAY_MS = 24 * HOUR_MS
-AT_A_TIME_MIN = 60
 READS = {Quantity.TEMPERATURE: ReadAs("°C"), Quantity.HUMIDITY: ReadAs("%")}
 
 
@@ -66,6 +67,8 @@ def hour_of_readings(begin_ms: int, rng: np.random.Generator) -> Iterator[Readin
 def write(file: Path, hours: int) -> None:
     """The readings alone, as they were stored."""
     writer, rng = Writer(file), np.random.default_rng(7)
+    # All was said already: what a changed calibration makes of the past is not told again.
+    writer.note("settled", str(BEGIN_MS // MINUTE_MS + 60 * hours))
     for hour in range(hours):
         told = hour_of_readings(BEGIN_MS + hour * HOUR_MS, rng)
         writer.apply(Effects(readings=list(told)))
@@ -103,26 +106,31 @@ def floor(file: Path) -> Work:
     return Work(time.perf_counter() - began, time.process_time() - cpu_s)
 
 
-def recomputed(file: Path, hours: int) -> tuple[Work, float]:
-    """All of it, and the longest between two looks at a socket [s]."""
+def recomputed(file: Path, hours: int) -> tuple[Work, Work]:
+    """All of it in the worker itself, and the longest between two looks at its socket."""
     end_ms = BEGIN_MS + hours * HOUR_MS
-    writer = Writer(file)
-    # All was said already: what a changed calibration makes of the past is not told again.
-    writer.note("settled", str(end_ms // MINUTE_MS))
-    engine = Engine(site(), Policy(), BOOK, writer, end_ms)
+    worker = Worker(
+        file,
+        lambda writer: Engine(site(), Policy(), BOOK, writer, end_ms),
+        None,
+        lambda: end_ms,
+        time.monotonic,
+    )
+    turns: list[Work] = []
+    began, cpu_s = time.perf_counter(), time.process_time()
+
+    def turned() -> None:
+        turns.append(Work(time.perf_counter(), time.process_time()))
+        if not worker.engine.behind(worker.now_ms()):
+            worker.stop()
+
     for request in entries(hours):
-        writer.apply(engine.enter(request, end_ms)[1])
-    writer.commit()
-    began, cpu_s, longest = time.perf_counter(), time.process_time(), 0.0
-    while engine.behind(engine.now_ms(0)):
-        turn = time.perf_counter()
-        writer.apply(engine.advance(engine.now_ms(0), AT_A_TIME_MIN))
-        writer.apply(engine.consider())
-        writer.commit()
-        longest = max(longest, time.perf_counter() - turn)
+        worker.enter(request, end_ms)
+    worker.after_minutes.append(turned)
+    worker.run()
     took = Work(time.perf_counter() - began, time.process_time() - cpu_s)
-    writer.close()
-    return took, longest
+    lasted = [Work(b.seconds - a.seconds, b.cpu_s - a.cpu_s) for a, b in pairwise(turns)]
+    return took, Work(*map(max, zip(*lasted, strict=True)))
 
 
 def main(quick: bool, days: float = DAYS) -> list[Row]:
@@ -140,7 +148,8 @@ def main(quick: bool, days: float = DAYS) -> list[Row]:
             f"{took.seconds:.1f} s; {1e6 * took.cpu_s / readings:.1f} µs of processor a reading",
             f"the rows into numpy {bare.seconds:.1f} s; {1e6 * bare.cpu_s / readings:.1f} µs",
             took.seconds / bare.seconds, "at most 3", took.cpu_s / bare.cpu_s),
-        Row("its longest turn", size, f"{1000 * longest:.0f} ms", goal="under 500 ms"),
+        Row("its longest turn", size, f"{1000 * longest.seconds:.0f} ms, of processor at most "
+            f"{1000 * longest.cpu_s:.0f} ms", goal="under 500 ms"),
     ]  # fmt: skip
 
 
