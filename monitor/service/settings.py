@@ -302,7 +302,7 @@ def _read_store(table: Table, state: Path) -> Store:
         file=place("file", "drying-room.sqlite") or state,
         raw_days=table.whole("raw_days", 200, 2, 36_500, "days", 200),
         minutes_days=table.whole("minutes_days", 800, 2, 36_500, "days", 800),
-        commit_every_s=table.duration_s("commit_every", 60.0, "1 s", "10 min", "60 s"),
+        commit_every_s=table.duration_s("commit_every", 90.0, "1 s", "10 min", "90 s"),
         backup_folder=place("backup_folder", "backups") or state,
         second_backup_folder=place("second_backup_folder", None),
         backups_kept=table.whole("backups_kept", 14, 1, 1000, "backups", 14),

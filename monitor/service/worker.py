@@ -77,7 +77,7 @@ class Worker:
         make_link: Callable[[selectors.BaseSelector], Link] | None,
         clock: Callable[[], int],
         monotonic: Callable[[], float],
-        commit_every_s: float = 60.0,
+        commit_every_s: float = 90.0,
         addresses: Sequence[str] = (),
     ) -> None:
         self._clock = clock

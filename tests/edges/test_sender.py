@@ -260,7 +260,12 @@ def test_a_mail_server_that_never_answers(courier: Courier) -> None:
 
 def test_a_delivery_process_that_dies_is_started_again() -> None:
     with HttpReceiver("never") as service, Courier(timeout_s=60.0) as courier:
-        breaker = threading.Timer(1.5, courier.break_off)
+
+        def break_off() -> None:
+            waits_for(lambda: service.asked == 1)
+            courier.break_off()
+
+        breaker = threading.Thread(target=break_off)
         breaker.start()
         assert courier.deliver(service.address, "T", "B") == Answer(False, "the delivery broke off")
         breaker.join()
@@ -383,7 +388,7 @@ def test_the_service_says_when_to_come_back(outbox: Outbox) -> None:
 
 def test_one_address_that_is_away_does_not_hold_the_other(outbox: Outbox) -> None:
     with HttpReceiver("never") as phone, MailReceiver() as mail:
-        sender = sender_of(outbox, 1.0, phone=phone.address, mail=mail.address)
+        sender = sender_of(outbox, 10.0, phone=phone.address, mail=mail.address)
         for n in range(3):
             outbox.add(f"N{n}", "phone", "mail")
         sender.send_due()

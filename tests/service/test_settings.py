@@ -296,7 +296,7 @@ WRONG = [
         '[store]\ncommit_every = "2 h"\n[mqtt]',
         [
             '8: commit_every is "2 h"; a time from 1 s to 10 min was expected; write '
-            'commit_every = "60 s"'
+            'commit_every = "90 s"'
         ],
     ),
     (
@@ -973,7 +973,7 @@ def test_what_holds_where_the_settings_are_silent(folder):
     assert (settings.store.raw_days, settings.store.minutes_days) == (200, 800)
     assert settings.site.raw_days == 200
     assert settings.store.backups_kept == 14
-    assert settings.store.commit_every_s == 60
+    assert settings.store.commit_every_s == 90
     assert settings.notices.night_rest == (time(22), time(7))
     assert settings.notices.most_a_day == 3
     assert settings.notices.reminder_every_s == 6 * 3600
