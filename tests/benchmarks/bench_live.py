@@ -70,6 +70,14 @@ def used(pid: int | str) -> Used:
     )
 
 
+def of_the_unit() -> dict[str, str]:
+    """The environment that the service's unit gives it."""
+    unit = Path(__file__).parents[2] / "systemd" / "drying-room.service"
+    lines = unit.read_text("utf-8").splitlines()
+    given = [line.removeprefix("Environment=") for line in lines if line.startswith("Environment=")]
+    return dict(pair.split("=", 1) for line in given for pair in line.split())
+
+
 def sample(folder: Path, sensors: int) -> Path:
     text = '[site]\nname = "Barn"\nlatitude = 54.9\nlongitude = -2.1\ntimezone = "Europe/London"\n'
     text += "".join(f'[[space]]\nname = "shed {n}"\nuse = "hanging"\n' for n in range(SPACES))
@@ -135,7 +143,7 @@ def live(sensors: int, seconds: float, behind: int = 0) -> list[Row]:
         if behind:
             now_min = time.time_ns() // 60_000_000_000
             write_years(settings.store.file, settings.site, behind, now_min, every_min=5)
-        trial = Trial(settings, until=None)
+        trial = Trial(settings, until=None, environment=of_the_unit())
         address = [broker.host, str(broker.port)]
         idle = subprocess.Popen([sys.executable, "-c", IDLE, *address])
         imports = subprocess.Popen([sys.executable, "-c", IMPORTS], stdin=subprocess.PIPE)
