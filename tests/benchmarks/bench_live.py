@@ -112,6 +112,7 @@ def open_page(port: int) -> socket.socket:
             link.request("GET", "/")
             break
         except ConnectionRefusedError:
+            link.close()
             time.sleep(0.1)
     answer = link.getresponse()
     cookie = str(answer.headers["Set-Cookie"]).split(";")[0]
