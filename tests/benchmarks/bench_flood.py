@@ -89,7 +89,7 @@ class Flood:
 
 def main(quick: bool, seconds: int = SECONDS) -> list[Row]:
     """How it went while it lasted and after it."""
-    seconds = 4 if quick else seconds
+    seconds = 2 if quick else seconds
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "broker").mkdir()
