@@ -12,23 +12,30 @@ from numpy.typing import NDArray
 
 from monitor.room.ahead import Outlook
 from monitor.room.air import MinuteOfAir
+from monitor.room.same_air import (
+    SENSOR_HUMIDITY_PCT,
+    SENSOR_TEMPERATURE_K,
+    UNTAUGHT,
+    SameAir,
+    an_hour_later,
+    corrected,
+    difference,
+    taught,
+)
 from monitor.science import moist_air
 
 Floats = NDArray[np.float64]
 
-# What an ordinary, well-kept sensor may be wrong by: data sheets of common digital sensors say
-# 0.2 to 0.3 K and 2 to 3 %.
-SENSOR_TEMPERATURE_K = 0.3
-SENSOR_HUMIDITY_PCT = 3.0
-
 # After an airing the room holds outdoor air, a little warmed by its walls: this share of the
 # difference in temperature is left. Our own choice, from no source.
 WARMTH_LEFT = 0.22
+# And while it stands open, of what it holds then: it has mingled already. Our own choice.
+MINGLED_LEFT = 0.6
 
 # Our own choice: opening must pull harder on water by this share to be worth the walk; once open,
 # a space is shut when the air outside would pull less, or carries more water by this many times
 # the doubt.
-WORTH_OPENING = 0.05
+WORTH_OPENING = 0.08
 SHUT_AT_DOUBTS = 1.0
 # A space hotter than it may be is opened to air that leaves it so much cooler [K], and drier than
 # this [%], though it would then pull less.
@@ -81,6 +88,8 @@ def consider(
     before: Verb | None = None,
     hot_c: float | None = None,
     volume_m3: float | None = None,
+    sensors: SameAir = UNTAUGHT,
+    aired: bool = False,
 ) -> Airing | None:
     """Open, close or leave; None: cannot be told.
 
@@ -89,6 +98,8 @@ def consider(
     hot_c        limit of the space [°C]: air that would pass it is not let in to dry; a space past
                  it is opened to cooler air that does not carry clearly more water
     volume_m3    of the space; None: not known, the heat is then told as kelvins only
+    sensors      what is known of the two sensors' offsets against each other
+    aired        whether it is seen to stand open
 
     To open for drying, three things must hold. The air indoors carries more water than that
     outdoors, by twice what the sensors may be wrong by in this very air. The air the room would
@@ -97,16 +108,15 @@ def consider(
     """
     if indoors is None or outdoors is None:
         return None
-    inside, outside = _known(indoors), _known(outdoors)
-    if inside is None or outside is None:
+    told = _known(indoors), _known(outdoors)
+    if told[0] is None or told[1] is None:
         return None
-    gain = _ratio(*inside, pressure_pa) - _ratio(*outside, pressure_pa)
-    doubt = math.hypot(
-        humidity_ratio_doubt(*inside, pressure_pa), humidity_ratio_doubt(*outside, pressure_pa)
-    )
+    gain, doubt = (1e-3 * g_kg for g_kg in _water_apart(sensors, told[0], told[1], pressure_pa))
+    inside, outside = corrected(sensors, told[0], told[1])
     now = moist_air.vapour_pressure_deficit(*inside)
-    after = _pull_after(inside, outside)
-    becomes_c = outside[0] + WARMTH_LEFT * (inside[0] - outside[0])
+    left = MINGLED_LEFT if aired else WARMTH_LEFT
+    becomes_c = outside[0] + left * (inside[0] - outside[0])
+    after = _pull_after(becomes_c, outside)
     becomes_pct = min(
         100.0, moist_air.relative_humidity(becomes_c, moist_air.vapour_pressure(*outside))
     )
@@ -204,6 +214,54 @@ def _judged(
     )
 
 
+class Standing(NamedTuple):
+    """What stands of one hour's advice for the next.
+
+    verb        what was advised
+    began_g_kg  where it was to open: water indoors less outdoors when that began [g/kg]
+    sensors     the offsets of the two sensors, as far as airings taught them
+    """
+
+    verb: Verb | None = None
+    began_g_kg: float | None = None
+    sensors: SameAir = UNTAUGHT
+
+
+# Opened: the room has lost this share of the water it had more than outdoors. Our own choice.
+_LOST_SHARE = 0.3
+
+
+def advise(
+    standing: Standing,
+    indoors: MinuteOfAir | None,
+    outdoors: MinuteOfAir | None,
+    pressure_pa: float,
+    hot_c: float | None = None,
+    volume_m3: float | None = None,
+) -> tuple[Airing | None, Standing]:
+    """The advice of a full hour, and what then stands.
+
+    Where it was to open and the water indoors came down, the room is taken to be aired, and the
+    two sensors to be in the same air: that teaches what they are off, whatever comes next.
+    """
+    inside, outside = (None if air is None else _known(air) for air in (indoors, outdoors))
+    if inside is None or outside is None:
+        return None, Standing(sensors=standing.sensors)
+    began, sensors = standing.began_g_kg, an_hour_later(standing.sensors)
+    gain_g_kg, _ = _water_apart(sensors, inside, outside, pressure_pa)
+    aired = began is not None and began > 0 and gain_g_kg <= (1 - _LOST_SHARE) * began
+    if aired:
+        sensors = taught(sensors, inside, outside, pressure_pa)
+    airing = consider(
+        indoors, outdoors, pressure_pa, standing.verb, hot_c, volume_m3, sensors, aired
+    )
+    if airing is None or airing.verb is not Verb.OPEN:
+        began = None
+    elif began is None:
+        began = gain_g_kg
+    return airing, Standing(None if airing is None else airing.verb, began, sensors)
+
+
 class AirAhead(NamedTuple):
     """The coming hours of one space: arrays by minute, each quantity as p10, p50 and p90.
 
@@ -228,7 +286,11 @@ class AiringHours(NamedTuple):
 
 
 def best_hours(
-    indoors: AirAhead, outdoors: AirAhead, pressure_pa: float, most: int = 2
+    indoors: AirAhead,
+    outdoors: AirAhead,
+    pressure_pa: float,
+    most: int = 2,
+    sensors: SameAir = UNTAUGHT,
 ) -> list[AiringHours]:
     """The best hours to air in the time ahead, the best first; empty where none pays.
 
@@ -236,7 +298,7 @@ def best_hours(
     """
     if indoors.minute.size < 2 or not np.array_equal(indoors.minute, outdoors.minute):
         return []
-    pays, sure, gains = _ahead(indoors, outdoors, pressure_pa)
+    pays, sure, gains = _ahead(indoors, outdoors, pressure_pa, sensors)
     step = int(indoors.minute[1] - indoors.minute[0])
     found: list[AiringHours] = []
     edges = np.flatnonzero(np.diff(np.concatenate([[False], pays, [False]]).astype(int)))
@@ -256,17 +318,12 @@ def best_hours(
 
 
 def _ahead(
-    indoors: AirAhead, outdoors: AirAhead, pressure_pa: float
+    indoors: AirAhead, outdoors: AirAhead, pressure_pa: float, sensors: SameAir
 ) -> tuple[NDArray[np.bool_], Floats, Floats]:
     """For every minute: whether airing pays, how sure it is, what it gains [kPa]."""
     inside, outside = _foreseen(indoors, pressure_pa), _foreseen(outdoors, pressure_pa)
-    doubt = np.sqrt(
-        _doubt(inside, pressure_pa) ** 2
-        + _doubt(outside, pressure_pa) ** 2
-        + _spread(indoors) ** 2
-        + _spread(outdoors) ** 2
-    )
-    gain = indoors.ratio_g_kg[1] - outdoors.ratio_g_kg[1]
+    gain, of_sensors = difference(sensors, inside, outside, pressure_pa)
+    doubt = np.sqrt(of_sensors**2 + _spread(indoors) ** 2 + _spread(outdoors) ** 2)
     now = (1 - inside[1] / 100) * _full(inside[0]) / 1000
     mixed_c = outside[0] + WARMTH_LEFT * (inside[0] - outside[0])
     gains = (_full(mixed_c) - outside[1] / 100 * _full(outside[0])) / 1000 - now
@@ -288,25 +345,6 @@ def _foreseen(air: AirAhead, pressure_pa: float) -> tuple[Floats, Floats]:
     water = pressure_pa * air.ratio_g_kg[1] / (621.945 + air.ratio_g_kg[1])
     temperature = air.temperature_c[1]
     return temperature, np.minimum(100.0, 100.0 * water / _full(temperature))
-
-
-def _doubt(air: tuple[Floats, Floats], pressure_pa: float) -> Floats:
-    """`humidity_ratio_doubt` for many states at once [g/kg]."""
-    t, rh = air
-    by_warmth = _ratios(t + SENSOR_TEMPERATURE_K, rh, pressure_pa)
-    by_warmth -= _ratios(t - SENSOR_TEMPERATURE_K, rh, pressure_pa)
-    high = np.minimum(100.0, rh + SENSOR_HUMIDITY_PCT)
-    low = np.maximum(0.0, rh - SENSOR_HUMIDITY_PCT)
-    by_humidity = _ratios(t, high, pressure_pa) - _ratios(t, low, pressure_pa)
-    doubt: Floats = np.hypot(by_warmth / 2, by_humidity / (high - low) * SENSOR_HUMIDITY_PCT)
-    return doubt
-
-
-def _ratios(t: Floats, rh: Floats, pressure_pa: float) -> Floats:
-    """Humidity ratios [g/kg]; ASHRAE, eq. 20."""
-    water = rh / 100 * _full(t)
-    ratio: Floats = 621.945 * water / (pressure_pa - water)
-    return ratio
 
 
 def air_ahead(outlook: Outlook) -> AirAhead:
@@ -353,10 +391,18 @@ def _ratio(temperature_c: float, relative_humidity_pct: float, pressure_pa: floa
     return moist_air.humidity_ratio(water, pressure_pa)
 
 
-def _pull_after(inside: tuple[float, float], outside: tuple[float, float]) -> float:
+def _water_apart(
+    sensors: SameAir, inside: tuple[float, float], outside: tuple[float, float], pressure_pa: float
+) -> tuple[float, float]:
+    """Water indoors less that outdoors, and its standard uncertainty [g/kg]."""
+    here, there = ((np.array(t), np.array(rh)) for t, rh in (inside, outside))
+    gain, doubt = difference(sensors, here, there, pressure_pa)
+    return float(gain), float(doubt)
+
+
+def _pull_after(becomes_c: float, outside: tuple[float, float]) -> float:
     """Vapour-pressure deficit once the room holds outdoor air [kPa]; negative: fog."""
-    temperature = outside[0] + WARMTH_LEFT * (inside[0] - outside[0])
-    could_hold = moist_air.saturation_vapour_pressure_liquid(temperature)
+    could_hold = moist_air.saturation_vapour_pressure_liquid(becomes_c)
     return (could_hold - moist_air.vapour_pressure(*outside)) / 1000
 
 

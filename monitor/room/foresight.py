@@ -6,6 +6,7 @@ advice on airing is one an hour: it stands until the next.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Protocol
@@ -14,10 +15,11 @@ from monitor.room import airing, learning
 from monitor.room.ahead import Outlook, ahead
 from monitor.room.ahead_features import Site as Place
 from monitor.room.air import MinuteOfAir
-from monitor.room.airing import Airing, AiringHours, Verb, best_hours, consider
+from monitor.room.airing import Airing, AiringHours, Standing, Verb, advise, best_hours
 from monitor.room.exchange import Exchange
 from monitor.room.history import History
 from monitor.room.learning import Lesson
+from monitor.room.same_air import SameAir
 from monitor.room.soon import Watched, watched
 from monitor.room.spaces import OUTDOORS, Site
 from monitor.room.ten_minutes import KEPT_DAYS, TenMinutes, on_grid
@@ -70,7 +72,7 @@ class Foresight:
         # Outdoors first: the others look at it.
         self.spaces = sorted(measured, key=lambda name: (name != OUTDOORS, name))
         self.coming: dict[str, Coming] = {}
-        self.verbs: dict[str, Verb] = _verbs(archive.fact(_VERBS))
+        self._standing: dict[str, Standing] = _standing(archive.fact(_STANDING))
         self._recent: dict[str, History] = {}
 
     def forget_since(self, minute: int) -> None:
@@ -106,12 +108,10 @@ class Foresight:
         before = self.coming.get(space, Coming(now))
         advice, best = before.airing, before.best
         if space != OUTDOORS and (full_hour or advice is None):
-            advice = self._advise(space, air)
-            best = self._best(outlook)
-            if full_hour and advice is not None:
-                self.verbs[space] = advice.verb
-            elif full_hour:
-                self.verbs.pop(space, None)
+            advice, standing = self._advise(space, air)
+            best = self._best(outlook, standing.sensors)
+            if full_hour:
+                self._standing[space] = standing
         exchange = None if lesson is None else lesson.exchange
         self.coming[space] = Coming(now, outlook, advice, best, exchange)
         return self.coming[space]
@@ -133,23 +133,37 @@ class Foresight:
             now,
         )
 
-    def _advise(self, space: str, air: Mapping[str, MinuteOfAir]) -> Airing | None:
+    @property
+    def verbs(self) -> dict[str, Verb]:
+        """What is advised of each space, until the next full hour."""
+        return {
+            space: standing.verb
+            for space, standing in self._standing.items()
+            if standing.verb is not None
+        }
+
+    @property
+    def standing_fact(self) -> tuple[str, str]:
+        """What stands of the advice of every space, as a fact to keep."""
+        return _STANDING, json.dumps(self._standing, separators=(",", ":"), sort_keys=True)
+
+    def _advise(self, space: str, air: Mapping[str, MinuteOfAir]) -> tuple[Airing | None, Standing]:
         of = self._site.spaces[space]
-        return consider(
+        return advise(
+            self._standing.get(space, Standing()),
             air.get(space),
             air.get(OUTDOORS),
             self._place.pressure_pa,
-            self.verbs.get(space),
             of.limits.hot_c,
             of.volume_m3,
         )
 
-    def _best(self, outlook: Outlook | None) -> tuple[AiringHours, ...]:
+    def _best(self, outlook: Outlook | None, sensors: SameAir) -> tuple[AiringHours, ...]:
         outdoors = self.coming.get(OUTDOORS, Coming(0)).outlook
         if outlook is None or outdoors is None or outlook.asked != outdoors.asked:
             return ()
         here, there = airing.air_ahead(outlook), airing.air_ahead(outdoors)
-        return tuple(best_hours(here, there, self._place.pressure_pa))
+        return tuple(best_hours(here, there, self._place.pressure_pa, sensors=sensors))
 
 
 def past_of(archive: MeansArchive, space: str, outdoors: bool, until: int) -> History:
@@ -164,15 +178,18 @@ def past_of(archive: MeansArchive, space: str, outdoors: bool, until: int) -> Hi
     )
 
 
-_VERBS = "airing"
+_STANDING = "airing"
 
 
-def _verbs(fact: str | None) -> dict[str, Verb]:
-    if not fact:
+def _standing(fact: str | None) -> dict[str, Standing]:
+    """What stood, as it was kept; nothing where that is of an older make."""
+    if not fact or not fact.startswith("{"):
         return {}
-    return {space: Verb(word) for space, word in (line.rsplit("=", 1) for line in fact.split("\n"))}
-
-
-def verbs_fact(verbs: Mapping[str, Verb]) -> tuple[str, str]:
-    """The standing advice of every space as a fact to keep."""
-    return _VERBS, "\n".join(f"{space}={verb.value}" for space, verb in sorted(verbs.items()))
+    return {
+        space: Standing(
+            None if verb is None else Verb(verb),
+            began_g_kg,
+            SameAir(*(tuple(numbers) for numbers in sensors)),
+        )
+        for space, (verb, began_g_kg, sensors) in json.loads(fact).items()
+    }

@@ -14,7 +14,7 @@ from monitor.room.batch_teller import BatchTeller
 from monitor.room.batches import Batch
 from monitor.room.circumstances import Circumstances
 from monitor.room.effects import Effects, HoursAhead
-from monitor.room.foresight import HORIZONS_H, Coming, Foresight, verbs_fact
+from monitor.room.foresight import HORIZONS_H, Coming, Foresight
 from monitor.room.prospects import Prospect, Prospects, still_true
 from monitor.room.readings import MINUTE_MS
 from monitor.room.soon_teller import SoonTeller
@@ -131,7 +131,7 @@ class HourRound:
                         space, coming, minute * MINUTE_MS, circumstances, spells, effects
                     )
         if some and self._at_full_hour:
-            effects.facts.append(verbs_fact(self._foresight.verbs))
+            effects.facts.append(self._foresight.standing_fact)
 
     def _tell_soon(
         self,

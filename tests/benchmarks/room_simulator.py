@@ -133,12 +133,20 @@ def _drawn(hourly: Array, first_day: int, days: int) -> Array:
 Decide = Callable[[int, tuple[float, float], tuple[float, float]], bool]
 
 
+class AllKnowing(NamedTuple):
+    """One who knows the room's equations, its state and the weather until the next decision: opens
+    where the bunches lose more that way, and the room's water then rises by no more than so much
+    [g/kg]."""
+
+    most_rise_g_kg: float = math.inf
+
+
 def simulate(
     room: Room,
     out: Weather,
     first_day: int,
     days: int,
-    decide: Decide,
+    decide: Decide | AllKnowing,
     every_min: int = 60,
     decay_source: float = 1.0,
 ) -> Run:
@@ -190,11 +198,16 @@ def simulate(
         wood += trade * (100 * ratio / full - wood) / room.wood_g_per_pct
         return State(temp, mass, ratio, wood, moisture), 100 * ratio / full, changes
 
-    def left_shut(i: int, now: State) -> float:
-        """Humidity ratio until the next decision, had it been shut from now on [g/kg]."""
+    def left(i: int, now: State, is_open: bool) -> State:
+        """The room at the next decision, left open or shut from now on."""
         for later in range(i, min(i + every_min // STEP_MIN, n)):
-            now, _, _ = step(later, now, False)
-        return now.ratio
+            now, _, _ = step(later, now, is_open)
+        return now
+
+    def knows(i: int, now: State, most_rise_g_kg: float) -> bool:
+        if_open, if_shut = left(i, now, True), left(i, now, False)
+        rises = if_open.ratio - now.ratio > most_rise_g_kg
+        return if_open.moisture < if_shut.moisture and not rises
 
     now, is_open = State(temp, mass, ratio, 72.0, 3.5), False
     for i in range(n):
@@ -207,9 +220,12 @@ def simulate(
         measured[i, [1, 3]] = np.clip(measured[i, [1, 3]], 1, 100)
         if i * STEP_MIN % every_min == 0:
             a, b, c, d = (float(v) for v in measured[i])
-            is_open = decide(i * STEP_MIN, (a, b), (c, d))
+            if isinstance(decide, AllKnowing):
+                is_open = knows(i, now, decide.most_rise_g_kg)
+            else:
+                is_open = decide(i * STEP_MIN, (a, b), (c, d))
             if is_open:
-                had_it_been_shut[i] = left_shut(i, now)
+                had_it_been_shut[i] = left(i, now, False).ratio
         now, humidity, changes = step(i, now, is_open)
         for key, value in zip(
             found, (now.temp, now.ratio, humidity, changes, now.moisture), strict=True
