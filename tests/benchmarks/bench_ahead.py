@@ -1,6 +1,6 @@
 """Hours ahead: on real weather beside simple rules, on simulated sheds, and what it costs.
 
-python -m tests.benchmarks.bench_ahead [--quick]
+python -m tests.benchmarks.bench_ahead [--quick] [--only cost|weather|sheds]
 
 Models are fitted on the past only: each is fitted at the beginning of a stretch of days (a day, or
 a week for the sheds and with --quick) and asked through that stretch. Simple rules are worked out
@@ -10,6 +10,7 @@ takes one airport, one typical year, every third station and a quarter of four s
 The tables with every series go to the standard error; what is asked of the whole is returned.
 """
 
+import argparse
 import sys
 import time
 import tracemalloc
@@ -25,6 +26,7 @@ from numpy.typing import NDArray
 from monitor.room.ahead import ahead, fit, paths
 from monitor.room.ahead_features import Site, ready
 from monitor.room.history import History
+from tests.benchmarks.sent_notices import daily_rows, spells
 from tests.benchmarks.shed_simulator import Record, climates, records, simulate
 from tests.benchmarks.table import Row, show
 
@@ -224,7 +226,6 @@ def weather_table(title: str, all_series: list[Series], every_days: int, goal: f
 
 WITHIN = 3 * HOUR
 ASKED_AT = 0.5  # the probability from which a moment counts as told
-BACK_INSIDE_K = 0.5
 TELL, TAKE_BACK, STANDS = 0.75, 0.15, 6 * HOUR
 
 
@@ -238,23 +239,6 @@ class Moments(NamedTuple):
     @property
     def comes(self) -> NDArray[np.bool_]:
         return self.to_spell <= WITHIN
-
-
-def spells(temperature: Array, limit: float) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """First steps of spells (two means running past the limit), and where one is on."""
-    count = np.arange(len(temperature))
-    known = np.isfinite(temperature)
-    values = np.interp(count, count[known], temperature[known])
-    begins, on = [], np.zeros(len(values), dtype=bool)
-    now_on = False
-    for i in range(len(values) - 1):
-        if not now_on and values[i] > limit and values[i + 1] > limit:
-            now_on = True
-            begins.append(i)
-        elif now_on and values[i] < limit - BACK_INSIDE_K:
-            now_on = False
-        on[i] = now_on
-    return np.array(begins, dtype=np.int64), on
 
 
 def shed_moments(record: Record, every_days: int, skip: int) -> Moments:
@@ -337,7 +321,8 @@ def sheds_table(every_days: int, skip: int, names: list[str] | None) -> list[Row
     say("|---" * 12 + "|")
     everything, all_notices, known = [], [], []
     weather = climates()
-    for record in records(names):
+    of_sheds = list(records(names))
+    for record in of_sheds:
         moments = shed_moments(record, every_days, skip)
         notices = send(moments)
         everything.append(moments)
@@ -389,6 +374,7 @@ def sheds_table(every_days: int, skip: int, names: list[str] | None) -> list[Row
             "median lead of those notices", sent,
             f"{np.median(total.lead_min):.0f} min", "", None, "≥ 60 min",
         ),
+        *daily_rows(of_sheds, every_days, skip),
     ]  # fmt: skip
 
 
@@ -431,18 +417,31 @@ def cost() -> list[Row]:
     ]
 
 
-def main(quick: bool) -> list[Row]:
-    """Rows of all that is asked."""
+def weather_rows(quick: bool) -> list[Row]:
     part = slice(None, 1) if quick else slice(None)
     days = 7 if quick else 1
     return [
-        *cost(),
         *weather_table("New York's airports", list(airports())[part], days, 0.87),
         *weather_table("typical years", list(typical_years())[part], days, 0.87),
         *weather_table("Belgian stations", list(stations())[:: 3 if quick else 1], 1, 1.0),
-        *sheds_table(7, 4 if quick else 1, ["Greensboro"] if quick else None),
     ]
 
 
+def main(quick: bool, only: str | None = None) -> list[Row]:
+    """Rows of all that is asked, or of one part."""
+    rows: list[Row] = []
+    if only in (None, "cost"):
+        rows += cost()
+    if only in (None, "weather"):
+        rows += weather_rows(quick)
+    if only in (None, "sheds"):
+        rows += sheds_table(7, 4 if quick else 1, ["Greensboro"] if quick else None)
+    return rows
+
+
 if __name__ == "__main__":
-    show(main(quick="--quick" in sys.argv[1:]))
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--only", choices=["cost", "weather", "sheds"])
+    given = parser.parse_args()
+    show(main(given.quick, given.only))
