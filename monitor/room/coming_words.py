@@ -12,7 +12,7 @@ from monitor.room.notices import Notice, Part, Weight, place_of
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site
 from monitor.room.spells import Kind
-from monitor.room.words import degrees, humidity, listed, local, named, title, when_minute
+from monitor.room.words import chances, degrees, humidity, listed, local, named, title, when_minute
 
 _TITLES = {
     Kind.HOT: "likely above {limit} from {begins}",
@@ -31,7 +31,7 @@ _STAY = {
 }
 _CHANGES = {
     Kind.HOT: "A cloudier day would keep it cooler.",
-    Kind.DAMP: "Drier air outside would change it.",
+    Kind.DAMP: "Drier air outside would keep it down.",
     Kind.DEWY: "A cloudier or windier night would keep it off.",
 }
 _NOT_SO = {
@@ -107,8 +107,8 @@ def not_coming(
 
 
 def in_ten(probability: float) -> str:
-    """A chance in whole tenths, never quite certain either way."""
-    return f"the chances are {min(9, max(1, round(10 * probability)))} in 10"
+    """A chance, as part of a sentence."""
+    return f"the chances are {chances(probability)}"
 
 
 def _notice(space: str, kind: Kind, part: Part, words: Words, now_ms: int) -> Notice:

@@ -17,6 +17,7 @@ from monitor.room.notices import Book, Notice, Weight, place_of
 from monitor.room.spaces import OUTDOORS
 from monitor.room.spells import Kind, Spell
 from monitor.room.words import (
+    chances,
     count,
     day_span,
     degrees,
@@ -337,8 +338,8 @@ def try_snap(batch: str, space: str, probability: float, now_ms: int) -> Notice:
 
 
 def _in_ten(probability: float) -> str:
-    """A chance in whole tenths, never more certain than 9 in 10."""
-    return f"the chances are {min(9, max(1, round(10 * probability)))} in 10"
+    """A chance, as part of a sentence."""
+    return f"the chances are {chances(probability)}"
 
 
 def stalled(

@@ -39,20 +39,20 @@ def humidity_there(use: Use, daily_mean_pct: float) -> Place:
                 True,
                 f"At {daily_mean_pct:.0f} % nothing can grow, and petals stay on.",
                 "nothing.",
-                "a damp spell over 60 %, or heating that brings it under 40 %.",
+                "A damp spell over 60 % would change that, or heating that brings it under 40 %.",
             )
         where = "shut the boxes" if use is Use.STORING else "move them from what heats"
         return Place(
             False,
             f"At {daily_mean_pct:.0f} % petals turn brittle and fall.",
             f"{where}.",
-            "air between 45 and 60 %.",
+            "Air between 45 and 60 % would be right.",
         )
     return Place(
         False,
         f"At {daily_mean_pct:.0f} % flowers take up water again; above 65 % mould can start.",
         "move them to a drier room, off the floor and away from outside walls.",
-        "air that stays under 60 %.",
+        "Air that stays under 60 % would do.",
     )
 
 
@@ -69,7 +69,7 @@ def near_a_radiator(hourly_c: list[float]) -> Place | None:
         False,
         f"It warms by {worst:.0f} K within two hours here: a radiator, a stove or the sun is near.",
         "move what stands here two steps away from it.",
-        "a day without such a rise.",
+        "A day without such a rise would take this back.",
         HEATERS,
     )
 
@@ -82,13 +82,15 @@ def colour_there(daily_dose_lx_h: float, blue_wool: float, *, ultraviolet: bool)
     """
     months = light.months_of_colour_left(0.0, daily_dose_lx_h, blue_wool, ultraviolet=ultraviolet)
     if months is None:
-        return Place(True, "No light fades them here.", "nothing.", "a lamp or a window.")
+        return Place(
+            True, "No light fades them here.", "nothing.", "A lamp or a window would change that."
+        )
     good = months >= GOOD_COLOUR_MONTHS
     return Place(
         good,
         f"In this light colours stay good for {_lasts(months)}; colours differ by a factor of two.",
         "nothing." if good else "move them out of the brightest light, or change them by then.",
-        "less light: in half of it they last twice as long.",
+        "In half the light they last twice as long.",
     )
 
 
@@ -104,4 +106,4 @@ def told(place: Place) -> str:
     """A judgement in words."""
     to_do = "" if place.to_do == "nothing." else f"To do: {place.to_do} "
     caution = f" {place.caution}" if place.caution else ""
-    return f"{place.what} {to_do}It would change with {place.changes}{caution}"
+    return f"{place.what} {to_do}{place.changes}{caution}"

@@ -20,7 +20,7 @@ from monitor.room.balance import (
 from monitor.room.exchange import Exchange
 from monitor.room.measures import ELECTRICS, HEATERS, UNVENTED
 from monitor.room.outlook import HORIZON_DAYS
-from monitor.room.words import count, listed, named, two_figures
+from monitor.room.words import chances, count, listed, named, two_figures
 from monitor.science import moist_air
 
 # (temperature [°C], humidity [%]) of the mean air → days to crisp as (p10, p50, p90); None: never.
@@ -112,7 +112,7 @@ def _choice(harvest: Harvest, space: Candidate, days_to_crisp: DaysToCrisp) -> C
         return Choice(
             space.name, None, None, float("inf"),
             ("Its air is not measured, so nothing can be told of it.",),
-            "This cannot be told.", "a sensor in it.",
+            "How sure: not at all.", "A sensor in it would tell.",
         )  # fmt: skip
     now = days_to_crisp(*space.air.indoors)
     # The first day's water makes the room damp; that of all days makes the drying slower.
@@ -135,8 +135,8 @@ def _choice(harvest: Harvest, space: Candidate, days_to_crisp: DaysToCrisp) -> C
                 *_effect(space, loaded_pct),
                 *([] if now is None else [_how_many(harvest, space, bears)]),
             ),
-            "This rests on the last days' air and the book of flowers.",
-            "drier air there, or fewer bunches at once.",
+            "How sure: fair, from the last days' air and the book of flowers.",
+            "Drier air there would change that, or fewer bunches at once.",
             one_g_h,
         )  # fmt: skip
     damp = loaded_pct is not None and space.damp_pct is not None and loaded_pct > space.damp_pct
@@ -237,14 +237,14 @@ def told(harvest: Harvest, choices: Sequence[Choice]) -> list[str]:
     lines = [f"{count(harvest.bunches, 'bunch', 'bunches').capitalize()} of {harvest.flower}:"]
     for place, choice in enumerate(choices, 1):
         lines.append(f"{place}. {named(choice.space)}. {' '.join(choice.reasons)}")
-        lines.append(f"   {choice.sure} It would change with {choice.changes}")
+        lines.append(f"   {choice.sure} {choice.changes}")
     return lines
 
 
 def _risks(space: Candidate, damp_pct: float | None) -> list[str]:
     told = []
     if space.hot_chance is not None and space.hot_chance >= WORTH_A_WORD:
-        told.append(f"It gets hot: {_in_ten(space.hot_chance)} within the day.")
+        told.append(f"It gets hot: {chances(space.hot_chance)} within the day.")
     if damp_pct is not None:
         told.append(f"It gets damp: about {_pct(damp_pct)} in the first days.")
     if space.sun_min is None:
@@ -305,12 +305,8 @@ def _sure(space: Candidate) -> str:
 
 def _changes(space: Candidate) -> str:
     if space.volume_m3 is None:
-        return "the space's volume in the settings."
-    return "other weather, or a weighing that shows another pace."
-
-
-def _in_ten(chance: float) -> str:
-    return f"{min(9, max(1, round(10 * chance)))} in 10"
+        return "With its volume in the settings more could be told."
+    return "Other weather would change that, or a weighing that shows another pace."
 
 
 def _days(days: tuple[float, float, float]) -> str:

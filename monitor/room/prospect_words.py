@@ -5,7 +5,7 @@ from __future__ import annotations
 from monitor.room.prospects import KEPT, Prospect
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site
-from monitor.room.words import count, day, humidity, local_day, spoils_as
+from monitor.room.words import chances, count, day, humidity, local_day, spoils_as
 
 LIGHT_WORTH_SAYING = 0.05
 MONTHS_WORTH_SAYING = 36
@@ -48,7 +48,7 @@ def tag(said: Prospect, site: Site) -> str:
 
 def _dryness(said: Prospect, site: Site) -> str:
     left = f"About {said.still_to_lose_pct:.0f} % of its water is still to lose."
-    dry = f"{round(10 * said.p_crisp)} in 10"
+    dry = chances(said.p_crisp)
     if said.state == KEPT:
         return f"The chances that it is dry are {dry}."
     if said.state == "crisp":
@@ -80,7 +80,7 @@ def _no_promise(said: Prospect, site: Site) -> str:
 
 
 def _in_ten(said: Prospect) -> str:
-    return f"{round(10 * (said.p_finishes or 0))} in 10"
+    return chances(said.p_finishes or 0.0)
 
 
 def _day(minute: int, site: Site) -> str:

@@ -106,6 +106,19 @@ def count(number: int, one: str, many: str | None = None) -> str:
     return f"{figure} {things}"
 
 
+def chances(probability: float) -> str:
+    """A chance in whole tenths, never quite certain either way.
+
+    >>> chances(0.02), chances(0.84), chances(1.0)
+    ('under 1 in 20', '8 in 10', 'over 19 in 20')
+    """
+    if probability < 0.05:
+        return "under 1 in 20"
+    if probability > 0.95:
+        return "over 19 in 20"
+    return f"{min(9, max(1, round(10 * probability)))} in 10"
+
+
 def listed(items: Sequence[str], most: int = 4) -> str:
     """`a`, `a and b`, `a, b and c`; beyond `most`: `a, b, c and 9 more`."""
     if len(items) > most:

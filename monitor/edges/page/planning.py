@@ -50,7 +50,7 @@ def _shown(answer: Mapping[str, Any]) -> Told:
                 "space": choice["space"],
                 "title": named(choice["space"], 60),
                 "reasons": " ".join(choice["reasons"]),
-                "sure": f"{choice['sure']} It would change with {choice['changes']}",
+                "sure": f"{choice['sure']} {choice['changes']}",
                 "possible": choice["days"] is not None,
             }
             for choice in answer["choices"]
