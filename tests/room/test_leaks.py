@@ -112,7 +112,7 @@ def test_airing_in_words() -> None:
         "Open up: it carries less.",
         "After a thorough airing the air here would have 16 °C and 58 %, losing 4 °C; one change "
         "of the air carries 0.04 kWh.",
-        "That the air outside carries less water: the chances are 9 in 10.",
+        "That the air outside carries less water: the chances are over 19 in 20.",
         "What would change this: rain.",
     ]
     in_f = airing_told(advice, replace(SITE, temperature_unit="°F"))
