@@ -26,7 +26,7 @@ from monitor.room.history import (
 )
 from monitor.science.moist_air import saturation_vapour_pressure_liquid_array
 
-__all__ = ["Band", "Outlook", "ahead", "courses", "derived", "fit", "paths"]
+__all__ = ["Band", "Outlook", "ahead", "courses", "derived", "fit", "paths", "with_paths"]
 
 LOOK_BACK_DAYS = 15
 PATHS = 200
@@ -81,13 +81,24 @@ def ahead(model: Model, recent: History, now: int) -> Outlook | None:
     temperature, water = (bundle[0] for bundle in paths(model, past, index))
     if not np.isfinite(temperature).all() or not np.isfinite(water).all():
         return None
-    pressure = model.site.pressure_pa
-    humidity, deficit = derived(temperature, water, pressure)
     minute = known.minute[-1] + STEP_MIN * np.arange(1, STEPS_PER_DAY + 1)
+    return _of_paths(now, minute, temperature, water, model.site.pressure_pa)
+
+
+def _of_paths(
+    asked: int, minute: NDArray[np.int64], temperature: Array, water: Array, pressure_pa: float
+) -> Outlook:
+    humidity, deficit = derived(temperature, water, pressure_pa)
     return Outlook(
-        now, minute, _band(temperature), _band(water), _band(humidity), _band(deficit),
-        temperature.astype(np.float32), water.astype(np.float32), pressure,
+        asked, minute, _band(temperature), _band(water), _band(humidity), _band(deficit),
+        temperature.astype(np.float32), water.astype(np.float32), pressure_pa,
     )  # fmt: skip
+
+
+def with_paths(outlook: Outlook, temperature: Array, water: Array) -> Outlook:
+    """The same hours with other courses: (paths, steps) of temperature [°C] and humidity ratio
+    [g/kg]."""
+    return _of_paths(outlook.asked, outlook.minute, temperature, water, outlook.pressure_pa)
 
 
 def _last_days(history: History) -> History:

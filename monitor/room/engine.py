@@ -195,6 +195,10 @@ class Engine:
         if self._until_ms is not None and not self.behind(now_ms):
             self._caught_up = now_ms // MINUTE_MS
         self._take_up(self._intake.take(messages, time_known, effects), effects)
+        if self._intake.said and self._state is not None:
+            minute = self._state.minute
+            effects.facts.append(self._foresight.forecast(self._intake.said, minute))
+            self._intake.said = []
         return effects
 
     def date_waiting(self, learnt_ms: int) -> Effects:

@@ -7,9 +7,11 @@ advice on airing is one an hour: it stands until the next.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
+
+import numpy as np
 
 from monitor.room import airing, learning
 from monitor.room.ahead import Outlook, ahead
@@ -17,6 +19,8 @@ from monitor.room.ahead_features import Site as Place
 from monitor.room.air import MinuteOfAir
 from monitor.room.airing import Airing, AiringHours, Standing, Verb, advise, best_hours
 from monitor.room.exchange import Exchange
+from monitor.room.forecast import Forecast, Shift, follows_outdoors, moved
+from monitor.room.forecasts import Said
 from monitor.room.history import History
 from monitor.room.learning import Lesson
 from monitor.room.same_air import SameAir
@@ -72,6 +76,8 @@ class Foresight:
         # Outdoors first: the others look at it.
         self.spaces = sorted(measured, key=lambda name: (name != OUTDOORS, name))
         self.coming: dict[str, Coming] = {}
+        self._forecast = Forecast(self._place.pressure_pa, archive.fact(_FORECAST))
+        self._shift: Shift | None = None  # what the forecast moves outdoors, as last looked at
         self._standing: dict[str, Standing] = _standing(archive.fact(_STANDING))
         self._recent: dict[str, History] = {}
 
@@ -104,7 +110,7 @@ class Foresight:
         self._recent[space] = recent
         lesson = self._lessons.get(space)
         model = learning.unlearned(self._place, now) if lesson is None else lesson.model
-        outlook = ahead(model, recent, now)
+        outlook = self._with_forecast(space, ahead(model, recent, now), recent, full_hour)
         before = self.coming.get(space, Coming(now))
         advice, best = before.airing, before.best
         if space != OUTDOORS and (full_hour or advice is None):
@@ -132,6 +138,38 @@ class Foresight:
             now - KEPT_DAYS * 1440,
             now,
         )
+
+    @property
+    def forecasts(self) -> bool:
+        """Whether the settings name a forecast."""
+        return bool(self._site.forecasts)
+
+    def forecast(self, said: Sequence[Said], now: int) -> tuple[str, str]:
+        """A forecast of others has come; as a fact to keep. now: UTC epoch minutes."""
+        self._forecast.take(said, now)
+        return self.forecast_fact
+
+    @property
+    def forecast_fact(self) -> tuple[str, str]:
+        """What is foreseen by others and how that fared, as a fact to keep."""
+        return _FORECAST, self._forecast.fact
+
+    def _with_forecast(
+        self, space: str, own: Outlook | None, recent: History, full_hour: bool
+    ) -> Outlook | None:
+        """The hours ahead with what others foresee in them, as far as that is to be trusted."""
+        if not self._site.forecasts:
+            return own
+        if space == OUTDOORS:
+            if full_hour:
+                self._forecast.hold_against(int(recent.minute[-1]), recent)
+            self._shift = None if own is None else self._forecast.shift(own)
+            follows = alike = np.ones(2)
+        else:
+            follows, alike = follows_outdoors(recent)
+        if own is None or self._shift is None:
+            return own
+        return moved(own, self._shift, follows, alike)
 
     @property
     def verbs(self) -> dict[str, Verb]:
@@ -178,6 +216,7 @@ def past_of(archive: MeansArchive, space: str, outdoors: bool, until: int) -> Hi
     )
 
 
+_FORECAST = "forecast"
 _STANDING = "airing"
 
 

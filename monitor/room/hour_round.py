@@ -132,6 +132,8 @@ class HourRound:
                     )
         if some and self._at_full_hour:
             effects.facts.append(self._foresight.standing_fact)
+            if self._foresight.forecasts:
+                effects.facts.append(self._foresight.forecast_fact)
 
     def _tell_soon(
         self,

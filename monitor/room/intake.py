@@ -15,6 +15,7 @@ from monitor.room.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live
 from monitor.room.calibrations import holding
 from monitor.room.effects import Effects, Unread
 from monitor.room.fold import SensorState
+from monitor.room.forecasts import ForecastReader, Said
 from monitor.room.logbook import Logbook
 from monitor.room.payloads import Decoder, Message
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
@@ -64,6 +65,8 @@ class Intake:
         self._recent = recent
         self._until_ms = until_ms
         self._decoder = Decoder(site.sensors)
+        self._forecasts = ForecastReader(site.forecasts) if site.forecasts else None
+        self.said: list[Said] = []  # by forecasts, not taken up yet
         self._clock = ReadingsClock(archive.newest_ms(), archive.waiting(), len(site.sensors))
         self.first_ms = archive.first_ms()
         # Arrival of the first and last late reading, and the minute of the last.
@@ -102,6 +105,9 @@ class Intake:
         """
         new: list[Reading] = []
         for message in messages:
+            if self._forecasts is not None and self._forecasts.reads(message.topic):
+                self._foretold(self._forecasts, message, effects)
+                continue
             decoded = self._decoder.decode(message)
             for sensor, quantity, value, own_ms in decoded.readings:
                 if own_ms is None and message.retained:
@@ -187,6 +193,15 @@ class Intake:
                 self._logbook.calibrations, reading.sensor, reading.quantity, reading.time_ms
             )
             latest[reading.quantity] = (reading.time_ms, slope * reading.value + offset)
+
+    def _foretold(self, reader: ForecastReader, message: Message, effects: Effects) -> None:
+        now_ms = self.now_ms(message.arrived_ms)
+        said, failures = reader.read(message._replace(arrived_ms=now_ms))
+        self.said += said
+        for name, why in failures:
+            effects.unread.append(
+                Unread(message.arrived_ms, message.topic, name, message.payload, str(why))
+            )
 
     def _not_read(
         self, message: Message, sensor: str | None, reason: str, effects: Effects

@@ -40,7 +40,7 @@ from monitor.room.unreadable import (
     said,
 )
 
-__all__ = ["Decoded", "Decoder", "Failure", "Message", "PayloadError", "Value"]
+__all__ = ["Decoded", "Decoder", "Failure", "Message", "PayloadError", "Value", "parsed"]
 
 MOST_BYTES = 65_536  # a sensor's message is a few hundred bytes
 MOST = 1e9  # no sensor of ours measures anything larger, in any unit
@@ -398,6 +398,11 @@ def _bare_number(payload: bytes) -> float:
             "look at the sensor"
         )
     return value
+
+
+def parsed(message: Message) -> object:
+    """The JSON of a message; UnreadableError says why not."""
+    return _Packet(message).document()
 
 
 def _parsed(payload: bytes) -> object:

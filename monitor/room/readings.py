@@ -121,3 +121,22 @@ class Sensor:
         if quantity is Quantity.BATTERY and read_as is not None and read_as.unit == "V":
             return "V"
         return UNIT[quantity]
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastFrom:
+    """A forecast of the air outdoors that somebody publishes, read as a sensor's messages are.
+
+    reads_as  topic, forms and units; its time is the one the forecast holds for
+    list_at   pointer to a list in the payload, an entry an hour; None: the payload is one entry
+    ahead_h   where it carries no time: how long after its message it holds [h]
+    """
+
+    reads_as: Sensor
+    list_at: str | None = None
+    ahead_h: float = 0.0
+
+    @property
+    def name(self) -> str:
+        """As people know it."""
+        return self.reads_as.name

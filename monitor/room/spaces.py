@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from monitor.room.readings import Quantity, Sensor
+from monitor.room.readings import ForecastFrom, Quantity, Sensor
 from monitor.room.windows import Window
 
 OUTDOORS = "outdoors"
@@ -98,6 +98,7 @@ class Site:
     spaces: dict[str, Space]
     sensors: dict[str, Sensor]
     raw_days: int = 200
+    forecasts: tuple[ForecastFrom, ...] = ()
 
     def hanging(self) -> list[str]:
         """The spaces in which batches hang, by name."""

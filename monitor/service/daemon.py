@@ -24,6 +24,7 @@ from monitor.edges.sender import Delivered, Outcome, Sender
 from monitor.edges.socket import Listener
 from monitor.room import messages
 from monitor.room.engine import Engine
+from monitor.room.forecasts import ForecastReader
 from monitor.room.notices import Policy
 from monitor.room.payloads import Decoder
 from monitor.room.publications import publications
@@ -132,7 +133,10 @@ class Daemon:
             return Engine(settings.site, policy, book, writer, self._until_ms)
 
         def make_link(selector: selectors.BaseSelector) -> Link:
-            filters = Decoder(settings.site.sensors).filters()
+            filters = [
+                *Decoder(settings.site.sensors).filters(),
+                *ForecastReader(settings.site.forecasts).filters(),
+            ]
             return Link(
                 broker_of(settings),
                 [topic for topic, timed in filters if timed],

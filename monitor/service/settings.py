@@ -16,8 +16,9 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from monitor.room import harmless
-from monitor.room.readings import Sensor
+from monitor.room.readings import ForecastFrom, Sensor
 from monitor.room.spaces import Site, Space
+from monitor.service.settings_forecasts import read_forecasts
 from monitor.service.settings_names import read_name
 from monitor.service.settings_page import LOOPBACK, Page, read_page
 from monitor.service.settings_sensors import read_sensors
@@ -149,7 +150,7 @@ def read(path: Path, *, passphrase_may_be_missing: bool = False) -> tuple[Settin
     sensors = read_sensors(root, spaces)
     state = state_folder(path)
     store = _read_store(root.table("store"), state)
-    site = _read_site(root, spaces, sensors, store.raw_days)
+    site = _read_site(root, spaces, sensors, store.raw_days, read_forecasts(root, sensors.values()))
     settings = Settings(
         file=path,
         site=site,
@@ -227,7 +228,11 @@ def _syntax(path: Path, text: str, told: str) -> str:
 
 
 def _read_site(
-    root: Table, spaces: dict[str, Space], sensors: dict[str, Sensor], raw_days: int
+    root: Table,
+    spaces: dict[str, Space],
+    sensors: dict[str, Sensor],
+    raw_days: int,
+    forecasts: tuple[ForecastFrom, ...],
 ) -> Site:
     table = root.table("site")
     for key, expected, write in (
@@ -247,6 +252,7 @@ def _read_site(
         spaces=spaces,
         sensors=sensors,
         raw_days=raw_days,
+        forecasts=forecasts,
     )
     table.finish()
     return site

@@ -37,19 +37,20 @@ def _read_sensor(table: Table, taken: list[str], spaces: dict[str, Space]) -> Se
         space = table.choice("space", "", spaces)
     else:
         table.take("space")
-    topic = _read_topic(table)
+    topic = read_topic(table)
     if table.required("every", "how often it sends", 'write every = "60 s"'):
         every_s = table.duration_s("every", 60.0, "1 s", "1 day", "60 s")
     else:
         table.take("every")
         every_s = 60.0
-    reads = _read_reads(table, topic)
-    time, on_arrival = _read_time(table, reads)
+    reads = read_read_as(table, topic)
+    time, on_arrival = read_time(table, reads)
     table.finish()
     return Sensor(name, space, topic, every_s, reads, time, on_arrival)
 
 
-def _read_topic(table: Table) -> str | None:
+def read_topic(table: Table) -> str | None:
+    """An MQTT topic filter; None: there is none."""
     expected, write = "an MQTT topic", 'topic = "barn/loft/rail"'
     topic = table.text("topic", None, expected, write)
     problem = filter_problem(topic) if topic is not None else None
@@ -63,10 +64,13 @@ def _read_topic(table: Table) -> str | None:
     return topic
 
 
-def _read_reads(sensor: Table, topic: str | None) -> dict[Quantity, ReadAs]:
+def read_read_as(
+    sensor: Table, topic: str | None, quantities: Iterable[Quantity] = Quantity
+) -> dict[Quantity, ReadAs]:
+    """What of these quantities is read, and how."""
     table = sensor.table("reads")
     reads: dict[Quantity, ReadAs] = {}
-    for quantity in Quantity:
+    for quantity in quantities:
         one = table.table(quantity.value)
         if one.given:
             reads[quantity] = _read_read(one, quantity)
@@ -88,7 +92,7 @@ def _read_reads(sensor: Table, topic: str | None) -> dict[Quantity, ReadAs]:
 def _read_read(table: Table, quantity: Quantity) -> ReadAs:
     pointer = _read_pointer(table, "/t")
     senml_name = table.text("senml", None, "the full name of a SenML record", 'senml = "rail:temp"')
-    topic = _read_topic(table)
+    topic = read_topic(table)
     if pointer is not None and senml_name is not None:
         wrong, expected = "both at and senml are given", "one of them was expected"
         table.problem(None, f"reads.{quantity}: {wrong}", expected, "remove one")
@@ -128,7 +132,7 @@ def _read_pointer(table: Table, example: str) -> str | None:
     return pointer
 
 
-def _read_time(table: Table, reads: dict[Quantity, ReadAs]) -> tuple[TimeAt | None, bool]:
+def read_time(table: Table, reads: dict[Quantity, ReadAs]) -> tuple[TimeAt | None, bool]:
     """Where the time stands, and whether SenML is dated on arrival."""
     by_name = [one for one in reads.values() if one.senml_name is not None]
     if by_name and len(by_name) < len(reads):
@@ -180,7 +184,7 @@ def _check_promises(table: Table, sensor: Sensor, others: Iterable[Sensor]) -> N
     """
     for other in others:
         if other.timed is not sensor.timed and any(
-            overlap(mine, its) for mine in _topics(sensor) for its in _topics(other)
+            overlap(mine, its) for mine in topics(sensor) for its in topics(other)
         ):
             told, untold = (sensor, other) if sensor.timed else (other, sensor)
             wrong = (
@@ -192,6 +196,7 @@ def _check_promises(table: Table, sensor: Sensor, others: Iterable[Sensor]) -> N
             return
 
 
-def _topics(sensor: Sensor) -> set[str]:
+def topics(sensor: Sensor) -> set[str]:
+    """The topic filters of a sensor."""
     topics = {one.topic or sensor.topic for one in sensor.reads.values()}
     return {topic for topic in topics if topic is not None}

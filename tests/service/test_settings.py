@@ -1250,6 +1250,7 @@ def test_the_shipped_settings_say_what_holds_without_them(folder):
     file = shipped("config/drying-room.toml")
     text = file.read_text("utf-8")
     needs_more = r"\w+_file|\[|user|tls|name|url|second_backup_folder|trusted_hosts"
+    needs_more += "|topic|list|time|ahead_h|reads"  # of a forecast
     defaults = re.findall(rf"^# (?!{needs_more})([a-z_.]+ = .*)$", text, re.MULTILINE)
     assert len(defaults) >= 20
     for line in defaults:
@@ -1337,3 +1338,47 @@ def test_what_is_nested_or_long_without_end_is_one_sentence(tmp_path: Path, wron
     with pytest.raises(SettingsError, match="copy the file that came with the program") as refused:
         load(file)
     assert len(refused.value.problems) == 1
+
+
+# Forecasts.
+
+FORECAST = """
+[[forecast]]
+name = "weather"
+topic = "brae/forecast"
+list = "/hours"
+time = { at = "/time", unit = "s" }
+reads.temperature = { at = "/air_temperature", unit = "K" }
+reads.humidity = { at = "/relative_humidity", unit = "1" }
+"""
+
+
+def with_forecast(folder: Path, old: str = "", new: str = "") -> Path:
+    file = folder / "forecast.toml"
+    file.write_text(
+        shipped("config/drying-room.toml").read_text("utf-8") + FORECAST.replace(old, new, 1),
+        "utf-8",
+    )
+    return file
+
+
+def test_a_forecast_is_read_as_it_stands(folder):
+    [forecast] = load(with_forecast(folder, "\n", "\n")).site.forecasts
+    assert (forecast.name, forecast.list_at, forecast.ahead_h) == ("weather", "/hours", 0.0)
+    assert forecast.reads_as.topic == "brae/forecast"
+    assert set(forecast.reads_as.reads) == {Quantity.TEMPERATURE, Quantity.HUMIDITY}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('time = { at = "/time", unit = "s" }\n', "", "it does not say when it holds"),
+        ('list = "/hours"', "ahead_h = 6", "both time and ahead_h are given"),
+        ('"/hours"', '"hours"', "list is"),
+        ("brae/forecast", "sensors/yard", "read the same topic"),
+        ("reads.humidity", "reads.illuminance", "illuminance"),
+    ],
+)
+def test_a_forecast_told_wrongly_is_said(folder, old, new, said):
+    _, problems = read(with_forecast(folder, old, new))
+    assert any(said in problem for problem in problems.all()), problems.all()
