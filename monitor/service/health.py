@@ -237,6 +237,11 @@ def _store(settings: Settings, running: dict[str, Any] | str, now_ms: int) -> It
     heard = {} if isinstance(running, str) else running["heard_ms"]
     for sensor in settings.site.sensors.values():
         yield _sensor(settings, sensor, stored, heard.get(sensor.name), now_ms)
+    for forecast in settings.site.forecasts:
+        if forecast.name in stored.unread:
+            number, reason = stored.unread[forecast.name]
+            told = f"{count(number, 'message')} not read in a day, the last because {reason}"
+            yield Line(f"forecast {forecast.name}", told, _LISTEN)
     for topic_only in [stored.unread[None]] if None in stored.unread else []:
         yield Line("payloads", f"{topic_only[0]} not read; the last: {topic_only[1]}", _LISTEN)
     yield _last_notice(settings, stored.notices, now_ms)
