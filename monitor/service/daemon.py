@@ -185,6 +185,7 @@ class Daemon:
             now_ms=worker.now_ms,
             trouble=lambda: _trouble(worker),
             plan=desk.plan,
+            check=desk.check,
         )
         place = Place(
             page.bind,

@@ -72,10 +72,13 @@ class Desk:
         except RequestError as refused:
             return _refusal(refused)
 
+    def check(self, sensor: str) -> Message:
+        """How the check of a sensor stands; raises RequestError where it cannot be checked."""
+        return sensor_check.look(self._store, self._site, self._worker.snapshot, sensor)
+
     def _saltcheck(self, sensor: str) -> Message:
         try:
-            snapshot = self._worker.snapshot
-            return sensor_check.look(self._store, self._site, snapshot, sensor)
+            return self.check(sensor)
         except RequestError as refused:
             return _refusal(refused)
         except StoreError as error:

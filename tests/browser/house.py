@@ -52,6 +52,7 @@ VIEWS = (
     "/notices",
     "/weeks",
     "/sensors",
+    "/check/box-room-shelf",
     "/do/hang?space=loft",
     "/do/weigh?batch=statice-purple",
     "/do/snap?batch=statice-purple",

@@ -64,3 +64,32 @@ def test_a_sensor_out_of_service_says_so(served: Served, phone: Page) -> None:
     assert "Out of service since" in phone.locator("main").inner_text()
     back = {"enter": {"verb": "back", "arguments": {"sensor": "box-room-shelf"}, "at_ms": None}}
     assert "back in service" in str(ask(socket_file(served.trial.settings), back)["said"])
+
+
+def test_a_sensor_is_checked_in_salt_from_the_page(served: Served, phone: Page) -> None:
+    phone.goto(f"{served.url}/sensors")
+    phone.click("text=Check box-room-shelf against wet salt")
+    main = phone.locator("main")
+    assert "Wet a few spoons of table salt" in main.inner_text()
+    phone.select_option("[name=salt]", "magnesium")
+    phone.click("text=It is shut in")
+    told = main.inner_text()
+    assert "it is checked against magnesium chloride" in told, told
+    assert "leave it alone until it has been 12 h" in told, told
+    phone.click("text=End the check")
+    assert "It is shut in" in main.inner_text()
+
+
+def test_a_check_that_has_lasted_says_how_it_stands(served: Served, phone: Page) -> None:
+    """A day in a room is no jar: what is found hangs on the room, but something is said."""
+    settings = socket_file(served.trial.settings)
+    day_ago = int(str(ask(settings, {"show": "now"})["now_ms"])) - 86_400_000
+    what = {"sensor": "wash-house-shelf", "salt": "table"}
+    entered = ask(settings, {"enter": {"verb": "aside", "arguments": what, "at_ms": day_ago}})
+    assert "out of service" in str(entered["said"])
+    phone.goto(f"{served.url}/check/wash-house-shelf")
+    told = phone.locator("main").inner_text()
+    assert "it is checked against table salt" in told, told
+    assert re.search("The sensor reads|still moves|Too few", told), told
+    phone.locator("main form button").last.click()
+    assert "It is shut in" in phone.locator("main").inner_text()

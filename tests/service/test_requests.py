@@ -410,3 +410,15 @@ def test_all_problems_of_a_file_at_once() -> None:
         (6, "hang needs the flower, for example statice"),
     ]
     assert str(refused.value).startswith("line 1: bunches must be")
+
+
+def test_the_pages_form_of_a_check_becomes_the_commands_request():
+    """The correction as the page of a check sends it, and its beginning and end."""
+    form = {"verb": "calibrate", "sensor": "loft-rail", "quantity": "humidity"}
+    asked = parse_form({**form, "offset": "-1.5", "slope": "1.0"}, NOW, ZONE)
+    assert asked.arguments == {
+        "sensor": "loft-rail", "quantity": "humidity", "offset": -1.5, "slope": 1.0,
+    }  # fmt: skip
+    begun = parse_form({"verb": "aside", "sensor": "loft-rail", "salt": "table"}, NOW, ZONE)
+    assert begun.arguments == {"sensor": "loft-rail", "salt": "table"}
+    assert parse_form({"verb": "back", "sensor": "loft-rail"}, NOW, ZONE).verb == "back"

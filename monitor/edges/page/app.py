@@ -31,7 +31,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from monitor.edges import charts
-from monitor.edges.page import figures, forms, planning, views
+from monitor.edges.page import checking, figures, forms, planning, views
 from monitor.edges.page.access import SIGNED_IN_S, Door
 from monitor.edges.page.guard import REPORT_POLICY, Headers, RefusedError, form_of, same_origin
 from monitor.edges.page.house import House
@@ -99,6 +99,7 @@ class Pages:
             get("/space/{name:path}", "space.html", self._space),
             get("/batch/{name:path}", "batch.html", self._batch),
             get("/plan", "plan.html", self._plan),
+            get("/check/{name:path}", "check.html", self._check),
             get("/do/{verb}", "form.html", self._form),
             get("/correct/{number:int}", "form.html", self._correct),
             Route("/enter", self._enter, methods=["POST"]),
@@ -200,6 +201,12 @@ class Pages:
         told = planning.view(self._house, dict(request.query_params))
         return told | {"flowers": sorted(set(self._house.book.words().values()))}
 
+    def _check(self, request: Request, snapshot: Any) -> dict[str, Any]:
+        name = request.path_params["name"]
+        if not checking.can_be_checked(self._house, name):
+            raise HTTPException(404)
+        return checking.view(self._house, snapshot, name)
+
     def _form(self, request: Request, snapshot: Any) -> dict[str, Any]:
         verb = request.path_params["verb"]
         if verb not in forms.TITLES:
@@ -282,6 +289,8 @@ class Pages:
         """Where to see what was entered."""
         if entered.batch is not None:
             return f"/batch/{quote(entered.batch, safe='')}"
+        if entered.entry.verb in checking.VERBS:
+            return f"/check/{quote(str(entered.entry.arguments['sensor']), safe='')}"
         return "/notices" if entered.entry.verb in ("seen", "pause") else "/entries"
 
     # -- the rest -------------------------------------------------------------------------------

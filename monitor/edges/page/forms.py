@@ -38,6 +38,8 @@ _ASKED: dict[str, tuple[str, str]] = {
     "kind": ("Kind", ""),
     "for_min": ("For how long", "1 h, 1 day, or spell"),
     "sensor": ("Sensor", ""),
+    "salt": ("Salt", "table or magnesium"),
+    "beside": ("Beside which sensor", ""),
     "quantity": ("Quantity", ""),
     "offset": ("Add", ""),
     "slope": ("Multiply by", ""),

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from monitor.room.batches import described, hanging_in, kept_in
 from monitor.room.circumstances import Circumstances
@@ -40,6 +41,7 @@ class House:
     now_ms    now, by the wall or the readings [UTC epoch ms]
     trouble   what keeps the monitor from watching, in a sentence; None: nothing
     plan      where a harvest should hang; raises RequestError with a sentence
+    check     how the check of a sensor stands; raises RequestError where it cannot be checked
     """
 
     site: Site
@@ -51,6 +53,7 @@ class House:
     now_ms: Callable[[], int]
     trouble: Callable[[], str | None]
     plan: Callable[[Mapping[str, JSON]], Mapping[str, JSON]]
+    check: Callable[[str], Mapping[str, Any]]
 
     def spaces(self) -> list[str]:
         """The spaces in the order of the settings; outdoors last, where something measures it."""

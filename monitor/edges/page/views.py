@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from monitor.edges.charts.drawing import midnight
 from monitor.edges.page import coming, figures, pictures, rail, sun
+from monitor.edges.page.checking import can_be_checked
 from monitor.edges.page.house import House
 from monitor.room import advice, places
 from monitor.room.batches import Batch, described, hanging_in, kept_in
@@ -581,6 +582,7 @@ def _sensor(house: House, snapshot: Snapshot, name: str) -> Told:
         "name": name,
         "space": sensor.space,
         "heard": figures.last_heard(told, snapshot.now_ms, site),
+        "checkable": can_be_checked(house, name),
         "says": [
             (q.value, figures.name_of(q), text)
             for q, text in figures.sensor_figures(sensor, told, site).items()
