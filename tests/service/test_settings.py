@@ -178,7 +178,7 @@ WRONG = [
         "[mqqt]",
         [
             '7: "mqqt" is no key that is known here; the keys are address, flower, '
-            "mqtt, notices, page, report, sensor, site, space, store; write mqtt"
+            "forecast, mqtt, notices, page, report, sensor, site, space, store; write mqtt"
         ],
     ),
     (
