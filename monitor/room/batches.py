@@ -20,7 +20,6 @@ from typing import Any, NamedTuple
 
 from monitor.room.entries import Entry
 from monitor.room.fields import CALLED, FIELDS, PARTS
-from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Space, Use
 
 AWAY = "away"
@@ -196,54 +195,6 @@ def hanging_in(batches: Iterable[Batch], space: str, at_ms: int) -> list[Batch]:
 def kept_in(batches: Iterable[Batch], space: str, at_ms: int) -> list[Batch]:
     """The batches that were taken down and kept in this space at that time."""
     return [b for b in batches if not b.hangs_at(at_ms) and b.space_at(at_ms) == space]
-
-
-class CrispSpan(NamedTuple):
-    """Minutes in which a batch of which a stem has snapped hung in a space; until exclusive."""
-
-    space: str
-    from_min: int
-    until_min: int | None
-
-
-def crisp_spans(batches: Iterable[Batch]) -> frozenset[CrispSpan]:
-    """When and where something crisp hung, by what a bent stem told."""
-    return frozenset(
-        CrispSpan(
-            stay.space,
-            max(stay.from_ms, snapped_ms) // MINUTE_MS,
-            None if stay.until_ms is None else stay.until_ms // MINUTE_MS,
-        )
-        for batch in batches
-        for snapped_ms in [min((t.at_ms for t in batch.snap_tests if t.snaps), default=None)]
-        if snapped_ms is not None
-        for stay in batch.stays
-        if batch.hangs_at(stay.from_ms) and (stay.until_ms is None or snapped_ms < stay.until_ms)
-    )
-
-
-def crisp_in(spans: Iterable[CrispSpan], space: str, minute: int) -> bool:
-    """Whether something crisp hung in a space in that minute."""
-    return any(
-        span.space == space
-        and span.from_min <= minute
-        and (span.until_min is None or minute < span.until_min)
-        for span in spans
-    )
-
-
-def first_change(before: frozenset[CrispSpan], after: frozenset[CrispSpan]) -> int | None:
-    """The first minute in which something crisp hung by one and not by the other; None: none."""
-    turns = {(s.space, minute) for s in before | after for minute in (s.from_min, s.until_min)}
-    return min(
-        (
-            minute
-            for space, minute in turns
-            if minute is not None
-            and crisp_in(before, space, minute) != crisp_in(after, space, minute)
-        ),
-        default=None,
-    )
 
 
 _WORDS = (

@@ -7,7 +7,7 @@ tests, whatever their order of arrival. Nothing is drawn that the batch's own na
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -148,14 +148,32 @@ def recompute(
     snap_tests: Sequence[SnapTest] = (),
 ) -> Ensemble:
     """The batch at the end of `air`, from when it was hung and all that is known of it since."""
+    pieces = recomputing(hung, prior, air, weighings, snap_tests)
+    while True:
+        try:
+            next(pieces)
+        except StopIteration as done:
+            made: Ensemble = done.value
+            return made
+
+
+def recomputing(
+    hung: Hung,
+    prior: Prior,
+    air: HourlyAir,
+    weighings: Sequence[Weighing] = (),
+    snap_tests: Sequence[SnapTest] = (),
+) -> Generator[None, None, Ensemble]:
+    """The same in pieces, each once through the air."""
     points = draw(prior, hung)
     weighed = sorted(set(weighings), key=lambda one: (one.minute, one.scale, one.grams))
     told = len(weighed) > len({one.scale for one in weighed})
     if told:
-        points = _weighed(hung, points, air, weighed)
+        points = yield from _weighed(hung, points, air, weighed)
     if snap_tests:
         tests = sorted(set(snap_tests), key=lambda one: (one.minute, one.snapped))
         points = _bent(hung, points, air, tests)
+        yield
     return step(_at_start(hung, points, told), air)
 
 
@@ -250,7 +268,9 @@ def _moisture_at(hung: Hung, points: Floats, air: HourlyAir, minutes: Sequence[i
 # Learning from the scale ------------------------------------------------------------------
 
 
-def _weighed(hung: Hung, points: Floats, air: HourlyAir, weighed: list[Weighing]) -> Floats:
+def _weighed(
+    hung: Hung, points: Floats, air: HourlyAir, weighed: list[Weighing]
+) -> Generator[None, None, Floats]:
     """The points moved to where the weighings put them.
 
     Ensemble smoother with multiple data assimilation, Emerick and Reynolds 2013, Computers &
@@ -295,6 +315,7 @@ def _weighed(hung: Hung, points: Floats, air: HourlyAir, weighed: list[Weighing]
         seen = spread @ spread.T / (count - 1) + temper * noise
         shaken = np.linalg.cholesky(temper * noise) @ _balanced(rng, told.size, count)
         points = points + (both @ np.linalg.solve(seen, told[:, None] + shaken - said)).T
+        yield
     return points
 
 

@@ -8,40 +8,37 @@ thrown away and made anew from the store.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterable
-from typing import Protocol
 
 from monitor.room import checkpoint
 from monitor.room.air import MinuteOfAir
+from monitor.room.archive import Archive
 from monitor.room.batch_teller import BatchTeller
-from monitor.room.batches import CrispSpan, first_change
-from monitor.room.calibrations import Calibration, Service, holding
+from monitor.room.calibrations import Calibration, Service
 from monitor.room.circumstances import Circumstances
+from monitor.room.crisp_spans import CrispSpan, first_change
 from monitor.room.effects import UNSAID_FROM, Effects
 from monitor.room.emptiness import LEAPS_FROM_MIN, leap
-from monitor.room.entries import Entry, Request
+from monitor.room.entries import Request
 from monitor.room.flowers import Book
 from monitor.room.fold import Fold, State
-from monitor.room.foresight import Archive as MeansArchive
 from monitor.room.foresight import Foresight
-from monitor.room.hour_means import Archive as HoursArchive
 from monitor.room.hour_round import HOUR_MS, LOOK_EVERY_MIN, HourRound
-from monitor.room.intake import Archive as IntakeArchive
 from monitor.room.intake import Intake
 from monitor.room.learning import Lesson, learning_due
 from monitor.room.logbook import Entered, Logbook
 from monitor.room.notices import Notice, Policy
 from monitor.room.payloads import Message
-from monitor.room.prospects import Prospect, Prospects
-from monitor.room.readings import MINUTE_MS, Quantity, Reading
-from monitor.room.recent import KEPT_MIN, Kept, Recent
-from monitor.room.scales import Archive as ScaleArchive
+from monitor.room.prospects import Prospects
+from monitor.room.readings import MINUTE_MS, Reading
+from monitor.room.recent import Recent
+from monitor.room.scales import Calibrated
 from monitor.room.snapshot import Snapshot
-from monitor.room.soon_teller import Foretold, SoonTeller
+from monitor.room.soon_teller import SoonTeller
 from monitor.room.spaces import Site
 from monitor.room.spells import Spell
-from monitor.room.teller import Archive as TellerArchive
+from monitor.room.standings import Standings
+from monitor.room.states import States
 from monitor.room.teller import Teller
 from monitor.science.moist_air import standard_pressure
 
@@ -52,27 +49,6 @@ SOON_KEPT_MS = 3 * DAY_MS
 # the longer the step, so that nothing is folded over and over [min].
 STEPS_MIN = (1, 10, 60, 360)
 NEVER = -1
-
-
-class Archive(
-    Kept, IntakeArchive, TellerArchive, HoursArchive, MeansArchive, ScaleArchive, Protocol
-):
-    """What the engine reads back from the store."""
-
-    def state_for(self, minute: int) -> bytes | None:
-        """The newest kept state that folds on from this minute or before."""
-
-    def said(self, kind: str, place: str) -> bool:
-        """Whether a notice of this kind was ever written about this place on the page."""
-
-    def entries(self) -> list[Entry]:
-        """Everything entered, in order of number."""
-
-    def foretold_since(self, told_ms: int) -> list[Foretold]:
-        """What was foretold at this time or later, oldest first."""
-
-    def last_said(self) -> dict[int, Prospect]:
-        """What was said of each batch at the last hour, by number of its hanging."""
 
 
 class Engine:
@@ -93,7 +69,9 @@ class Engine:
         self._site = site
         self._archive = archive
         self._logbook = Logbook(site, book.words(), archive.entries())
-        self._prospects = Prospects(book, archive, self, site.hanging())
+        self._prospects = Prospects(
+            Standings(book, archive, Calibrated(archive, self._logbook)), site.hanging()
+        )
         self._foresight = Foresight(site, archive)
         self._teller = Teller(site, policy, archive)
         self._until_ms = replay_until_ms
@@ -111,10 +89,11 @@ class Engine:
         self._fold = self._new_fold()
         self._unsaid = False  # something before the last settled minute is to be settled again
         self._unsettled = False  # caught up with now, and nothing said of it yet
+        self._stirred = False  # the air that a batch went through is folded anew
         self._air: dict[str, MinuteOfAir] = {}
         self._settled = archive.settled() or 0
         self._caught_up = NEVER  # in a replay: the minute up to which all was folded
-        self._states: deque[State] = deque(maxlen=KEPT_MIN)
+        self._states = States(archive)
         self._state: State | None = None
         # Since the last settling: the lowest minute folded, and the spells that ended.
         self._round_from = 0
@@ -124,11 +103,20 @@ class Engine:
         if newest is not None:
             self._unsaid = True
             self._go_back_to(self._unsaid_from(newest // MINUTE_MS))
+            self._doubt_what_is_old(newest)
 
     def _unsaid_from(self, newest: int) -> int:
         """The minute from which an earlier run had not settled everything."""
         noted = int(self._archive.fact(UNSAID_FROM) or 0)
         return min([minute for minute in (noted, self._settled) if minute], default=newest)
+
+    def _doubt_what_is_old(self, newest_ms: int) -> None:
+        """What an earlier run said before it had worked out anew what it learned."""
+        said_ms = self._round.said_ms
+        entered_ms = max((entry.made_ms for entry in self._logbook.entries), default=0)
+        open_ms = self._unsaid_from(newest_ms // MINUTE_MS) * MINUTE_MS
+        if self._until_ms is None and not entered_ms < said_ms <= open_ms:
+            self._doubt(max(newest_ms, entered_ms))
 
     # -- time -------------------------------------------------------------------------------------
 
@@ -174,7 +162,7 @@ class Engine:
 
     def behind(self, now_ms: int) -> bool:
         """Whether minutes that are over still wait to be folded."""
-        if self._round.waits or self._waited_for_a_log(now_ms):
+        if self._round.waits or self._waited_for_a_log(now_ms) or self._to_say_again(now_ms):
             return True
         return self._state is not None and self._state.minute < self._intake.reach(now_ms)
 
@@ -234,14 +222,18 @@ class Engine:
 
     def _go_back_to(self, minute: int) -> None:
         """Take up the newest state that was there before this minute was folded."""
-        while self._states and self._states[-1].minute > minute:
-            self._states.pop()
-        state = self._states[-1] if self._states else self._kept_state(minute)
-        self._state = state
-        self._prospects.forget_since(state.minute)
-        self._foresight.forget_since(state.minute)
+        state = self._states.before(minute)
+        if state is None:
+            first_ms = minute * MINUTE_MS if self.first_ms is None else self.first_ms
+            state = State(first_ms // MINUTE_MS)
+        self._state = state = self._fold.fit(state)
+        self._forget_since(state.minute)
         self._round_from = min(self._round_from or state.minute, state.minute)
         self._ended = [s for s in self._ended if (s.settled or 0) < state.minute]
+
+    def _forget_since(self, minute: int) -> None:
+        self._stirred |= self._prospects.forget_since(minute)
+        self._foresight.forget_since(minute)
 
     def _fold_again_from(self, minute: int, effects: Effects) -> None:
         """Go back, and keep in mind until all is settled that it is to be settled from there.
@@ -256,31 +248,17 @@ class Engine:
         self._unsaid = True
         effects.facts.append((UNSAID_FROM, str(self._round_from)))
 
-    def _kept_state(self, minute: int) -> State:
-        kept = self._archive.state_for(minute)
-        state = None if kept is None else checkpoint.load(kept)
-        if state is None:
-            first_ms = minute * MINUTE_MS if self.first_ms is None else self.first_ms
-            state = State(first_ms // MINUTE_MS)
-        return self._fold.fit(state)
-
-    def masses(self, sensor: str, begin_ms: int, end_ms: int) -> list[tuple[int, float]]:
-        """A scale's undoubted readings by time, as its calibrations have them [UTC epoch ms, g]."""
-        changes = self._logbook.calibrations
-        told = []
-        for time_ms, grams in self._archive.masses(sensor, begin_ms, end_ms):
-            slope, offset = holding(changes, sensor, Quantity.MASS, time_ms)
-            told.append((time_ms, slope * grams + offset))
-        return told
-
     def enter(self, request: Request, now_ms: int) -> tuple[Entered, Effects]:
         """Take in what someone entered; raises RequestError with one sentence."""
         before, crisp = self._sensor_changes(), self._logbook.crisp
+        batches = self._logbook.history.batches
         entered = self._logbook.enter(request, self._teller.notices, now_ms)
         effects = self._teller.answer(self._logbook.standing)
         effects.entries.append(entered.entry)
         if (self._sensor_changes(), self._logbook.crisp) != (before, crisp):
             self._fold_otherwise(before, crisp, effects)
+        if self._until_ms is None and (self._stirred or self._logbook.history.batches != batches):
+            self._doubt(now_ms)
         return entered, effects
 
     def tell(self, notice: Notice) -> Effects:
@@ -308,7 +286,7 @@ class Engine:
         if hung_crisp is not None:
             changed.append(hung_crisp)
         self._fold = self._new_fold()
-        self._states.clear()
+        self._states.forget()
         if self._state is not None and changed:
             minute = min(min(changed), self._state.minute)
             self._fold_again_from(minute, effects)
@@ -325,6 +303,7 @@ class Engine:
             self._logbook.history,
             dict(self._teller.notices),
             self._round.said_of(self._logbook.history.batches),
+            self._round.doubted,
             dict(self._foresight.coming),
         )
 
@@ -334,6 +313,8 @@ class Engine:
         """Fold at most so many of the minutes that are over."""
         effects, self._anew = self._anew, Effects()
         target, reach = now_ms // MINUTE_MS, self._intake.reach(now_ms)
+        if self._stirred and self._until_ms is None:
+            self._doubt(now_ms, -(-target // LOOK_EVERY_MIN) * LOOK_EVERY_MIN)
         if self._waited_for_a_log(now_ms) and self._state is not None:
             self._settle(self._state, now_ms, effects)
         for _ in range(most):
@@ -356,26 +337,40 @@ class Engine:
         if self._state is not None and not self._foresight.coming and not self.behind(now_ms):
             # Just started: whoever looks now shall see the coming day.
             self._round.begin_looking()
+        if self._state is not None and self._to_say_again(now_ms):
+            self._round.begin_again(self._state.minute, now_ms)
         return effects
 
-    def consider(self) -> Effects:
-        """At a full hour say how the next batch stands, every ten minutes what is coming.
+    def _to_say_again(self, now_ms: int) -> bool:
+        """Whether all is folded and settled, and of some batch it is to be said anew how it
+        stands."""
+        if self._state is None or self._unsettled or self._state.minute < now_ms // MINUTE_MS:
+            return False
+        return self._round.due_again(self._state.minute)
 
-        The air until then is in the store. One batch a call, so that a long recomputation keeps
-        nobody from their turn.
+    def _doubt(self, now_ms: int, from_minute: int = 0) -> None:
+        self._stirred = False
+        self._round.doubt(self._logbook.history.batches, now_ms, from_minute)
+
+    def consider(self) -> Effects:
+        """Every ten minutes say what is coming, at a full hour then how each batch stands in it.
+
+        The air until then is in the store. A few spaces or one ensemble a call, so that a long
+        recomputation keeps nobody from their turn.
         """
         effects = Effects()
-        done = self._round.next_batch(self._logbook.history.batches, self._air, effects)
-        if done is not None:
-            self._learn(done, effects)
-        if self._state is not None and self._round.looks:
-            state = self._state
+        hour, state = self._round.open(), self._state
+        if hour is not None:
+            self._learn(hour, effects)
+        if state is not None and self._round.looks:
             self._round.next_spaces(
                 state.minute,
                 self._circumstances(state, state.minute * MINUTE_MS),
                 self._fold.going_on(state),
                 effects,
             )
+        else:
+            self._round.next_batch(self._logbook.history.batches, self._air, effects)
         return effects
 
     def _learn(self, hour: int, effects: Effects) -> None:
@@ -403,7 +398,7 @@ class Engine:
         self._air = {air.space: air for air in folded.air}
         self._ended.extend(folded.ended)
         self._state = folded.state
-        self._states.append(folded.state)
+        self._states.keep(folded.state)
         if folded.state.minute % 60 == 0:
             effects.states.append((folded.state.minute, checkpoint.dump(folded.state)))
         if folded.state.minute % 60 == 0 or self._recent.crowded:
@@ -429,6 +424,8 @@ class Engine:
         at_ms = now_ms if self._until_ms is None else state.minute * MINUTE_MS
         after = self._ended + self._fold.going_on(state)
         circumstances = self._circumstances(state, at_ms)
+        if self._round_from < self._settled:
+            self._forget_since(self._round_from)  # who looked meanwhile saw the air before
         settlement = self._teller.settle(self._round_from, after, circumstances, at_ms)
         if settlement is not None:
             effects.settlements.append(settlement)

@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 from monitor.room import faults, quality, stuck
 from monitor.room.air import MinuteOfAir, SensorMinute, minute_of_air
-from monitor.room.batches import CrispSpan, crisp_in
 from monitor.room.calibrations import Calibration, Service, holding, out_of_service
+from monitor.room.crisp_spans import CrispSpan, crisp_in
 from monitor.room.limits import DailyMean, limit_once_crisp, limits_of, measured
 from monitor.room.musty import Musty
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Sensor

@@ -70,6 +70,19 @@ class KnownHours:
             np.array([mean.light_lx_h for mean in found.values()], dtype=np.float64),
         )
 
+    def read_on(self, space: str, begin: int, end: int, most: int) -> bool:
+        """Read at most so many of the whole hours in begin ≤ minute < end that were not read yet;
+        whether there were any."""
+        first, last = -(-begin // 60), end // 60
+        known_first, known_last = self._span.get(space, (first, first))
+        if first < known_first:
+            self._whole(space, max(first, known_first - most), known_first)
+        elif last > known_last:
+            self._whole(space, known_last, min(last, known_last + most))
+        else:
+            return False
+        return True
+
     def _whole(self, space: str, first: int, last: int) -> dict[int, HourMean]:
         hours = self._hours.setdefault(space, {})
         known_first, known_last = self._span.get(space, (first, first))

@@ -1,6 +1,8 @@
-"""The round at a full hour: what is coming in each space, then how each batch stands.
+"""The round at a full hour: what is coming in each space, then how each batch stands in it.
 
-Between full hours only what is coming is looked at, every ten minutes. A few spaces or one batch a
+Between full hours only what is coming is looked at, every ten minutes; and of batches of which more
+became known since (an entry, late readings) it is said anew how they stand, for whoever looks now:
+that is neither kept nor told. Until it is, nothing is said of them. A few spaces or one ensemble a
 turn, so that the socket is not kept waiting. The air until then is in the store.
 """
 
@@ -15,6 +17,7 @@ from monitor.room.batches import Batch
 from monitor.room.circumstances import Circumstances
 from monitor.room.effects import Effects, HoursAhead
 from monitor.room.foresight import HORIZONS_H, Coming, Foresight
+from monitor.room.hours_to_come import HoursToCome, hours_to_come
 from monitor.room.prospects import Prospect, Prospects, still_true
 from monitor.room.readings import MINUTE_MS
 from monitor.room.soon_teller import SoonTeller
@@ -50,26 +53,41 @@ class HourRound:
         self._said = dict(said)
         self._saying: dict[int, Prospect] = {}
         self._hour: int | None = None  # of which not every batch is told yet
+        self._opened = False  # whether that hour was gone round to yet
+        self._until_ms: int | None = None  # said anew, with what was entered until then
         self._considered = 0  # number of the batch considered last
+        self._doubted: frozenset[int] = frozenset()
+        self._doubted_from: int | None = None  # the minute at which to say anew
+        self._to_come: dict[str, HoursToCome] = {}
         self._to_look_at: list[str] = []
         self._at_full_hour = False
 
     @property
     def considering(self) -> bool:
         """Whether an hour is over of which not every batch is told yet."""
-        return self._hour is not None
+        return self._hour is not None and self._until_ms is None
 
     @property
     def looks(self) -> bool:
-        """Whether all batches are told and spaces wait to be looked at."""
-        return self._hour is None and bool(self._to_look_at)
+        """Whether spaces wait to be looked at."""
+        return bool(self._to_look_at)
+
+    @property
+    def said_ms(self) -> int:
+        """The full hour of which something was said last [UTC epoch ms]; 0: never."""
+        return max((said.asked_ms for said in self._said.values()), default=0)
+
+    @property
+    def doubted(self) -> frozenset[int]:
+        """Numbers of the batches of which it is being worked out anew how they stand."""
+        return self._doubted
 
     def said_of(self, batches: Iterable[Batch]) -> dict[int, Prospect]:
         """What was said of each batch, as far as it still holds, by number of its hanging."""
         told = (
             (b.hung_by, still_true(self._said[b.hung_by], b))
             for b in batches
-            if b.hung_by in self._said
+            if b.hung_by in self._said and b.hung_by not in self._doubted
         )
         return {number: said for number, said in told if said is not None}
 
@@ -81,7 +99,8 @@ class HourRound:
     def begin(self, minute: int, every_min: int = LOOK_EVERY_MIN) -> None:
         """A minute is settled: begin what is due then [UTC epoch minutes]."""
         if minute % 60 == 0:
-            self._hour = minute // 60
+            self._hour, self._opened, self._until_ms = minute // 60, False, None
+            self._considered, self._saying, self._doubted_from = 0, {}, None
         if minute % every_min == 0:
             self._to_look_at = list(self._foresight.spaces)
             self._at_full_hour = minute % 60 == 0
@@ -90,27 +109,65 @@ class HourRound:
         """Just started: whoever looks now shall see the coming day."""
         self._to_look_at, self._at_full_hour = list(self._foresight.spaces), False
 
+    def open(self) -> int | None:
+        """The hour that is over, before anything is said of it; None: there is none."""
+        if not self.considering or self._opened:
+            return None
+        self._opened = True
+        return self._hour
+
+    def doubt(self, batches: Sequence[Batch], now_ms: int, from_minute: int = 0) -> None:
+        """More became known: say nothing any more of the batches to which that makes a difference,
+        and from a minute on say it anew."""
+        doubted = self._prospects.doubtful(batches, now_ms // HOUR_MS * HOUR_MS, now_ms + 1)
+        if doubted:
+            self._doubted |= doubted
+            before = self._doubted_from
+            self._doubted_from = from_minute if before is None else min(from_minute, before)
+
+    def due_again(self, minute: int) -> bool:
+        """Whether it is time to say anew what is doubted."""
+        return not self.waits and self._doubted_from is not None and minute >= self._doubted_from
+
+    def begin_again(self, minute: int, now_ms: int) -> None:
+        """All is folded up to a minute: say anew what was doubted, as of its full hour."""
+        self._hour, self._until_ms = minute // 60, now_ms + 1
+        self._considered, self._saying = 0, dict(self._said)
+        self._doubted_from = None
+
     def next_batch(
         self, batches: Sequence[Batch], air: Mapping[str, MinuteOfAir], effects: Effects
-    ) -> int | None:
-        """Say how the next batch stands; once all are told, the hour that is done."""
+    ) -> None:
+        """Say how the next batch stands, or work out a piece of what that takes."""
         hour = self._hour
         if hour is None:
-            return None
-        waiting = [batch for batch in batches if batch.hung_by > self._considered]
+            return
+        again = self._until_ms is not None
+        waiting = [
+            batch
+            for batch in batches
+            if batch.hung_by > self._considered and (not again or batch.hung_by in self._doubted)
+        ]
         batch = min(waiting, key=lambda one: one.hung_by, default=None)
         if batch is None:
-            self._hour, self._considered = None, 0
             self._said, self._saying = self._saying, {}
-            return hour
+            self._hour, self._until_ms, self._considered = None, None, 0
+            if self._doubted_from is None:  # else more became known meanwhile
+                self._doubted = frozenset()
+            return
+        asked_ms = hour * HOUR_MS
+        if self._prospects.work(batch, batches, asked_ms, self._until_ms):
+            return
         self._considered = batch.hung_by
-        prospect = self._prospects.at_hour(batch, batches, hour * HOUR_MS)
+        coming = self._to_come.get(batch.space_at(asked_ms) or "")
+        prospect = self._prospects.at_hour(batch, batches, asked_ms, coming, self._until_ms)
+        self._saying.pop(batch.hung_by, None)
         if prospect is not None:
-            effects.prospects = [prospect]
             self._saying[batch.hung_by] = prospect
-            for notice in self._batch_teller.tell(batch, prospect, air):
-                effects.settlements.append(self._teller.tell(notice))
-        return None
+            if not again:
+                effects.prospects = [prospect]
+                for notice in self._batch_teller.tell(batch, prospect, air):
+                    effects.settlements.append(self._teller.tell(notice))
 
     def next_spaces(
         self, minute: int, circumstances: Circumstances, spells: Sequence[Spell], effects: Effects
@@ -126,6 +183,9 @@ class HourRound:
             coming = self._foresight.look(space, now, circumstances.air, self._at_full_hour)
             if self._at_full_hour:
                 effects.ahead += _hours_ahead(space, coming)
+                self._to_come.pop(space, None)
+                if coming.outlook is not None:
+                    self._to_come[space] = hours_to_come(coming.outlook)
                 if space != OUTDOORS:
                     self._tell_soon(
                         space, coming, minute * MINUTE_MS, circumstances, spells, effects

@@ -8,15 +8,14 @@ from typing import NamedTuple
 from monitor.room.admission import Known, admit, upset
 from monitor.room.batches import (
     Batch,
-    CrispSpan,
     History,
-    crisp_spans,
     described,
     fold,
     hanging_in,
     kept_in,
 )
 from monitor.room.calibrations import Calibration, Service, calibrations, services
+from monitor.room.crisp_spans import CrispSpan, crisp_spans
 from monitor.room.entries import Entry, Request, standing
 from monitor.room.spaces import Site
 from monitor.room.told import made

@@ -372,7 +372,9 @@ def cannot_finish(
     batch: str, space: str, humidity_pct: float, would_do_pct: float | None, now_ms: int
 ) -> Notice:
     """A batch can never get dry in its air. would_do_pct: the humidity that would do, if known."""
-    enough = "" if would_do_pct is None else f" {humidity(would_do_pct)} or less would do."
+    enough = ""
+    if would_do_pct is not None:
+        enough = f" A humidity of {humidity(would_do_pct)} or less would do."
     words = Words(
         _batch_title(batch, space, "cannot finish here"),
         f"At the humidity here ({humidity(humidity_pct)} lately) it stays too moist to take "

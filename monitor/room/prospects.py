@@ -1,39 +1,28 @@
 """What is to be said of every batch at a full hour: still to lose, and when it will be crisp.
 
-Each batch's ensemble is remembered and stepped on by an hour. It is worked out anew from its
-hanging when something else became known of it: a weighing, a snap test, a move, or readings that
-came late. What is said is kept as it was said then.
+The air to come is what is foreseen of its space's next day, and then days like the last. What is
+said is kept as it was said then.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from monitor.room import dryness, keeping
 from monitor.room.batches import Batch
-from monitor.room.dryness import Ensemble, SnapTest, Weighing
-from monitor.room.flowers import Book, Flower
-from monitor.room.hour_means import Archive, HourMeans, KnownHours
-from monitor.room.hours import HourlyAir, without_holes
-from monitor.room.lessons import Lesson, learned, lesson
-from monitor.room.members import Hung, Prior, book_prior
+from monitor.room.dryness import Ensemble
+from monitor.room.hours_to_come import HoursToCome, beginning_with
 from monitor.room.musty import SLOW_HUMIDITY_PCT
-from monitor.room.outlook import RECENT_DAYS, Ahead, like_recent_days, outlook
-from monitor.room.readings import MINUTE_MS
-from monitor.room.scales import Archive as ScaleArchive
-from monitor.room.scales import Scales
+from monitor.room.outlook import outlook
+from monitor.room.standings import HOUR_MS, Standings
 
-HOUR_MS = 60 * MINUTE_MS
 KEPT = "kept"
 LOOKED_ELSEWHERE_H = 24  # how often another space's air is tried
 KNOWN_ENOUGH = 0.8  # of the hours since it was hung
 CLEARLY_BETTER_PCT = 10.0  # percent points of still to lose
-LESSONS = 8  # finished batches that are learned from
 
 
 @dataclass(frozen=True)
@@ -77,96 +66,53 @@ class Prospect:
     damp_h: int = 0
 
 
-class _Known(NamedTuple):
-    """All that an ensemble was worked out from besides the air; teachers are finished batches."""
-
-    hung: Hung
-    weighings: tuple[Weighing, ...]
-    snap_tests: tuple[SnapTest, ...]
-    stays: tuple[tuple[str, int, int | None], ...]
-    teachers: tuple[Batch, ...]
-
-
-class Standing(NamedTuple):
-    """A batch at a full hour, from all that was known of it by then.
-
-    air         hour by hour since it was hung, wherever it was
-    light_lx_h  light dose of each of these hours [lx·h]
-    """
-
-    flower: Flower
-    ensemble: Ensemble
-    air: HourlyAir
-    light_lx_h: NDArray[np.float64]
-
-
 class Prospects:
-    """Remembers the ensembles of a site's batches between the hours."""
+    """Says what there is to be said of the batches that stand so."""
 
-    def __init__(
-        self, book: Book, archive: Archive, scales: ScaleArchive, hanging_spaces: Sequence[str]
-    ) -> None:
-        self._book = book
+    def __init__(self, standings: Standings, hanging_spaces: Sequence[str]) -> None:
+        self._standings = standings
         self._spaces = tuple(hanging_spaces)
-        self._elsewhere: dict[int, tuple[tuple[bytes, int], tuple[str, float] | None]] = {}
-        self._scales = Scales(scales)
-        self._hours = KnownHours(archive)
-        self._ensembles: dict[int, tuple[_Known, Ensemble]] = {}
-        self._lessons: dict[int, tuple[_Known, int, Lesson]] = {}
+        # The same batch in the air of another space, with the points it was made of.
+        self._elsewhere: dict[tuple[int, str], tuple[bytes, Ensemble]] = {}
 
-    def forget_since(self, minute: int) -> None:
-        """Late readings changed the air from this minute on: what went through it is worked out
-        anew."""
-        self._hours.forget_since(minute)
-        self._scales.forget_since(minute)
+    def forget_since(self, minute: int) -> bool:
+        """Late readings changed the air from this minute on; whether a batch went through it."""
         self._elsewhere = {
-            number: looked
-            for number, looked in self._elsewhere.items()
-            if looked[0][1] * 60 <= minute
+            place: looked
+            for place, looked in self._elsewhere.items()
+            if looked[1].hour * 60 <= minute
         }
-        for number, (_, ensemble) in list(self._ensembles.items()):
-            if ensemble.hour * 60 > minute:
-                del self._ensembles[number]
-        # What a batch finished since then taught; whoever learned of it lives past this minute too.
-        for number, (_, end, _) in list(self._lessons.items()):
-            if end * 60 > minute:
-                del self._lessons[number]
+        return self._standings.forget_since(minute)
 
-    def at_hour(self, batch: Batch, batches: Sequence[Batch], asked_ms: int) -> Prospect | None:
+    def at_hour(
+        self,
+        batch: Batch,
+        batches: Sequence[Batch],
+        asked_ms: int,
+        coming: HoursToCome | None = None,
+        until_ms: int | None = None,
+    ) -> Prospect | None:
         """What is to be said of a batch at a full hour; None: it neither hangs nor is kept.
+
+        coming    what is foreseen of its space; None: it is not foreseen, and days like the last
+                  are all there is to go by
+        until_ms  up to when entries count; None: to the hour
 
         Of one taken down within the hour something is said even where it went unwatched.
         """
-        watched = batch.space_at(asked_ms) is not None or batch.taken_down_since(asked_ms - HOUR_MS)
-        if batch.hung_ms >= asked_ms or not watched:
+        if not _watched(batch, asked_ms):
             return None
-        return self._prospect(batch, batches, asked_ms // HOUR_MS)
-
-    def standing(self, batch: Batch, batches: Sequence[Batch], hour: int) -> Standing | None:
-        """The batch at an epoch hour; None where nothing is known of the air it has been in."""
-        air, light = self._air(batch, hour)
-        if not air.known.any():
-            return None
-        ensemble = self._ensemble(batch, batches, air)
-        return Standing(self.flower(batch), ensemble, air, light)
-
-    def air_in(self, space: str, begin: int, end: int) -> HourlyAir:
-        """The air of one space in the epoch hours begin ≤ hour < end."""
-        return _hours([self._hours.means(space, begin * 60, end * 60)], begin, end)
-
-    def ahead(self, space: str, ensemble: Ensemble) -> Ahead:
-        """The air to come if it goes on as in the last days of this space."""
-        recent = self.air_in(space, ensemble.hour - 24 * RECENT_DAYS, ensemble.hour)
-        return like_recent_days(ensemble, recent.part(_first_known(recent), len(recent)))
-
-    def _prospect(self, batch: Batch, batches: Sequence[Batch], hour: int) -> Prospect | None:
-        """None where nothing is known of the air it has been in."""
-        stands = self.standing(batch, batches, hour)
+        hour = asked_ms // HOUR_MS
+        stands = self._standings.standing(batch, batches, hour, until_ms)
         if stands is None:
             return None
         flower, ensemble, air, light = stands
-        hangs = batch.hangs_at(hour * HOUR_MS)
-        prospect = self._hanging(batch, ensemble, hour) if hangs else _kept(batch, ensemble, hour)
+        if batch.hangs_at(asked_ms):
+            prospect = self._hanging(batch, ensemble, hour, coming)
+        else:
+            prospect = _kept(batch, ensemble, hour)
+            for space in self._spaces:
+                self._elsewhere.pop((batch.hung_by, space), None)
         colour = keeping.colour_left(
             flower, batch.colour, float(light.sum()), float(light[-24:].sum())
         )
@@ -178,9 +124,36 @@ class Prospects:
             damp_h=int((air.humidity_pct[air.known > 0] > SLOW_HUMIDITY_PCT).sum()),
         )
 
-    def _hanging(self, batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
-        """The batch under air like that of its space in the last days."""
-        told = outlook(ensemble, self.ahead(batch.space_at(hour * HOUR_MS) or "", ensemble))
+    def work(
+        self, batch: Batch, batches: Sequence[Batch], asked_ms: int, until_ms: int | None = None
+    ) -> bool:
+        """Work out one piece of what `at_hour` will want; whether there was one."""
+        if not _watched(batch, asked_ms):
+            return False
+        hour = asked_ms // HOUR_MS
+        if self._standings.work(batch, batches, hour, until_ms):
+            return True
+        ensemble = self._standings.newest(batch)
+        if ensemble is None or not batch.hangs_at(asked_ms):
+            return False
+        return any(self._look_on(batch, ensemble, space, hour) for space in self._others(batch))
+
+    def doubtful(self, batches: Sequence[Batch], asked_ms: int, until_ms: int) -> frozenset[int]:
+        """Numbers of the batches of which more is known than what was said at an hour."""
+        hour = asked_ms // HOUR_MS
+        return frozenset(
+            b.hung_by
+            for b in batches
+            if _watched(b, asked_ms) and not self._standings.holds(b, batches, hour, until_ms)
+        )
+
+    def _hanging(
+        self, batch: Batch, ensemble: Ensemble, hour: int, coming: HoursToCome | None
+    ) -> Prospect:
+        ahead = self._standings.ahead(batch.space_at(hour * HOUR_MS) or "", ensemble)
+        if coming is not None and coming.hour == hour:
+            ahead = beginning_with(coming, ahead)
+        told = outlook(ensemble, ahead)
         promised = told.state in ("expected", "crisp")
         better = self._better(batch, ensemble, hour)
         return Prospect(
@@ -204,110 +177,52 @@ class Prospects:
 
     def _better(self, batch: Batch, ensemble: Ensemble, hour: int) -> tuple[str, float] | None:
         """The space in whose air it would have been clearly drier at the last look, once a day."""
-        first, end = batch.hung_ms // HOUR_MS, hour - hour % LOOKED_ELSEWHERE_H
-        key = (ensemble.points.tobytes(), end)
-        before = self._elsewhere.get(batch.hung_by)
-        if before is not None and before[0] == key:
-            return before[1]
-        own = _left(ensemble)
         found = []
-        for space in self._spaces:
-            if space == batch.space_at(hour * HOUR_MS) or end <= first:
-                continue
-            air = _hours([self._hours.means(space, first * 60, end * 60)], first, end)
-            if air.known.mean() >= KNOWN_ENOUGH:
-                found.append((_left(dryness.elsewhere(ensemble, air)), space))
+        for space in self._others(batch):
+            while self._look_on(batch, ensemble, space, hour):
+                pass
+            looked = self._elsewhere.get((batch.hung_by, space))
+            if looked is not None:
+                found.append((_left(looked[1]), space))
+        own = _left(ensemble)
         left, space = min(found, default=(own, ""))
-        better = (space, left) if own - left >= CLEARLY_BETTER_PCT else None
-        self._elsewhere[batch.hung_by] = (key, better)
-        return better
+        return (space, left) if own - left >= CLEARLY_BETTER_PCT else None
 
-    def flower(self, batch: Batch) -> Flower:
-        """What the book knows of its flower, or of any flower."""
-        return self._book.find(batch.flower) or self._book.other
+    def _others(self, batch: Batch) -> list[str]:
+        return [space for space in self._spaces if space != batch.stays[-1].space]
 
-    def _air(self, batch: Batch, hour: int) -> tuple[HourlyAir, NDArray[np.float64]]:
-        """The air it was in, wherever that was, and its light by hour [lx·h]."""
-        first = batch.hung_ms // HOUR_MS
-        parts = [
-            self._hours.means(
-                stay.space,
-                -(-stay.from_ms // MINUTE_MS),
-                hour * 60
-                if stay.until_ms is None
-                else min(-(-stay.until_ms // MINUTE_MS), hour * 60),
-            )
-            for stay in batch.stays
-            if stay.from_ms < hour * HOUR_MS
-        ]
-        light = np.zeros(max(hour - first, 0))
-        for part in parts:
-            np.add.at(light, part.hour - first, np.nan_to_num(part.light_lx_h))
-        return _hours(parts, first, hour), light
+    def _look_on(self, batch: Batch, ensemble: Ensemble, space: str, hour: int) -> bool:
+        """Take the same batch on in another space's air, a piece at a time; whether there was one.
 
-    def _ensemble(self, batch: Batch, batches: Sequence[Batch], air: HourlyAir) -> Ensemble:
-        known = self._known(batch, batches, air)
-        before = self._ensembles.get(batch.hung_by)
-        end = int(air.hour[-1]) + 1
-        if before is not None and before[0] == known and before[1].hour <= end:
-            ensemble = dryness.step(before[1], air)
-        else:
-            prior = self._prior(batch, batches)
-            ensemble = dryness.recompute(known.hung, prior, air, known.weighings, known.snap_tests)
-        self._ensembles[batch.hung_by] = (known, ensemble)
-        return ensemble
-
-    def _known(self, batch: Batch, batches: Sequence[Batch], air: HourlyAir) -> _Known:
-        end_ms = (int(air.hour[-1]) + 1) * HOUR_MS if len(air) else batch.hung_ms
-        weighings = [
-            Weighing(w.at_ms // MINUTE_MS, w.grams) for w in batch.weighings if w.at_ms < end_ms
-        ]
-        if batch.fresh_mass_g is not None:
-            weighings.insert(0, Weighing(batch.hung_ms // MINUTE_MS, batch.fresh_mass_g))
-        weighings += self._scales.weighings(batch, batches, end_ms // MINUTE_MS)
-        return _Known(
-            Hung(
-                batch.name,
-                batch.hung_ms // MINUTE_MS,
-                self.flower(batch),
-                batch.stems_per_bunch,
-                batch.target_pct_db,
-            ),
-            tuple(weighings),
-            tuple(
-                SnapTest(t.at_ms // MINUTE_MS, t.snaps)
-                for t in batch.snap_tests
-                if t.at_ms < end_ms
-            ),
-            tuple((s.space, s.from_ms, s.until_ms) for s in batch.stays if s.from_ms < end_ms),
-            _teachers(batch.flower, batch.stays[0].space, batches, batch.hung_ms),
+        Nothing is kept of a space too little of whose air is known.
+        """
+        first, end = batch.hung_ms // HOUR_MS, hour - hour % LOOKED_ELSEWHERE_H
+        if end <= first:
+            return False
+        if self._standings.read_on(space, first, end):
+            return True
+        points = ensemble.points.tobytes()
+        before = self._elsewhere.get((batch.hung_by, space))
+        same = before is not None and before[0] == points and before[1].hour <= end
+        if before is not None and same and before[1].hour == end:
+            return False
+        air = self._standings.air_in(space, first, end)
+        if air.known.mean() < KNOWN_ENOUGH:
+            self._elsewhere.pop((batch.hung_by, space), None)
+            return False
+        there = (
+            dryness.step(before[1], air)
+            if before is not None and same
+            else dryness.elsewhere(ensemble, air)
         )
+        self._elsewhere[batch.hung_by, space] = (points, there)
+        return True
 
-    def _prior(self, batch: Batch, batches: Sequence[Batch]) -> Prior:
-        return self.taught(batch.flower, batch.stays[0].space, batches, batch.hung_ms)[0]
 
-    def taught(
-        self, flower: str, space: str, batches: Sequence[Batch], before_ms: int
-    ) -> tuple[Prior, int]:
-        """The book's word on a flower, and what batches of it, hung in this space and finished by
-        a time, taught; and how many these were."""
-        alike = _teachers(flower, space, batches, before_ms)[-LESSONS:]
-        lessons = [self._lesson(b, batches) for b in alike]
-        return (learned(lessons) if lessons else book_prior()), len(lessons)
-
-    def _lesson(self, batch: Batch, batches: Sequence[Batch]) -> Lesson:
-        """What a finished batch taught, from its hanging to its taking down."""
-        end = (batch.taken_down_ms or 0) // HOUR_MS
-        air, _ = self._air(batch, end)
-        known = self._known(batch, batches, air)
-        before = self._lessons.get(batch.hung_by)
-        if before is not None and before[0] == known:
-            return before[2]
-        prior = self._prior(batch, batches)
-        ensemble = dryness.recompute(known.hung, prior, air, known.weighings, known.snap_tests)
-        taught = lesson(ensemble, prior)
-        self._lessons[batch.hung_by] = (known, end, taught)
-        return taught
+def _watched(batch: Batch, asked_ms: int) -> bool:
+    """Whether something is to be said of a batch at an hour."""
+    there = batch.space_at(asked_ms) is not None or batch.taken_down_since(asked_ms - HOUR_MS)
+    return batch.hung_ms < asked_ms and there
 
 
 def still_true(said: Prospect, batch: Batch) -> Prospect | None:
@@ -342,21 +257,6 @@ def _told_of_no_place(said: Prospect) -> Prospect:
     )
 
 
-def _teachers(
-    flower: str, space: str, batches: Sequence[Batch], before_ms: int
-) -> tuple[Batch, ...]:
-    """Batches of a flower hung in a space, watched, and finished by a time."""
-    return tuple(
-        b
-        for b in batches
-        if b.flower == flower
-        and b.stays[0].space == space
-        and (b.weighings or b.snap_tests or b.scale)
-        and b.taken_down_ms is not None
-        and b.taken_down_ms <= before_ms
-    )
-
-
 def _left(ensemble: Ensemble) -> float:
     """Still to lose, the middle member [%]."""
     return float(np.median(ensemble.members.still_to_lose(ensemble.moisture_pct_db)))
@@ -379,24 +279,3 @@ def _kept(batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
         stalled=False,
         humidity_needed_pct=None,
     )
-
-
-def _hours(parts: Sequence[HourMeans], first: int, end: int) -> HourlyAir:
-    """Hours [first, end) put together from the stays; an hour with a move is shared by minutes."""
-    count = max(end - first, 0)
-    minutes = np.zeros(count, dtype=np.int64)
-    temperature, humidity = np.zeros(count), np.zeros(count)
-    for part in parts:
-        there = (part.minutes > 0) & (part.hour >= first) & (part.hour < end)
-        slot = part.hour[there] - first
-        minutes[slot] += part.minutes[there]
-        temperature[slot] += part.temperature_c[there] * part.minutes[there]
-        humidity[slot] += part.humidity_pct[there] * part.minutes[there]
-    with np.errstate(invalid="ignore"):
-        return without_holes(first, temperature / minutes, humidity / minutes, minutes)
-
-
-def _first_known(air: HourlyAir) -> int:
-    """Place of the first hour of which anything was known; the last hour if none was."""
-    known = np.flatnonzero(air.known)
-    return int(known[0]) if known.size else max(len(air) - 1, 0)

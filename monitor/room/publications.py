@@ -44,9 +44,12 @@ def publications(snapshot: Snapshot, site: Site) -> Iterator[tuple[str, bytes]]:
         yield f"{ROOT}/spells/{ALL if place is None else _topic(place)}", _json(here)
     for batch in snapshot.history.batches:
         said = snapshot.prospects.get(batch.hung_by)
-        if said is not None:
-            told = asdict(said) | {"batch": batch.name, "flower": batch.flower}
-            yield f"{ROOT}/batches/{_topic(batch.name)}", _json(told | {"space": batch.space})
+        told = {} if said is None else asdict(said)
+        if batch.hung_by in snapshot.doubted:
+            told = {"state": "unknown"}
+        if told:
+            told |= {"batch": batch.name, "flower": batch.flower, "space": batch.space}
+            yield f"{ROOT}/batches/{_topic(batch.name)}", _json(told)
 
 
 def _topic(name: str) -> str:

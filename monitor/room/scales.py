@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.room.batches import Batch
+from monitor.room.calibrations import holding
 from monitor.room.dryness import Weighing
-from monitor.room.readings import MINUTE_MS
+from monitor.room.logbook import Logbook
+from monitor.room.readings import MINUTE_MS, Quantity
 
 # Our own choice.
 BLOCK_MIN = 360
@@ -29,6 +31,23 @@ class Archive(Protocol):
 
     def masses(self, sensor: str, begin_ms: int, end_ms: int) -> list[tuple[int, float]]:
         """A scale's undoubted readings, begin ≤ time < end, by time [UTC epoch ms, g]."""
+
+
+class Calibrated:
+    """Scales as their calibrations have them."""
+
+    def __init__(self, archive: Archive, logbook: Logbook) -> None:
+        self._archive = archive
+        self._logbook = logbook
+
+    def masses(self, sensor: str, begin_ms: int, end_ms: int) -> list[tuple[int, float]]:
+        """A scale's undoubted readings by time [UTC epoch ms, g]."""
+        changes = self._logbook.calibrations
+        told = []
+        for time_ms, grams in self._archive.masses(sensor, begin_ms, end_ms):
+            slope, offset = holding(changes, sensor, Quantity.MASS, time_ms)
+            told.append((time_ms, slope * grams + offset))
+        return told
 
 
 class Scales:

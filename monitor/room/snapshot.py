@@ -39,6 +39,7 @@ class Snapshot:
     going_on  spells that have not ended
     notices   those of the last days by number
     prospects what was said of each batch at the last full hour, by number of its hanging
+    doubted   batches of which it is being worked out anew: more became known since that hour
     coming    what is foreseen and advised of each space, as last looked at
     """
 
@@ -50,4 +51,5 @@ class Snapshot:
     history: History = field(default_factory=lambda: History((), ()))
     notices: Mapping[int, Told] = field(default_factory=dict)
     prospects: Mapping[int, Prospect] = field(default_factory=dict)
+    doubted: frozenset[int] = frozenset()
     coming: Mapping[str, Coming] = field(default_factory=dict)

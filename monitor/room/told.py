@@ -12,7 +12,7 @@ from monitor.room.fields import FIELDS, THIS_SPELL
 
 _SAYS = {
     "weigh": "weighed",
-    "snap": "snap test",
+    "snap": "bent",
     "move": "moved",
     "takedown": "taken down",
     "seen": "notice seen",
@@ -93,6 +93,8 @@ def _part(name: str, value: JSON, history: History) -> str:
         return "for this spell" if value == THIS_SPELL else f"for {value} min"
     if value is True:
         return words
+    if name == "result":
+        return f"the stem {value}"
     unit = " g" if name in ("grams", "fresh_mass_g") else ""
     shown = f"{value:g}" if isinstance(value, float) else str(value)
     return f"{words} {shown}{unit}"

@@ -12,7 +12,7 @@ from monitor.room.coming_words import airing_sentence, best_hours_told
 from monitor.room.entries import JSON, Entry
 from monitor.room.foresight import HORIZONS_H, Coming
 from monitor.room.history import STEP_MIN
-from monitor.room.prospect_words import sentences
+from monitor.room.prospect_words import sentences, why_nothing
 from monitor.room.prospects import Prospect
 from monitor.room.readings import MINUTE_MS
 from monitor.room.snapshot import Snapshot
@@ -173,6 +173,9 @@ def batches_plain(snapshot: Snapshot, site: Site) -> list[JSON]:
             "hung": iso(b.hung_ms),
             "taken_down": None if b.taken_down_ms is None else iso(b.taken_down_ms),
             "prospect": _prospect_plain(snapshot.prospects.get(b.hung_by), site, b.colour),
+            "why_nothing": None
+            if b.hung_by in snapshot.prospects
+            else why_nothing(b, b.hung_by in snapshot.doubted, b.space in snapshot.air),
         }
         for b in reversed(snapshot.history.batches)
     ]
@@ -191,6 +194,8 @@ def _prospect_plain(said: Prospect | None, site: Site, colour: str | None) -> JS
         "state": said.state,
         "still_to_lose_pct": said.still_to_lose_pct,
         "moisture_pct_db": said.moisture_pct_db,
+        "loses_pct_a_day": said.loses_pct_a_day,
+        "stalled": said.stalled,
         "crisp_probability": said.p_crisp,
         "crisp_p10": when(said.crisp_p10),
         "crisp_p50": when(said.crisp_p50),
@@ -220,6 +225,8 @@ def batches_words(plain: Sequence[Any], site: Site, now_ms: int) -> str:
         )
         if batch["prospect"] is not None:
             lines += [f"  {line}" for line in batch["prospect"]["words"]]
+        elif batch["why_nothing"] is not None:
+            lines.append(f"  {batch['why_nothing']}")
     return "\n".join(lines)
 
 

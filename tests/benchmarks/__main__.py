@@ -14,6 +14,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 from tests.benchmarks import (
     bench_adviser,
+    bench_anew,
     bench_dryness,
     bench_flood,
     bench_growth,
@@ -41,6 +42,7 @@ BENCHMARKS = (
     bench_year,
     bench_page,
     bench_dryness,
+    bench_anew,
     bench_adviser,
     bench_many_sites,
     bench_growth,

@@ -25,6 +25,7 @@ from monitor.room.prospects import Prospects
 from monitor.room.readings import Quantity, ReadAs, Sensor
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
 from monitor.room.spells import Kind, Spell
+from monitor.room.standings import Standings
 from monitor.service.shipped import shipped
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
@@ -178,7 +179,7 @@ def write(file: Path, begin: int, end: int, weather: Weather = CALM) -> None:
     writer.apply(Effects(entries=told, settlements=[Settlement([], spells, [], [])]))
     writer.commit()
     with Reader(file) as reader:
-        prospects = Prospects(BOOK, HoursOfAir(reader), reader, SITE.hanging())
+        prospects = Prospects(Standings(BOOK, HoursOfAir(reader), reader), SITE.hanging())
         batches = fold(standing(told), SITE.spaces).batches
         said = [
             one

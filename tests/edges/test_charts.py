@@ -13,7 +13,11 @@ from hypothesis import strategies as st
 from monitor.edges.charts import STYLE, Level, Mark, Passed, Series, fan_chart, line_chart
 from monitor.edges.charts import week_strips as strips
 from monitor.edges.charts.drawing import Floats, Plot, broken_path, extremes, midnight, round_out
+from monitor.edges.page.pictures import of_prospects
 from monitor.edges.report.weeks import Week
+from monitor.room.batches import Batch, Stay
+from monitor.room.prospects import Prospect
+from monitor.room.spaces import Site
 
 LONDON = "Europe/London"
 BEGIN, END = Week.parse("2026-W29").span(LONDON)
@@ -283,3 +287,21 @@ def test_pictures_bring_no_style_of_their_own_and_their_classes_are_all_known() 
     style = STYLE.read_text(encoding="utf-8")
     used = {name for found in re.findall(r'class="([^"]*)"', svgs) for name in found.split()}
     assert {name for name in used if f".{name}" not in style} <= {"hatched", "chart"}
+
+
+def test_of_a_batch_that_was_taken_down_no_day_to_come_is_drawn() -> None:
+    hung_ms, hour_ms = BEGIN * 60_000, 3_600_000
+    batch = Batch("first", 1, "statice", 6, hung_ms, (Stay(hung_ms, None, "loft"),))
+    site = Site("Withy End", 52.0, -3.0, 120.0, LONDON, "°C", {}, {})
+    said = [
+        Prospect(
+            *(1, hung_ms + h * hour_ms, "expected", 90.0 - h, 60.0, 0.01),
+            *(BEGIN + 2880, BEGIN + 4320, BEGIN + 5760, 9.0, False, 55.0),
+        )
+        for h in range(1, 9)
+    ]
+    due = "crisp, 8 times in 10"
+    [left, _] = of_prospects(batch, said, True, [], site)
+    assert due in words(left)
+    [left, _] = of_prospects(batch, said, False, [], site)
+    assert due not in words(left)

@@ -71,7 +71,7 @@ def test_a_season_and_what_it_prints() -> None:
         "statice-1: six bunches of statice (violet), hanging in loft (entry 1)",
         "east end: two bunches of larkspur, hanging in loft (entry 2)",
         "east end weighed: mass 164.5 g (entry 3)",
-        "statice-1 snap test: snap test bends (entry 4)",
+        "statice-1 bent: the stem bends (entry 4)",
         "east end: two bunches of larkspur, hanging in spare room (entry 5)",
         "east end: two bunches of larkspur, taken down (entry 6)",
         "east end: two bunches of larkspur, taken down, kept in window (entry 7)",
@@ -96,7 +96,7 @@ def test_the_numbered_history() -> None:
         "· undone",
         "    3  2026-07-05 10:00  weigh: entry 2, mass 164.5 g "
         "· does not count: the hanging it belongs to (entry 2) does not count",
-        "    4  2026-07-06 08:30  snap: statice-1, snap test bends",
+        "    4  2026-07-06 08:30  snap: statice-1, the stem bends",
         "    5  2026-06-30 08:30  correct 1 (hang): bunches 7, no colour, time 2026-06-30 07:00",
         "    6  2026-06-30 08:30  undo 1 · undone",
         "    7  2026-06-30 08:30  undo 6",

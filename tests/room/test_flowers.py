@@ -2,21 +2,38 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from monitor.room import flowers
+from monitor.room import flowers, members
 
 TEXT = (Path(__file__).parents[2] / "config" / "flowers.toml").read_text(encoding="utf-8")
 
 
-def test_every_figure_of_the_book_has_a_source() -> None:
+EVERLASTINGS = (
+    *("strawflower", "statice", "sea-lavender", "suworow-statice", "gomphrena", "ammobium"),
+    *("xeranthemum", "rhodanthe"),
+)
+OTHERS = ("lavender", "larkspur", "rose", "hydrangea", "yarrow", "love-lies-bleeding")
+
+
+def test_the_book_holds_what_is_hung_to_dry_and_a_source_for_every_figure() -> None:
+    """A source is a name with a year, an institution, or an open mark of what it is not."""
     book = flowers.read_book(TEXT)
-    assert {"strawflower", "statice", "gomphrena", "ammobium", "xeranthemum", "rhodanthe"} <= set(
-        book.flowers
-    )
+    assert {*EVERLASTINGS, *OTHERS, "nigella", "poppy"} <= set(book.flowers)
+    assert {book.flowers[key].kind for key in EVERLASTINGS} == {"everlasting"}
+    assert len([one for one in book.flowers.values() if one.kind == "grass"]) >= 3
+    marks = ("common practice", "from memory", "our own choice", "computed", "IASRI", "Singh 2004")
+    marks += ("Grit 2019", "Khater", "Canadian Conservation Institute")
     for flower in book.flowers.values():
-        for name in ("water_pct_wb", "days_hanging", "colours", "target_pct_wb"):
-            assert flower.sources[name]
+        assert flower.names
+        assert flower.goes_wrong
+        assert flower.cut_when
+        told = ["water_pct_wb", "days_hanging", "stems_per_bunch", "colours", "target_pct_wb"]
+        told += ["crisp_humidity_pct", "goes_wrong", "cut_when"]
+        told += [] if flower.opening_above_c is None else ["opening_above_c"]
+        for figure in told:
+            assert any(mark in flower.sources[figure] for mark in marks), (flower.key, figure)
 
 
 def test_published_ranges() -> None:
@@ -81,3 +98,12 @@ def test_broken_text_says_where() -> None:
 def test_a_book_needs_its_defaults() -> None:
     with pytest.raises(flowers.BookError, match="defaults"):
         flowers.read_book("")
+
+
+def test_a_flower_with_measured_constants_settles_on_its_own_curve() -> None:
+    """GAB with Mm 7, C 10, K 0.85 at 65 %: 14.470 % of dry mass, worked by hand."""
+    own = flowers.read_book(TEXT, {"teasel": {"gab": [7, 10, 0.85]}}).flowers["teasel"]
+    hung = members.Hung("teasel 1", 29_600_000, own)
+    made = members.members(members.draw(members.book_prior(), hung), hung)
+    settles, takes = made.limits(np.array([20.0]), np.array([65.0]))
+    assert float(settles[0]) == float(takes[0]) == pytest.approx(14.470, abs=1e-3)

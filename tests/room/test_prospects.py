@@ -19,6 +19,7 @@ from monitor.room.prospect_words import sentences
 from monitor.room.prospects import Prospect, Prospects, still_true
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site, Space, Use
+from monitor.room.standings import Standings
 from monitor.store.writer import Writer
 
 BOOK = read_book((Path(__file__).parents[2] / "config" / "flowers.toml").read_text("utf-8"))
@@ -49,7 +50,7 @@ class Place:
 
     def anew(self) -> Prospects:
         """As after a restart."""
-        return Prospects(BOOK, self.writer, self.writer, SITE.hanging())
+        return Prospects(Standings(BOOK, self.writer, self.writer), SITE.hanging())
 
     def holds(
         self,
@@ -120,6 +121,8 @@ def test_good_air_promises_a_day_then_asks_for_a_stem(place: Place) -> None:
     assert early.p_finishes > 0.9
     assert early.if_dry_p50 is None
     assert "8 times in 10 between" in place.words(batch, 2)
+    goes, holds = f"{early.loses_pct_a_day:.0f} % will go", f"{early.moisture_pct_db:.0f} g"
+    assert f"In the next day about {goes}. It holds about {holds} of" in place.words(batch, 2)
     kinds = [kind for kind, _ in place.notices(batch, 25, 3)]
     assert kinds == ["crisp-soon", "try-snap"]
     assert "Bend a thick stem" in place.words(batch, 25)
@@ -152,7 +155,9 @@ def test_damp_air_cannot_finish_and_says_what_would_do_and_where_it_were_better(
     assert said.better_space == "loft"
     assert said.better_left_pct is not None
     assert said.better_left_pct < said.still_to_lose_pct - 10
-    assert f"Hung in loft instead, it would have had about {said.better_left_pct:.0f} %" in words
+    assert "Hung in loft instead, it would likely be crisp by now." in words
+    fair = sentences(replace(said, better_left_pct=12.4), SITE)
+    assert "Hung in loft instead, it would have had about 12 % still to lose by now." in fair
     told = dict(place.notices(batch, 9))
     assert told["cannot-finish"].body.count("would do") == 1
     assert place.say(hung("loft"), 8).better_space is None
@@ -169,6 +174,7 @@ def test_a_batch_that_stays_wet_has_stalled(place: Place) -> None:
     place.holds("loft", 24, 15, 68)
     assert not place.say(hung(), 10).stalled
     assert place.say(hung(), 22).stalled
+    assert "It hardly dries any more." in place.words(hung(), 22)
     told = place.notices(hung(), 24, 1)
     assert [kind for kind, _ in told] == ["stalled"]
     assert "move it to a drier space" in told[0][1].body
@@ -193,7 +199,7 @@ def test_light_adds_up_before_and_after_it_is_taken_down(place: Place) -> None:
     assert after.light_share > before.light_share > 0.5
     assert after.state == "kept"
     assert after.months_left is not None
-    assert "to yellow" in " ".join(sentences(after, SITE, "white"))
+    assert "to yellow" in " ".join(sentences(after, SITE, "white"))  # common practice, no source
     words = place.words(batch, 13)
     assert "of the light its colour bears before it is seen to fade" in words
     assert "At this light its colour lasts " in words

@@ -20,8 +20,13 @@ def test_wood_matches_the_printed_example() -> None:
     ("temperature", "humidity", "wood", "drying", "wetting"),
     [
         (20, 20, 4.5067, 7.3838, 6.0790),
+        (20, 30, 6.1882, 9.6863, 8.2040),
+        (20, 40, 7.7224, 11.7538, 10.1597),
         (20, 50, 9.2711, 13.6884, 12.0222),
+        (20, 60, 10.9998, 15.5843, 13.8686),
         (20, 65, 11.9963, 16.5632, 14.8254),
+        (20, 70, 13.1291, 17.6062, 15.8435),
+        (20, 80, 16.0371, 20.1474, 18.3013),
         (20, 90, 20.5311, 24.2424, 22.1802),
         (10, 80, 16.3822, 21.9472, 20.1012),
         (30, 40, 7.4726, 9.9719, 8.3778),
@@ -36,6 +41,14 @@ def test_worked_values(
         for curve in (sorption.wood, sorption.fine_plant_drying, sorption.fine_plant_wetting)
     ]
     assert found == pytest.approx([wood, drying, wetting], abs=1e-3)
+
+
+@pytest.mark.parametrize(("wet_basis", "humidity"), [(8, 46.4), (10, 60.6), (11.5, 69.4)])
+def test_the_trade_s_moisture_as_a_humidity(wet_basis: float, humidity: float) -> None:
+    """8 to 11.5 % of a dry flower's mass is water (Indian dry-flower reviews citing Singh 2004);
+    on Simpson's wood curve at 20 °C that is these humidities, solved apart from this code."""
+    settles = float(sorption.wood(20, humidity))
+    assert settles == pytest.approx(100 * wet_basis / (100 - wet_basis), abs=0.02)
 
 
 def test_wood_close_to_an_independent_fit() -> None:

@@ -15,6 +15,7 @@ from monitor.room.payloads import Decoder
 from monitor.room.readings import Quantity, ReadAs, TimeAt
 from monitor.room.spaces import Delays, Limits, Use
 from monitor.room.windows import Window
+from monitor.service.flower_book import book_of
 from monitor.service.settings import Settings, SettingsError, load, read, read_secret, state_folder
 from monitor.service.shipped import shipped
 from monitor.service.toml_lines import key_lines
@@ -1338,6 +1339,19 @@ def test_what_is_nested_or_long_without_end_is_one_sentence(tmp_path: Path, wron
     with pytest.raises(SettingsError, match="copy the file that came with the program") as refused:
         load(file)
     assert len(refused.value.problems) == 1
+
+
+def test_own_flowers_lie_over_the_book_or_are_refused_in_a_sentence(folder):
+    file = folder / "own.toml"
+    own = '\n[flower.statice]\ndays_hanging = [6, 10]\n[flower.teasel]\nkind = "seed head"\n'
+    file.write_text(BASE + own, "utf-8")
+    book = book_of(load(file))
+    assert book.find("statice").days_hanging == (6, 10)
+    assert book.find("statice").water_pct_wb == (65, 75)
+    assert book.find("teasel").kind == "seed head"
+    file.write_text(BASE + "[flower.statice]\ndays_hanging = [10, 6]\n", "utf-8")
+    with pytest.raises(SettingsError, match='flower "statice", days_hanging'):
+        book_of(load(file))
 
 
 # Forecasts.

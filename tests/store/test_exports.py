@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from monitor.room.air import MinuteOfAir
 from monitor.room.effects import Effects, Outgoing, Settlement
 from monitor.room.entries import Entry
 from monitor.room.notices import Notice, Weight
+from monitor.room.prospects import Prospect
 from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor
 from monitor.room.spaces import Site, Space, Use
 from monitor.room.spells import Kind, Spell
@@ -37,6 +39,9 @@ PROMISED = {
     "batches": "batch flower colour space hung taken_down bunches stems_per_bunch "
     "still_to_lose_pct moisture_pct_db crisp_probability state heads_good heads_mould "
     "heads_opened heads_faded heads_shed",
+    "forecasts": "batch asked_at state crisp_p10 crisp_p50 crisp_p90",
+    "ahead": "asked_at space horizon_h temperature_p10_c temperature_p50_c temperature_p90_c "
+    "humidity_ratio_p10_g_kg humidity_ratio_p50_g_kg humidity_ratio_p90_g_kg",
 }
 
 SITE = Site(
@@ -220,6 +225,33 @@ def test_batches_that_were_there_with_their_outcome(tmp_path: Path) -> None:
     later = as_rows(exported(file, "batches", from_ms=DAY_MS + 9 * day))
     assert [row["batch"] for row in later] == ["lavender-2"]
     assert as_rows(exported(file, "batches", to_ms=DAY_MS)) == []
+
+
+def test_forecasts_are_what_was_said_then_a_row_a_batch_and_hour(tmp_path: Path) -> None:
+    """With empty dates where no day was named; of one taken down nothing is foreseen."""
+    hour, first = 3_600_000, DAY_MS // 60_000
+    hung = {"flower": "statice", "space": "apple loft", "bunches": 6, "name": "statice-1"}
+    expected = Prospect(
+        *(1, DAY_MS + hour, "expected", 40.0, 60.0, 0.01),
+        *(first + 1440, first + 2880, first + 4320),
+        *(9.0, False, 55.0),
+    )
+    never = replace(expected, asked_ms=DAY_MS + 2 * hour, state="cannot_finish")
+    never = replace(never, crisp_p10=None, crisp_p50=None, crisp_p90=None)
+    kept = replace(never, asked_ms=DAY_MS + 3 * hour, state="kept", still_to_lose_pct=38.5)
+    file = stored(
+        tmp_path,
+        Effects(entries=[Entry(1, DAY_MS, DAY_MS, "hang", dict(hung))]),
+        *(Effects(prospects=[said]) for said in (expected, never, kept)),
+    )
+    assert exported(file, "forecasts").decode().splitlines()[1:] == [
+        "statice-1,2026-07-14T01:00:00Z,expected,"
+        "2026-07-15T00:00:00Z,2026-07-16T00:00:00Z,2026-07-17T00:00:00Z",
+        "statice-1,2026-07-14T02:00:00Z,cannot_finish,,,",
+    ]
+    [batch] = as_rows(exported(file, "batches"))
+    shown = ("still_to_lose_pct", "moisture_pct_db", "crisp_probability")
+    assert [float(batch[name]) for name in shown] == [38.5, 60.0, 0.01]
 
 
 def test_a_number_below_nought_stays_a_number(tmp_path: Path) -> None:

@@ -174,19 +174,20 @@ def of_weighings(batch: Batch, spells: Sequence[Spell], site: Site) -> Markup | 
 
 
 def of_prospects(
-    batch: Batch, said: Sequence[Prospect], spells: Sequence[Spell], site: Site
+    batch: Batch, said: Sequence[Prospect], foreseen: bool, spells: Sequence[Spell], site: Site
 ) -> list[Markup]:
     """What was said of a batch hour by hour: still to lose, and when it would be crisp.
 
-    said  rising in time; a chart is left out where it has less than two hours to show
+    said      rising in time; a chart is left out where it has less than two hours to show
+    foreseen  whether what was said last of the days to come still holds
     """
     hung = [s for s in said if batch.hangs_at(s.asked_ms)]
-    charts = [_still_to_lose(batch, hung, spells, site), _crisp_days(batch, hung, site)]
+    charts = [_still_to_lose(batch, hung, foreseen, spells, site), _crisp_days(batch, hung, site)]
     return [Markup(chart) for chart in charts if chart]  # noqa: S704 (our own drawings)
 
 
 def _still_to_lose(
-    batch: Batch, said: Sequence[Prospect], spells: Sequence[Spell], site: Site
+    batch: Batch, said: Sequence[Prospect], foreseen: bool, spells: Sequence[Spell], site: Site
 ) -> str:
     """The middle of the plausible batches; from the last hour on a wedge to the crisp days."""
     if len(said) < 2:
@@ -195,7 +196,8 @@ def _still_to_lose(
     left = np.array([s.still_to_lose_pct for s in said])
     now, last = int(at[-1]), said[-1]
     dates = [d for d in (last.crisp_p10, last.crisp_p50, last.crisp_p90) if d is not None]
-    ahead = sorted({max(d, now + 1) for d in dates}) if len(dates) == 3 and dates[2] > now else []
+    dated = foreseen and len(dates) == 3 and dates[2] > now
+    ahead = sorted({max(d, now + 1) for d in dates}) if dated else []
     minutes = np.concatenate((at, ahead))
 
     def reaching(crisp: int) -> Floats:

@@ -17,12 +17,12 @@ from monitor.edges.page import coming, figures, pictures, rail, sun
 from monitor.edges.page.checking import can_be_checked
 from monitor.edges.page.house import House
 from monitor.room import advice, places
-from monitor.room.batches import Batch, described, hanging_in, kept_in
+from monitor.room.batches import Batch, Stay, described, hanging_in, kept_in
 from monitor.room.calibrations import out_of_service, services
 from monitor.room.entries import Entry, first_of, standing, undone
 from monitor.room.harmless import shown
 from monitor.room.limits import limits_of
-from monitor.room.prospect_words import sentences, tag
+from monitor.room.prospect_words import ANEW, sentences, tag, why_nothing
 from monitor.room.readings import MINUTE_MS, Flag, Quantity
 from monitor.room.snapshot import Snapshot
 from monitor.room.spaces import OUTDOORS, Site, Space, Use
@@ -153,12 +153,16 @@ def _hung(batch: Batch, snapshot: Snapshot, site: Site) -> Told:
     days = (now_ms - batch.hung_ms) / 86_400_000
     said = snapshot.prospects.get(batch.hung_by)
     left = None if said is None else said.still_to_lose_pct / 100
+    doubted = batch.hung_by in snapshot.doubted
+    silence = why_nothing(batch, doubted, batch.space in snapshot.air) if said is None else None
     return {
-        "sentences": [] if said is None else sentences(said, site, batch.colour),
-        "tag": "" if said is None else tag(said, site),
+        "sentences": (
+            list(filter(None, [silence])) if said is None else sentences(said, site, batch.colour)
+        ),
+        "tag": (ANEW if doubted else "") if said is None else tag(said, site),
         "name": batch.name,
         "what": described(batch),
-        "since": "hung today" if days < 1 else f"day {int(days) + 1}",
+        "since": "first day" if days < 1 else f"day {int(days) + 1}",
         "picture": Markup(  # noqa: S704 (our own drawing; names are escaped in it)
             rail.bunches(
                 batch.flower,
@@ -390,11 +394,16 @@ def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
     lines = _entries(house, snapshot)
     own = [e for e in lines if e["batch"] == found.hung_by]
     hung = _hung(found, snapshot, site)
+    last = snapshot.prospects.get(found.hung_by)
+    foreseen = last is not None and last.crisp_p50 is not None
     return hung | {
         "shapes": _shapes([hung]),
         "state": found.state.value,
         "space": found.space,
-        "stays": [(s.space, when(s.from_ms, now_ms, site.timezone)) for s in found.stays],
+        "stays": [
+            (_came_to(found, s), s.space, when(s.from_ms, now_ms, site.timezone))
+            for s in found.stays
+        ],
         "hanging": found.taken_down_ms is None,
         "days": f"{(until_ms - found.hung_ms) / 86_400_000:.0f}",
         "taken_down": None
@@ -405,10 +414,16 @@ def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
         "load": _load(Load(sum(one.kpa_h for one in loads), sum(one.minutes for one in loads))),
         "tests": [(when(at_ms, now_ms, site.timezone), result) for at_ms, result in _tests(found)],
         "chart": pictures.of_weighings(found, spells, site),
-        "drying": pictures.of_prospects(found, said, spells, site),
+        "drying": pictures.of_prospects(found, said, foreseen, spells, site),
         "past": [_past(house, s, now_ms) for s in spells],
         "entries": own,
     }
+
+
+def _came_to(found: Batch, stay: Stay) -> str:
+    if found.taken_down_ms is not None and stay.from_ms >= found.taken_down_ms:
+        return "Kept in"
+    return "Hung in" if stay is found.stays[0] else "Moved to"
 
 
 def _tests(found: Batch) -> list[tuple[int, str]]:

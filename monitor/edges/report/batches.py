@@ -18,10 +18,11 @@ from monitor.room.dryness import Ensemble, still_hanging
 from monitor.room.flowers import Flower
 from monitor.room.hours import HourlyAir
 from monitor.room.outlook import when_crisp
-from monitor.room.prospects import HOUR_MS, Prospect, Prospects, Standing
+from monitor.room.prospects import Prospect
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site, Use
 from monitor.room.spells import Kind
+from monitor.room.standings import HOUR_MS, Standing, Standings
 from monitor.science import light
 from monitor.science.drying import deficit_factor
 from monitor.store.reader import Reader
@@ -108,7 +109,7 @@ class BatchWeek:
 
 def batch_weeks(
     reader: Reader,
-    prospects: Prospects,
+    standings: Standings,
     site: Site,
     spaces: Mapping[str, SpaceWeek],
     batches: Sequence[Batch],
@@ -120,7 +121,7 @@ def batch_weeks(
     for said in reader.prospects(begin * MINUTE_MS, end * MINUTE_MS):
         slow[said.batch] = slow.get(said.batch, 0) + said.stalled
     return [
-        _batch_week(reader, prospects, site, spaces, batches, batch, begin, end, slow)
+        _batch_week(reader, standings, site, spaces, batches, batch, begin, end, slow)
         for batch in batches
         if batch.hung_ms < end * MINUTE_MS
         and (batch.taken_down_ms is None or batch.taken_down_ms > begin * MINUTE_MS)
@@ -129,7 +130,7 @@ def batch_weeks(
 
 def _batch_week(
     reader: Reader,
-    prospects: Prospects,
+    standings: Standings,
     site: Site,
     spaces: Mapping[str, SpaceWeek],
     batches: Sequence[Batch],
@@ -144,10 +145,10 @@ def _batch_week(
     said = reader.said_of(batch.hung_by, batch.hung_ms, now * MINUTE_MS)
     promised = reader.said_of(batch.hung_by, batch.hung_ms, first)
     space = batch.space_at(now * MINUTE_MS - 1) or batch.stays[0].space
-    foreseen = _foreseen(prospects, batches, batch, space, begin, now)
-    stands = prospects.standing(batch, batches, now // 60)
+    foreseen = _foreseen(standings, batches, batch, space, begin, now)
+    stands = standings.standing(batch, batches, now // 60)
     harm = _harm(batch, spaces, stands, begin, now, slow.get(batch.hung_by, 0))
-    flower = prospects.flower(batch)
+    flower = standings.flower(batch)
     if stands is None or stands.ensemble.hour <= stands.ensemble.hung.hour:
         return BatchWeek(batch, flower, space, said, promised, harm, now)
     hangs = now < down
@@ -159,18 +160,18 @@ def _batch_week(
         promised,
         harm,
         now,
-        course=_course(prospects, stands, space, said if hangs else None),
+        course=_course(standings, stands, space, said if hangs else None),
         weighed=_weighed(batch, stands.ensemble, now),
         foreseen=foreseen,
-        would_have=_best(_would_have(prospects, site, stands, space)),
-        move=_best(_moved(prospects, site, stands, space)) if hangs else None,
+        would_have=_best(_would_have(standings, site, stands, space)),
+        move=_best(_moved(standings, site, stands, space)) if hangs else None,
     )
 
 
 # -- its course ------------------------------------------------------------------------------------
 
 
-def _course(prospects: Prospects, stands: Standing, space: str, said: Prospect | None) -> Course:
+def _course(standings: Standings, stands: Standing, space: str, said: Prospect | None) -> Course:
     """From the hanging on; where it still hangs (`said`), also as far ahead as it is expected."""
     past = _past(stands)
     if said is None:
@@ -179,7 +180,7 @@ def _course(prospects: Prospects, stands: Standing, space: str, said: Prospect |
     days = 7.0
     if said.crisp_p90 is not None:
         days = min((said.crisp_p90 / 60 - ensemble.hour) / 24 + 1, _LONGEST_AHEAD_DAYS)
-    ahead = _ahead(prospects, ensemble, space, max(1.0, days))
+    ahead = _ahead(standings, ensemble, space, max(1.0, days))
     return Course(*(np.concatenate(pair) for pair in zip(past, ahead, strict=True)))
 
 
@@ -200,9 +201,9 @@ def _past(stands: Standing) -> Course:
     return Course(minutes[kept], *_spread(left[kept], _weight(ensemble)))
 
 
-def _ahead(prospects: Prospects, ensemble: Ensemble, space: str, days: float) -> Course:
+def _ahead(standings: Standings, ensemble: Ensemble, space: str, days: float) -> Course:
     """The hours after the ensemble's own, if the air goes on as it has."""
-    ahead = prospects.ahead(space, ensemble)
+    ahead = standings.ahead(space, ensemble)
     steps = min(round(24 * days / ahead.step_h), ahead.temperature_c.shape[0])
     path = dryness.follow(
         ensemble.members,
@@ -216,18 +217,18 @@ def _ahead(prospects: Prospects, ensemble: Ensemble, space: str, days: float) ->
 
 
 def _foreseen(
-    prospects: Prospects, batches: Sequence[Batch], batch: Batch, space: str, begin: int, now: int
+    standings: Standings, batches: Sequence[Batch], batch: Batch, space: str, begin: int, now: int
 ) -> Course | None:
     """The week as it looked at its beginning; None: the batch did not hang yet."""
     then = (
-        prospects.standing(batch, batches, begin // 60)
+        standings.standing(batch, batches, begin // 60)
         if batch.hangs_at(begin * MINUTE_MS)
         else None
     )
     if then is None or now - begin < 360 or then.ensemble.hour <= then.ensemble.hung.hour:
         return None
     there = batch.space_at(begin * MINUTE_MS) or space
-    return _ahead(prospects, then.ensemble, there, (now - begin) / 1440)
+    return _ahead(standings, then.ensemble, there, (now - begin) / 1440)
 
 
 def _weight(ensemble: Ensemble) -> Floats:
@@ -320,14 +321,14 @@ def _stayed(
 
 
 def _others(
-    prospects: Prospects, site: Site, space: str, first: int, end: int
+    standings: Standings, site: Site, space: str, first: int, end: int
 ) -> list[tuple[str, HourlyAir]]:
     """Other spaces to hang in, of which enough is known in these hours, the hardest pull first."""
     found = []
     for other in site.spaces.values():
         if other.use is not Use.HANGING or other.name == space:
             continue
-        air = prospects.air_in(other.name, first, end)
+        air = standings.air_in(other.name, first, end)
         if len(air) and air.known.mean() >= _KNOWN_ENOUGH:
             pull = float(deficit_factor(air.temperature_c, air.humidity_pct).mean())
             found.append((pull, other.name, air))
@@ -335,19 +336,19 @@ def _others(
     return [(name, air) for _, name, air in found[:_PLACES_TRIED]]
 
 
-def _would_have(prospects: Prospects, site: Site, stands: Standing, space: str) -> Iterator[Place]:
+def _would_have(standings: Standings, site: Site, stands: Standing, space: str) -> Iterator[Place]:
     ensemble = stands.ensemble
-    here = when_crisp(ensemble, prospects.ahead(space, ensemble))
-    for name, air in _others(prospects, site, space, ensemble.hung.hour, ensemble.hour):
+    here = when_crisp(ensemble, standings.ahead(space, ensemble))
+    for name, air in _others(standings, site, space, ensemble.hung.hour, ensemble.hour):
         there = dryness.elsewhere(ensemble, air)
-        yield from _place(name, here, when_crisp(there, prospects.ahead(name, there)))
+        yield from _place(name, here, when_crisp(there, standings.ahead(name, there)))
 
 
-def _moved(prospects: Prospects, site: Site, stands: Standing, space: str) -> Iterator[Place]:
+def _moved(standings: Standings, site: Site, stands: Standing, space: str) -> Iterator[Place]:
     ensemble = stands.ensemble
-    here = when_crisp(ensemble, prospects.ahead(space, ensemble))
-    for name, _ in _others(prospects, site, space, ensemble.hour - 72, ensemble.hour):
-        yield from _place(name, here, when_crisp(ensemble, prospects.ahead(name, ensemble)))
+    here = when_crisp(ensemble, standings.ahead(space, ensemble))
+    for name, _ in _others(standings, site, space, ensemble.hour - 72, ensemble.hour):
+        yield from _place(name, here, when_crisp(ensemble, standings.ahead(name, ensemble)))
 
 
 def _place(name: str, here: Floats, there: Floats) -> Iterator[Place]:

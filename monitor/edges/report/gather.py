@@ -20,10 +20,11 @@ from monitor.room.batches import Batch, fold
 from monitor.room.calibrations import Calibration, Service, calibrations, services
 from monitor.room.entries import standing
 from monitor.room.flowers import Book
-from monitor.room.prospects import KEPT, Prospect, Prospects
+from monitor.room.prospects import KEPT, Prospect
 from monitor.room.readings import MINUTE_MS, Sensor
 from monitor.room.spaces import Site
 from monitor.room.spells import Kind
+from monitor.room.standings import Standings
 from monitor.store.reader import Delivery, Heard, Reader
 
 
@@ -115,7 +116,7 @@ class Source:
     ) -> None:
         self.reader = reader
         self.site = site
-        self.prospects = Prospects(book, HoursOfAir(reader), reader, site.hanging())
+        self.standings = Standings(book, HoursOfAir(reader), reader)
         entered = standing(reader.entries())
         self.history = fold(entered, site.spaces).batches
         self.changes: list[Calibration | Service] = [*calibrations(entered), *services(entered)]
@@ -144,14 +145,14 @@ class Source:
     def _taken_of(self, batch: Batch) -> Taken:
         if batch.hung_by not in self._taken:
             self._taken[batch.hung_by] = taken(
-                self.reader, self.prospects, self.site, batch, self.history
+                self.reader, self.standings, self.site, batch, self.history
             )
         return self._taken[batch.hung_by]
 
     def _promises_of(self, batch: Batch) -> list[Promise]:
         if batch.hung_by not in self._promises:
             zone = self.site.timezone
-            told = promises(self.reader, self.prospects, zone, batch, self.history)
+            told = promises(self.reader, self.standings, zone, batch, self.history)
             self._promises[batch.hung_by] = list(told)
         return self._promises[batch.hung_by]
 
@@ -185,7 +186,7 @@ def gather(source: Source, week: Week, now_ms: int) -> SiteWeek:
         changed=[c for c in source.changes if begin <= c.from_ms // MINUTE_MS < end],
         faults=faults,
         airing=airings(site, list(spaces.values())),
-        batches=batch_weeks(reader, source.prospects, site, spaces, source.history, begin, end),
+        batches=batch_weeks(reader, source.standings, site, spaces, source.history, begin, end),
         kept=_kept(reader, source.history, end),
         season=source.taken_down(season, end),
         promises=source.promised(season, end),

@@ -15,9 +15,9 @@ from monitor.edges.report.batches import path_of
 from monitor.room import keeping
 from monitor.room.batches import Batch, Outcome
 from monitor.room.flowers import Flower
-from monitor.room.prospects import HOUR_MS, Prospects, Standing
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site
+from monitor.room.standings import HOUR_MS, Standing, Standings
 from monitor.room.words import count, humidity, lasting
 from monitor.store.reader import Reader
 
@@ -87,16 +87,16 @@ class Taken:
 
 
 def taken(
-    reader: Reader, prospects: Prospects, site: Site, batch: Batch, batches: Sequence[Batch]
+    reader: Reader, standings: Standings, site: Site, batch: Batch, batches: Sequence[Batch]
 ) -> Taken:
     """What became of a batch that was taken down."""
     down_ms = batch.taken_down_ms or batch.hung_ms
     space = batch.space_at(down_ms - 1) or batch.stays[0].space
-    stands = prospects.standing(batch, batches, down_ms // HOUR_MS)
+    stands = standings.standing(batch, batches, down_ms // HOUR_MS)
     met = None
     if stands is not None and stands.ensemble.hour > stands.ensemble.hung.hour:
         met = _conditions(reader, site, batch, space, stands)
-    return Taken(batch, prospects.flower(batch), space, met)
+    return Taken(batch, standings.flower(batch), space, met)
 
 
 def _conditions(

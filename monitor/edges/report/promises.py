@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.room.batches import Batch
-from monitor.room.prospects import HOUR_MS, Prospects
 from monitor.room.readings import MINUTE_MS
+from monitor.room.standings import HOUR_MS, Standings
 from monitor.room.words import local_day
 from monitor.store.reader import Reader
 
@@ -44,10 +44,10 @@ class Promise(NamedTuple):
 
 
 def promises(
-    reader: Reader, prospects: Prospects, zone: str, batch: Batch, batches: Sequence[Batch]
+    reader: Reader, standings: Standings, zone: str, batch: Batch, batches: Sequence[Batch]
 ) -> Iterator[Promise]:
     """What was promised of a batch that was taken down; nothing where no day was named."""
-    crisp, by = _when_crisp(prospects, batch, batches)
+    crisp, by = _when_crisp(standings, batch, batches)
     for lead in LEADS_DAYS:
         asked_ms = crisp * MINUTE_MS - lead * _DAY_MS
         said = reader.said_of(batch.hung_by, batch.hung_ms, asked_ms)
@@ -72,7 +72,7 @@ def promises(
         )
 
 
-def _when_crisp(prospects: Prospects, batch: Batch, batches: Sequence[Batch]) -> tuple[int, str]:
+def _when_crisp(standings: Standings, batch: Batch, batches: Sequence[Batch]) -> tuple[int, str]:
     """The minute in which it was crisp, as far as it is known, and by what."""
     snapped = [test.at_ms for test in batch.snap_tests if test.snaps]
     if snapped:
@@ -80,7 +80,7 @@ def _when_crisp(prospects: Prospects, batch: Batch, batches: Sequence[Batch]) ->
     down_ms = batch.taken_down_ms or batch.hung_ms
     weighed = len(batch.weighings) + (batch.fresh_mass_g is not None)
     if weighed >= _TELLING_WEIGHINGS:
-        stands = prospects.standing(batch, batches, down_ms // HOUR_MS)
+        stands = standings.standing(batch, batches, down_ms // HOUR_MS)
         hours = np.empty(0) if stands is None else stands.ensemble.crisp_hour
         if np.isfinite(hours).mean() > 0.5:
             return round(60 * float(np.nanmedian(hours))), "by its weighings"

@@ -130,12 +130,12 @@ def _places(taken: Sequence[Taken]) -> Iterator[PlaceRow]:
 
 
 def _paces(source: Source, taken: Sequence[Taken], end: int) -> Iterator[PaceRow]:
-    prospects = source.prospects
+    standings = source.standings
     for flower, space in sorted({(t.batch.flower, t.batch.stays[0].space) for t in taken}):
         batch = next(t.batch for t in taken if t.batch.flower == flower)
-        prior, lessons = prospects.taught(flower, space, source.history, end * MINUTE_MS)
+        prior, lessons = standings.taught(flower, space, source.history, end * MINUTE_MS)
         if lessons:
-            pace = pace_against_book(prior, prospects.flower(batch))
+            pace = pace_against_book(prior, standings.flower(batch))
             yield PaceRow(flower, space, lessons, pace)
 
 
