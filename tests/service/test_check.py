@@ -24,6 +24,7 @@ from monitor.service.daemon import socket_file
 from monitor.service.settings import load
 from monitor.store.connection import StoreError
 from monitor.store.mend import set_aside_future
+from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 from tests.edges.receiver import HttpReceiver
 
@@ -57,6 +58,8 @@ commit_every = "1 s"
 [[address]]
 name = "phone"
 url_file = "phone-url"
+[notices]
+night_rest = false
 [[space]]
 name = "loft"
 use = "hanging"
@@ -120,6 +123,17 @@ def wait_until_taken(file: Path) -> None:
         assert time.monotonic() < end, (file.parent / "log").read_text()
         time.sleep(0.1)
     time.sleep(2.5)
+
+
+def wait_until_refused(file: Path) -> None:
+    """Until the monitor has tried to send a notice, and was refused."""
+    end = time.monotonic() + 300
+    while True:
+        with Reader(load(file).store.file) as reader:
+            if any(one.failure is not None for one in reader.notices(0)):
+                return
+        assert time.monotonic() < end, (file.parent / "log").read_text()
+        time.sleep(0.2)
 
 
 def command(file: Path, *words: str) -> subprocess.CompletedProcess[str]:
@@ -194,6 +208,7 @@ def test_each_trouble_is_named_with_what_to_do(tmp_path: Path, broker: RunningBr
                 guest.publish("barn/rail", b'{"ts": 1, "t": "warm"}')
                 guest.settle()
             wait_until_taken(file)
+            wait_until_refused(file)
             code, lines, _ = check(file, "--notify")
         assert code == 1
         assert to_do(lines) == {"sensor rail", "backup", "last notice", "test to phone"}
