@@ -27,8 +27,8 @@ DAY_KEEPS = 0.7
 
 # When an answer is given: our own choice, by how often invented seasons prove it wrong.
 CRISP_AT = 0.5
-PROMISED = 0.9  # a date is a promise only with this probability that it finishes at all
-LIKELY, HOPELESS = 0.5, 0.03
+PROMISED = 0.94  # a date is a promise only with this probability that it finishes at all
+LIKELY, HOPELESS = 0.5, 0.007
 WORTH_A_DAY = 0.5  # below it not even "if it finishes here, about then" is said
 STALLED_BELOW = 0.5  # percent points of what is to lose, in a day
 STALLED_SHARE = 0.1  # and of what is left, in a day

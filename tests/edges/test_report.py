@@ -31,7 +31,7 @@ from monitor.room.effects import Effects, Outgoing, Settlement
 from monitor.room.entries import Entry
 from monitor.room.flowers import read_book
 from monitor.room.notices import Notice, Weight
-from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor, TimeAt
+from monitor.room.readings import Flag, ForecastFrom, Quantity, ReadAs, Reading, Sensor, TimeAt
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
 from monitor.room.spells import Kind, Spell
 from monitor.room.words import TITLE_LENGTH
@@ -72,6 +72,7 @@ def site_of(*spaces: Space, zone: str = "Europe/London", unit: str = "°C") -> S
             )
             for space in spaces
         },
+        forecasts=(ForecastFrom(Sensor("hill", OUTDOORS, "withy/sky", 3600.0, READS), "/hours"),),
     )
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.room.flowers import Book, Flower
-from monitor.room.readings import Quantity, ReadAs, Sensor, TimeAt
+from monitor.room.readings import ForecastFrom, Quantity, ReadAs, Sensor, TimeAt
 from monitor.room.spaces import Delays, Limits, Site, Space, Use
 from monitor.room.windows import Window
 
@@ -102,7 +102,10 @@ def _flower(plain: dict[str, Any]) -> Flower:
 def _site(plain: dict[str, Any]) -> Site:
     spaces = {name: _space(space) for name, space in plain["spaces"].items()}
     sensors = {name: _sensor(sensor) for name, sensor in plain["sensors"].items()}
-    return Site(**plain | {"spaces": spaces, "sensors": sensors})
+    forecasts = tuple(
+        ForecastFrom(**one | {"reads_as": _sensor(one["reads_as"])}) for one in plain["forecasts"]
+    )
+    return Site(**plain | {"spaces": spaces, "sensors": sensors, "forecasts": forecasts})
 
 
 def _space(plain: dict[str, Any]) -> Space:
