@@ -8,6 +8,7 @@ thrown away and made anew from the store.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from monitor.room import checkpoint
@@ -25,6 +26,7 @@ from monitor.room.fold import Fold, State
 from monitor.room.foresight import Foresight
 from monitor.room.hour_round import HOUR_MS, LOOK_EVERY_MIN, HourRound
 from monitor.room.intake import Intake
+from monitor.room.lateness import NEAR_MIN
 from monitor.room.learning import Lesson, learning_due
 from monitor.room.logbook import Entered, Logbook
 from monitor.room.notices import Notice, Policy
@@ -86,8 +88,11 @@ class Engine:
         )
         self._recent = Recent(archive, 0 if newest is None else newest // MINUTE_MS + 1)
         self._intake = Intake(site, self._logbook, self._recent, archive, replay_until_ms)
+        self._lateness = self._intake.lateness
         self._fold = self._new_fold()
         self._unsaid = False  # something before the last settled minute is to be settled again
+        self._postponed: int | None = None  # a minute to go back to once there is time for it
+        self._went_far_back = False
         self._unsettled = False  # caught up with now, and nothing said of it yet
         self._stirred = False  # the air that a batch went through is folded anew
         self._air: dict[str, MinuteOfAir] = {}
@@ -164,7 +169,9 @@ class Engine:
         """Whether minutes that are over still wait to be folded."""
         if self._round.waits or self._waited_for_a_log(now_ms) or self._to_say_again(now_ms):
             return True
-        return self._state is not None and self._state.minute < self._intake.reach(now_ms)
+        if self._postponed is not None and not self._lateness.resting(now_ms):
+            return True
+        return self._state is not None and self._state.minute < self._lateness.reach(now_ms)
 
     @property
     def considering(self) -> bool:
@@ -202,6 +209,7 @@ class Engine:
             minute = reading.time_ms // MINUTE_MS
             if self._state is None:
                 self._begin_at(minute)
+                self._unsaid = True
                 self._note_unsaid(effects)
                 continue
             if minute < self._state.minute:
@@ -213,7 +221,14 @@ class Engine:
 
     def _go_back(self, dirty: list[int], effects: Effects) -> None:
         self._recent.stale()
+        if self._state is None or not dirty:
+            return
+        far = self._state.minute - NEAR_MIN
+        if self._until_ms is None and self._lateness.resting(self._intake.heard_ms):
+            self._postpone([minute for minute in dirty if minute < far], effects)
+            dirty = [minute for minute in dirty if minute >= far]
         if dirty:
+            self._went_far_back = self._went_far_back or min(dirty) < far
             self._fold_again_from(min(dirty), effects)
 
     def _begin_at(self, minute: int) -> None:
@@ -235,6 +250,12 @@ class Engine:
         self._stirred |= self._prospects.forget_since(minute)
         self._foresight.forget_since(minute)
 
+    def _postpone(self, minutes: list[int], effects: Effects) -> None:
+        """Go back for these later, even after a restart."""
+        if minutes and min(minutes) < (self._postponed or math.inf):
+            self._postponed = min(minutes)
+            self._note_unsaid(effects)
+
     def _fold_again_from(self, minute: int, effects: Effects) -> None:
         """Go back, and keep in mind until all is settled that it is to be settled from there.
 
@@ -242,11 +263,13 @@ class Engine:
         """
         self._go_back_to(minute)
         effects.states_dropped = minute
+        self._unsaid = True
         self._note_unsaid(effects)
 
     def _note_unsaid(self, effects: Effects) -> None:
-        self._unsaid = True
-        effects.facts.append((UNSAID_FROM, str(self._round_from)))
+        minutes = [self._round_from] if self._unsaid else []
+        minutes += [] if self._postponed is None else [self._postponed]
+        effects.facts.append((UNSAID_FROM, str(min(minutes)) if minutes else ""))
 
     def enter(self, request: Request, now_ms: int) -> tuple[Entered, Effects]:
         """Take in what someone entered; raises RequestError with one sentence."""
@@ -312,7 +335,11 @@ class Engine:
     def advance(self, now_ms: int, most: int) -> Effects:
         """Fold at most so many of the minutes that are over."""
         effects, self._anew = self._anew, Effects()
-        target, reach = now_ms // MINUTE_MS, self._intake.reach(now_ms)
+        if self._postponed is not None and not self._lateness.resting(now_ms):
+            minute, self._postponed = self._postponed, None
+            self._went_far_back = True
+            self._fold_again_from(minute, effects)
+        target, reach = now_ms // MINUTE_MS, self._lateness.reach(now_ms)
         if self._stirred and self._until_ms is None:
             self._doubt(now_ms, -(-target // LOOK_EVERY_MIN) * LOOK_EVERY_MIN)
         if self._waited_for_a_log(now_ms) and self._state is not None:
@@ -331,7 +358,7 @@ class Engine:
                 self._until_ms is not None or self._state.minute == target
             ):
                 self._unsettled = True
-                if self._intake.log_under_way(now_ms):
+                if self._lateness.under_way(now_ms):
                     break
                 self._settle(self._state, now_ms, effects)
         if self._state is not None and not self._foresight.coming and not self.behind(now_ms):
@@ -406,7 +433,7 @@ class Engine:
 
     def _waited_for_a_log(self, now_ms: int) -> bool:
         """Whether the last minute was left unsettled, and can be settled now."""
-        if self._state is None or not self._unsettled or self._intake.log_under_way(now_ms):
+        if self._state is None or not self._unsettled or self._lateness.under_way(now_ms):
             return False
         return self._state.minute == now_ms // MINUTE_MS
 
@@ -429,10 +456,12 @@ class Engine:
         settlement = self._teller.settle(self._round_from, after, circumstances, at_ms)
         if settlement is not None:
             effects.settlements.append(settlement)
+        self._lateness.settled(now_ms, self._went_far_back * (state.minute - self._round_from))
+        self._went_far_back = False
         self._settled = effects.settled = self._round_from = state.minute
         if self._unsaid:
             self._unsaid = False
-            effects.facts.append((UNSAID_FROM, ""))
+            self._note_unsaid(effects)
         self._unsettled = False
         self._ended = []
         if state.minute % 60 == 0:

@@ -16,6 +16,7 @@ from monitor.room.calibrations import holding
 from monitor.room.effects import Effects, Unread
 from monitor.room.fold import SensorState
 from monitor.room.forecasts import ForecastReader, Said
+from monitor.room.lateness import Lateness
 from monitor.room.logbook import Logbook
 from monitor.room.payloads import Decoder, Message
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
@@ -25,11 +26,6 @@ from monitor.room.spaces import Site
 
 DAY_MS = 1440 * MINUTE_MS
 UNDATED_KEPT = 10_000
-# Readings so late come from a log or from the broker's queue. While such go on coming, nothing is
-# said of the minutes after them; but nobody waits longer than that [ms].
-LATE_MS = 5 * MINUTE_MS
-QUIET_MS = 2_000
-LATE_AT_MOST_MS = 2 * MINUTE_MS
 
 
 class Archive(Protocol):
@@ -69,8 +65,8 @@ class Intake:
         self.said: list[Said] = []  # by forecasts, not taken up yet
         self._clock = ReadingsClock(archive.newest_ms(), archive.waiting(), len(site.sensors))
         self.first_ms = archive.first_ms()
-        # Arrival of the first and last late reading, and the minute of the last.
-        self._late: tuple[int, int, int] | None = None
+        self.lateness = Lateness()
+        self.heard_ms = 0  # arrival of the last message
         self._latest: dict[str, dict[Quantity, tuple[int, float]]] = {}  # not folded yet
         self._unread: dict[str, tuple[int, str]] = {}  # how often, and why the last time
         # Taken while the time was not known; their times count from the machine's start.
@@ -82,20 +78,6 @@ class Intake:
             return wall_ms
         return min(self._clock.now_ms or 0, self._until_ms)
 
-    def log_under_way(self, now_ms: int) -> bool:
-        """Live: whether late readings are coming in, so that what looks silent may yet be told."""
-        if self._late is None:
-            return False
-        first_ms, last_ms, _ = self._late
-        # A clock that was put back does not hold it up.
-        return 0 <= now_ms - last_ms < QUIET_MS and now_ms - first_ms < LATE_AT_MOST_MS
-
-    def reach(self, now_ms: int) -> int:
-        """The minute up to which is folded: now, or how far a log that comes in has told."""
-        if self._late is not None and self.log_under_way(now_ms):
-            return min(self._late[2], now_ms // MINUTE_MS)
-        return now_ms // MINUTE_MS
-
     def take(
         self, messages: Iterable[Message], time_known: bool, effects: Effects
     ) -> list[Reading]:
@@ -105,6 +87,7 @@ class Intake:
         """
         new: list[Reading] = []
         for message in messages:
+            self.heard_ms = message.arrived_ms
             if self._forecasts is not None and self._forecasts.reads(message.topic):
                 self._foretold(self._forecasts, message, effects)
                 continue
@@ -153,10 +136,7 @@ class Intake:
         if self._until_ms is None:
             time_ms, flag = time_live(own_ms, message.arrived_ms)
             reading = reading._replace(time_ms=time_ms, flags=reading.flags | flag)
-            if message.arrived_ms - time_ms > LATE_MS:
-                goes_on = self.log_under_way(message.arrived_ms)
-                first_ms = self._late[0] if goes_on and self._late else message.arrived_ms
-                self._late = first_ms, message.arrived_ms, time_ms // MINUTE_MS
+            self.lateness.note(time_ms, message.arrived_ms)
             self._accept(reading, message.arrived_ms, effects, new)
             return
         if own_ms is None:
