@@ -26,6 +26,7 @@ from monitor.room.spaces import Site
 
 DAY_MS = 1440 * MINUTE_MS
 UNDATED_KEPT = 10_000
+UNREAD_TOPIC, UNREAD_BYTES = 500, 4096  # kept of what could not be read
 
 
 class Archive(Protocol):
@@ -187,7 +188,13 @@ class Intake:
         self, message: Message, sensor: str | None, reason: str, effects: Effects
     ) -> None:
         effects.unread.append(
-            Unread(message.arrived_ms, message.topic, sensor, message.payload, reason)
+            Unread(
+                message.arrived_ms,
+                message.topic[:UNREAD_TOPIC],
+                sensor,
+                message.payload[:UNREAD_BYTES],
+                reason,
+            )
         )
         if sensor is not None:
             self._unread[sensor] = (self._unread.get(sensor, (0, ""))[0] + 1, reason)

@@ -292,6 +292,21 @@ def payloads_unread(
     return _notice(now_ms, "unread", Weight.SOON, words, space, "/health", sensor)
 
 
+def sensors_unread(
+    sensors: Sequence[str], payloads: int, since_ms: int, reason: str, timezone: str, now_ms: int
+) -> Notice:
+    """Several sensors send what cannot be read. sensors: the one that sends most of it first."""
+    told = listed([shortened(sensor) for sensor in sensors], 4)
+    words = Words(
+        f"Monitor: {count(len(sensors), 'sensor')} cannot be read",
+        f"{count(payloads, 'message').capitalize()} since {when(since_ms, now_ms, timezone)} could "
+        f"not be read, of {told}. Of the first: {reason}.",
+        to_do="look whether the receiver that passes them on, or one device that speaks for all, "
+        "has gone wrong; `drying-room listen` shows what comes.",
+    )
+    return _notice(now_ms, "unread", Weight.SOON, words, place="/health")
+
+
 def flooded(sensor: str, now_ms: int) -> Notice:
     """Far more readings come than sensors should send."""
     words = Words(

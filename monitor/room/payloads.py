@@ -46,7 +46,7 @@ MOST_BYTES = 65_536  # a sensor's message is a few hundred bytes
 MOST = 1e9  # no sensor of ours measures anything larger, in any unit
 LATEST_MS = 253_402_300_799_999  # the end of the year 9999
 NOW_AND_THEN = frozenset({Quantity.BATTERY, Quantity.SIGNAL})
-_TOPICS_REMEMBERED = 10_000
+_TOPICS_REMEMBERED, _LONGEST_REMEMBERED = 10_000, 200
 
 _BARE_NUMBER = re.compile(rb"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*")
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -107,7 +107,7 @@ class Decoder:
 
     def _readers_of(self, topic: str) -> list[_Reader]:
         readers = [reader for reader in self._readers if matches(reader.topic_filter, topic)]
-        if len(self._by_topic) < _TOPICS_REMEMBERED:
+        if len(self._by_topic) < _TOPICS_REMEMBERED and len(topic) <= _LONGEST_REMEMBERED:
             self._by_topic[topic] = readers
         return readers
 

@@ -291,6 +291,11 @@ def _of_troubles() -> Iterator[tuple[str, Notice]]:
     yield "store damaged", messages.store_damaged(NOW_MS)
     yield "disk cannot be written", messages.store_failing("the disk reports a fault", NOW_MS)
     yield "flooded", messages.flooded("granary-rail", NOW_MS)
+    told = ("granary-rail", "granary-door", "loft-north-rail", "loft-south-rail", "wash-house")
+    yield (
+        "several unread",
+        messages.sensors_unread(told, 2400, hour_ago, "the message is no text", _ZONE, NOW_MS),
+    )
     yield "store trouble", messages.store_trouble("the disk is read-only", NOW_MS)
     yield "clock not known", messages.clock_not_known(NOW_MS)
     yield "clock set", messages.clock_set(365 * 86_400_000, NOW_MS)

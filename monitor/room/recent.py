@@ -11,8 +11,9 @@ from monitor.room.readings import MINUTE_MS, Flag, Quantity, Reading
 KEPT_MIN = 30
 # Where sensors gone mad fill the memory (some 440 bytes a reading), it reaches less far back.
 MOST_HELD, FEWEST_KEPT_MIN = 100_000, 3
+MOST_WAITING = 200_000  # beyond that the fullest minutes are left to the store altogether
 FLOOD = 10_000  # readings in two minutes: a hundred sensors that tell three things each second
-SLICE_MIN = 60
+SLICE_MIN, SLICE_READINGS = 60, 20_000
 # A jump older than this is not looked for, neither before a late reading nor after a doubted one.
 REACH_MIN = 60
 
@@ -24,6 +25,14 @@ class Kept(Protocol):
 
     def records(self, begin: int, end: int) -> dict[int, dict[str, dict[int, Record]]]:
         """The records of the minutes begin ≤ minute < end."""
+
+    def records_from(
+        self, begin: int, end: int, most: int
+    ) -> tuple[int, dict[int, dict[str, dict[int, Record]]]]:
+        """The records of whole minutes from `begin` on, and the minute before which they end.
+
+        At the latest that is `end`; once there are `most` readings it is the next minute.
+        """
 
     def first_minute_from(self, minute: int) -> int | None:
         """The first minute from this one on in which something was read."""
@@ -38,7 +47,10 @@ class Recent:
     def __init__(self, kept: Kept, first_minute: int) -> None:
         self._kept = kept
         self._minutes: dict[int, _Minute] = {}
-        self._counts: dict[int, int] = {}  # readings of each of these minutes
+        self._counts: dict[int, int] = {}  # readings of these minutes and those left to the store
+        self._left: dict[int, str] = {}  # minutes left to the store, and who told most of them
+        self.held = 0  # readings in memory
+        self._peeked: tuple[int, Records] = (0, {})
         self._first = first_minute
         self._slice: tuple[int, int, Mapping[int, Records]] = (0, 0, {})
 
@@ -46,11 +58,6 @@ class Recent:
     def held_min(self) -> int:
         """Minutes of which there is anything in memory."""
         return len(self._minutes)
-
-    @property
-    def held(self) -> int:
-        """Readings in memory."""
-        return sum(self._counts.values())
 
     @property
     def crowded(self) -> bool:
@@ -63,13 +70,14 @@ class Recent:
         newest = max(self._counts, default=0)
         if not self.crowded or self._counts[newest] + self._counts.get(newest - 1, 0) < FLOOD:
             return None
-        told = self._minutes[newest]
-        return max(told, key=lambda sensor: len(told[sensor]))
+        return self._left.get(newest) or _loudest(self._minutes[newest])
 
     def add(self, reading: Reading) -> bool:
         """Take in a reading; False if it is there already."""
         minute = reading.time_ms // MINUTE_MS
-        if minute < self._first:
+        if minute < self._first or minute in self._left:
+            if minute in self._counts:
+                self._counts[minute] += 1
             return not self._kept.holds(reading.time_ms, reading.sensor, reading.quantity)
         of_minute = self._minutes.setdefault(minute, {})
         record = of_minute.setdefault(reading.sensor, {}).setdefault(reading.time_ms, {})
@@ -77,27 +85,34 @@ class Recent:
             return False
         record[reading.quantity] = (reading.value, reading.flags)
         self._counts[minute] = self._counts.get(minute, 0) + 1
+        self.held += 1
+        if self.held > MOST_WAITING:
+            self._leave_to_store(max(self._minutes, key=self._counts.__getitem__))
         return True
+
+    def _leave_to_store(self, minute: int) -> None:
+        """What is taken in is in the store before the next call, so nothing is lost by it."""
+        self._left[minute] = _loudest(self._minutes.pop(minute))
+        self.held -= self._counts[minute]
 
     def stale(self) -> None:
         """The store has new readings: read it again."""
-        self._slice = (0, 0, {})
+        self._slice, self._peeked = (0, 0, {}), (0, {})
 
     def minute(self, minute: int) -> Records:
         """The records of one minute."""
-        if minute >= self._first:
+        if self._remembers(minute):
             return self._minutes.get(minute, {})
         begin, end, records = self._slice
         if not begin <= minute < end:
-            span = 1 if self.crowded else SLICE_MIN
-            begin, end = minute, min(minute + span, self._first)
-            records = self._kept.records(begin, end)
-            self._slice = (begin, end, records)
+            last = minute + 1 if minute in self._left else min(minute + SLICE_MIN, self._first)
+            end, records = self._kept.records_from(minute, last, SLICE_READINGS)
+            self._slice = (minute, end, records)
         return records.get(minute, {})
 
     def next_minute(self, minute: int) -> int | None:
         """The first minute from this one on that has a record; None: nothing was read since."""
-        found = [m for m in self._minutes if m >= minute]
+        found = [m for m in self._counts if m >= minute]
         if minute < self._first and (kept := self._kept.first_minute_from(minute)) is not None:
             found.append(kept)
         return min(found, default=None)
@@ -141,15 +156,26 @@ class Recent:
         first = minute - KEPT_MIN
         if self.crowded:
             first = minute - FEWEST_KEPT_MIN
-        for old in [m for m in self._minutes if m < first]:
-            del self._minutes[old]
-            self._counts.pop(old, None)
+        for old in [m for m in self._counts if m < first]:
+            count = self._counts.pop(old)
+            if self._minutes.pop(old, None) is not None:
+                self.held -= count
+            self._left.pop(old, None)
         self._first = max(self._first, first)
 
     def _at(self, minute: int, sensor: str) -> Mapping[int, Record]:
-        if minute >= self._first:
+        if self._remembers(minute):
             return self._minutes.get(minute, {}).get(sensor, {})
         begin, end, records = self._slice
-        if not begin <= minute < end:
-            records = self._kept.records(minute, minute + 1)
-        return records.get(minute, {}).get(sensor, {})
+        if begin <= minute < end:
+            return records.get(minute, {}).get(sensor, {})
+        if self._peeked[0] != minute:
+            self._peeked = minute, self._kept.records(minute, minute + 1).get(minute, {})
+        return self._peeked[1].get(sensor, {})
+
+    def _remembers(self, minute: int) -> bool:
+        return minute >= self._first and minute not in self._left
+
+
+def _loudest(told: _Minute) -> str:
+    return max(told, key=lambda sensor: len(told[sensor]))

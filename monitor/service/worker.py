@@ -264,7 +264,7 @@ class Worker:
             self._snapshot_at = -math.inf  # who is told of it looks at once how it stands now
         for unread in effects.unread:
             self._say(
-                f"{unread.sensor or unread.topic}",
+                unread.sensor or "no sensor",  # topics of others are without number
                 "A payload could not be read: %s",
                 unread.reason,
             )

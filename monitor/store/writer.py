@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import sys
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -369,18 +370,31 @@ class Writer:
 
     def records(self, begin: int, end: int) -> dict[int, dict[str, dict[int, Record]]]:
         """The records of the minutes begin ≤ minute < end: minute → sensor → time → record."""
+        return self.records_from(begin, end, sys.maxsize)[1]
+
+    def records_from(
+        self, begin: int, end: int, most: int
+    ) -> tuple[int, dict[int, dict[str, dict[int, Record]]]]:
+        """The records of whole minutes from `begin` on, and the minute before which they end.
+
+        At the latest that is `end`; once there are `most` readings it is the next minute.
+        """
         found: dict[int, dict[str, dict[int, dict[Quantity, tuple[float, Flag]]]]] = {}
         rows = self._db.execute(
             "SELECT time_ms, sensor, quantity, value, flags FROM reading"
-            " WHERE time_ms >= ? AND time_ms < ?",
+            " WHERE time_ms >= ? AND time_ms < ? ORDER BY time_ms",
             (begin * MINUTE_MS, end * MINUTE_MS),
         )
-        for time_ms, sensor, quantity, value, flags in rows:
-            of_minute = found.setdefault(time_ms // MINUTE_MS, {})
+        for count, (time_ms, sensor, quantity, value, flags) in enumerate(rows):
+            minute = time_ms // MINUTE_MS
+            if count >= most and minute not in found:
+                end = minute
+                break
+            of_minute = found.setdefault(minute, {})
             of_sensor = of_minute.setdefault(self._sensors.name_of(sensor), {})
             record = of_sensor.setdefault(time_ms, {})
             record[QUANTITIES[self._quantities.name_of(quantity)]] = (value, FLAGS[flags])
-        return found  # type: ignore[return-value]  # the inner dicts are read as Mappings
+        return end, found  # type: ignore[return-value]  # the inner dicts are read as Mappings
 
     def waiting(self) -> list[Reading]:
         """Readings whose leap in time waits to be confirmed, in order of time."""

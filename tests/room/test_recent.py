@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
+from monitor.room import recent as memory
 from monitor.room.effects import Effects
 from monitor.room.readings import MINUTE_MS, Quantity, Reading
 from monitor.room.recent import FEWEST_KEPT_MIN, KEPT_MIN, MOST_HELD, Recent
@@ -59,4 +62,46 @@ def test_where_sensors_flood_it_memory_is_bounded_and_the_store_knows_the_rest(
             reading.time_ms: reading.value for reading in told(minute, a_minute)
         }
     assert not recent.add(told(FIRST, a_minute)[5])  # there already, though not in memory
+    writer.close()
+
+
+def test_what_waits_to_be_folded_is_bounded_by_its_number_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A flood dated in the hour to come would else wait in memory until then."""
+    monkeypatch.setattr(memory, "MOST_WAITING", 2_000)
+    writer = Writer(tmp_path / "x.sqlite")
+    recent = Recent(writer, FIRST)
+    ahead = {minute: told(minute, 1_500) for minute in range(FIRST, FIRST + 6)}
+    for readings in ahead.values():
+        for reading in readings:
+            assert recent.add(reading)
+            assert recent.held <= 2_000
+        writer.apply(Effects(readings=readings))
+        recent.stale()
+    more = told(FIRST, 1_501)[1]  # for a minute that is left to the store already
+    assert recent.add(more)
+    writer.apply(Effects(readings=[more]))
+    assert not recent.add(more)
+    recent.stale()
+    for minute, readings in ahead.items():
+        known = recent.minute(minute)["rail"]
+        assert {r.time_ms for r in readings} <= known.keys()
+        assert recent.next_minute(minute) == minute
+        after = recent.following("rail", readings[0].time_ms)
+        assert after is not None
+        assert after[0] == min(t for t in known if t > readings[0].time_ms)
+    recent.forget_before(FIRST + 100)
+    assert recent.held == 0
+    writer.close()
+
+
+def test_the_store_is_read_in_slices_of_so_many_readings(tmp_path: Path) -> None:
+    writer = Writer(tmp_path / "x.sqlite")
+    for minute in range(FIRST, FIRST + 9):
+        writer.apply(Effects(readings=told(minute, 100)))
+    end, found = writer.records_from(FIRST, FIRST + 9, 250)
+    assert (end, sorted(found)) == (FIRST + 3, [FIRST, FIRST + 1, FIRST + 2])
+    assert writer.records_from(FIRST, FIRST + 9, 5000)[0] == FIRST + 9
+    assert writer.records(FIRST, FIRST + 9).keys() == set(range(FIRST, FIRST + 9))
     writer.close()

@@ -16,11 +16,12 @@ from monitor.edges.mqtt import Guest, Link
 from monitor.room.engine import Engine
 from monitor.room.flowers import read_book
 from monitor.room.notices import Policy
-from monitor.room.payloads import Decoder
+from monitor.room.payloads import Decoder, Message
 from monitor.service.daemon import broker_of
-from monitor.service.payload_watch import PayloadWatch
+from monitor.service.payload_watch import DAY_MS, MOST_A_DAY, PATIENCE_MS, PayloadWatch
 from monitor.service.settings import load
 from monitor.service.worker import Worker
+from tests.faults.test_flood import MAD, SITE
 from tests.service.test_live import SETTINGS
 from tests.service.trial import settings_in
 
@@ -54,7 +55,7 @@ def test_it_is_said_once_while_it_lasts_and_not_of_a_single_bad_message(tmp_path
         time.monotonic,
         commit_every_s=0.2,
     )
-    PayloadWatch(worker, settings.site, patience_ms=2000)
+    PayloadWatch(worker, settings.site, patience_ms=2000, day_ms=2000)
     thread = threading.Thread(target=worker.run)
     thread.start()
 
@@ -97,3 +98,57 @@ def test_it_is_said_once_while_it_lasts_and_not_of_a_single_bad_message(tmp_path
         worker.stop()
         thread.join()
         broker.stop()
+
+
+def test_a_flood_of_garbage_from_many_sensors_is_one_notice(tmp_path: Path) -> None:
+    """Fifty sensors, a real store and a real worker; time as the test says."""
+    file = tmp_path / "garden.toml"
+    file.write_text(SITE + "".join(MAD.format(n=n) for n in range(50)), "utf-8")
+    site = load(file).site
+    now = [1_784_000_000_000]
+    worker = Worker(
+        tmp_path / "x.sqlite",
+        lambda writer: Engine(site, Policy(), BOOK, writer),
+        None,
+        lambda: now[0],
+        time.monotonic,
+    )
+    watch = PayloadWatch(worker, site)
+
+    def send(sensors: range, garbage: bool = True) -> None:
+        told = json.dumps({"ts": now[0], "rh": 50}).encode()
+        made = [
+            Message(f"barn/mad/{n}", b"\xff mad" if garbage else told, now[0], False)
+            for n in sensors
+        ]
+        worker.write(worker.engine.receive(made))
+        now[0] += 1000
+        worker.snapshot = worker.engine.snapshot(now[0])
+        watch.look()
+
+    def titles() -> list[str]:
+        return [told.notice.title for told in worker.engine.snapshot(now[0]).notices.values()]
+
+    def mad(sensors: range) -> None:
+        for _ in range(4):
+            send(sensors)
+            now[0] += PATIENCE_MS // 3
+        send(sensors)
+
+    send(range(50), garbage=False)
+    for first in range(0, 50, 10):  # they begin one after the other
+        send(range(first, first + 10))
+    mad(range(50))
+    assert titles() == ["Monitor: 50 sensors cannot be read"]
+    for _ in range(6):  # read in between, and mad again: not a second time on one day
+        send(range(50), garbage=False)
+        mad(range(50))
+    assert len(titles()) == 1
+    now[0] += DAY_MS
+    for n in range(10):
+        send(range(50), garbage=False)
+        mad(range(n, n + 1))
+    assert len(titles()) == 1 + MOST_A_DAY
+    assert titles()[1] == "Hay loft: sensor mad 0 cannot be read"
+    worker.stop()
+    worker.run()  # commits, and closes
