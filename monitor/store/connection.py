@@ -64,9 +64,7 @@ def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
     try:
         if not file.exists():
             os.close(os.open(file, os.O_CREAT | os.O_RDWR, 0o600))
-        if file.stat().st_mode & 0o077:  # others could read it, or write into it
-            with suppress(PermissionError):
-                file.chmod(0o600)
+        shut_to_others(file)
         # Opened where the daemon starts, then used by the worker's thread alone.
         connection = sqlite3.connect(
             file, isolation_level=None, timeout=READ_WAIT_S, check_same_thread=False
@@ -84,6 +82,13 @@ def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
         lock.close()
         raise
     return connection, lock
+
+
+def shut_to_others(file: Path) -> None:
+    """Take from others what would let them read or write a file of ours."""
+    with suppress(FileNotFoundError, PermissionError):
+        if file.stat().st_mode & 0o077:
+            file.chmod(0o600)
 
 
 def open_for_reading(file: Path) -> sqlite3.Connection:

@@ -89,9 +89,13 @@ def _write_csv(columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
         text.detach()
 
 
+# Some programs take the wide signs of East Asian type for the narrow ones, or skip white space.
+_BEGINS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+
+
 def no_formula(value: str) -> str:
     """Text that a spreadsheet would take for a formula, marked as text."""
-    return f"'{value}" if value.startswith(("=", "+", "-", "@")) else value
+    return f"'{value}" if value.startswith(_BEGINS_A_FORMULA) else value
 
 
 def _same(value: Any) -> Any:
@@ -148,16 +152,21 @@ def _write_parquet(columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
         Cell.WHOLE: pa.int64(),
     }
     schema = pa.schema([(name, types[cell]) for name, cell in columns.items()])
+    turn = [no_formula if cell is Cell.TEXT else None for cell in columns.values()]
     count = 0
     with parquet.ParquetWriter(out, schema) as writer:
         for part in _parts(rows, _ROWS_AT_ONCE * 10):
             arrays = [
-                pa.array(values, type=field.type)
-                for values, field in zip(zip(*part, strict=True), schema, strict=True)
+                pa.array(values if f is None else _turned(f, values), type=field.type)
+                for f, values, field in zip(turn, zip(*part, strict=True), schema, strict=True)
             ]
             writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
             count += len(part)
     return count
+
+
+def _turned(turn: Callable[[str], str], values: Iterable[Any]) -> list[str | None]:
+    return [None if value is None else turn(value) for value in values]
 
 
 def _parts(rows: Iterable[Row], size: int = _ROWS_AT_ONCE) -> Iterator[list[Row]]:

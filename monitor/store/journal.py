@@ -14,14 +14,13 @@ import os
 import sqlite3
 import zlib
 from collections.abc import Iterable, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
 from monitor.room.effects import UNSAID_FROM
 from monitor.room.entries import Entry, bears_from_ms
 from monitor.room.readings import MINUTE_MS
-from monitor.store.connection import DamagedError, transaction
+from monitor.store.connection import DamagedError, shut_to_others, transaction
 
 _WHICH_STORE = "store"
 _COLUMNS = "id, made_ms, at_ms, verb, arguments, changes"
@@ -100,6 +99,7 @@ class Journal:
         self._torn = False
         held = entries_in(db)
         try:
+            shut_to_others(self.file)
             kept = read(self.file)
             if not kept.fits(self._store, held):
                 number = len(_put_aside(self.file)) + 1
@@ -200,9 +200,6 @@ def _append(file: Path, content: bytes) -> None:
     new = not file.exists()
     opened = os.open(file, os.O_CREAT | os.O_APPEND | os.O_WRONLY, 0o600)
     try:
-        if os.fstat(opened).st_mode & 0o077:  # others could read it, or write into it
-            with suppress(PermissionError):
-                os.fchmod(opened, 0o600)
         while content:
             content = content[os.write(opened, content) :]
         os.fsync(opened)

@@ -29,6 +29,7 @@ from monitor.edges.socket import ask
 from monitor.service.daemon import socket_file
 from monitor.service.settings import load
 from monitor.store.exports import WHAT
+from monitor.store.journal import journal_of
 from monitor.store.writer import Writer
 from tests.edges.receiver import HttpReceiver, waits_for
 from tests.edges.test_mosquitto_conf import passwords
@@ -356,9 +357,12 @@ def test_what_it_writes_is_for_its_owner_alone(attacked: Attacked) -> None:
 def test_a_store_that_others_could_read_is_shut_at_the_start(tmp_path: Path) -> None:
     file = tmp_path / "x.sqlite"
     Writer(file).close()
-    file.chmod(0o666)
+    files = (file, journal_of(file))
+    files[1].touch()
+    for one in files:
+        one.chmod(0o666)
     Writer(file).close()
-    assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    assert [stat.S_IMODE(one.stat().st_mode) for one in files] == [0o600, 0o600]
 
 
 def test_no_secret_is_in_a_page_a_refusal_or_the_list_of_processes(attacked: Attacked) -> None:

@@ -21,7 +21,7 @@ from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor
 from monitor.room.spaces import Site, Space, Use
 from monitor.room.spells import Kind, Spell
 from monitor.store.exports import FLAG_WORDS, WHAT, export, flag_text
-from monitor.store.formats import ExportError, Format, time_text
+from monitor.store.formats import ExportError, Format, no_formula, time_text
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
@@ -195,6 +195,14 @@ def test_a_notice_is_a_row_for_each_address_and_its_text_no_formula(tmp_path: Pa
     assert sent["body"] == 'one\n"two"'
     assert sent["spell_began"] == "2026-07-14T00:00:00Z"
     assert (kept["address"], kept["title"]) == ("", "for the digest")
+    from pyarrow import parquet
+
+    table = parquet.read_table(io.BytesIO(exported(file, "notices", Format.PARQUET)))
+    assert table["title"].to_pylist() == ["'=1+1 in the loft", "for the digest"]
+    assert [no_formula(text) for text in ("\t=1", "\uff1d1+1", "1-1")] == [
+        *("'\t=1", "'\uff1d1+1"),
+        "1-1",
+    ]
     as_json = json.loads(exported(file, "notices", Format.JSON))
     assert as_json[0]["title"] == "=1+1 in the loft"
     assert as_json[1]["address"] is None
