@@ -1,13 +1,15 @@
-"""The monitor under the unit's own limits on system calls, address families and memory.
+"""The monitor under the unit's own limits: system calls, address families, what may be written.
 
 systemd cannot be run here, so the same filter is put up by libseccomp (which systemd itself
-uses), from the unit's lines and from the groups of calls that systemd names. What a namespace
-does (what may be written, other users' processes) is not tried here.
+uses), from the unit's lines and from the groups of calls that systemd names. And as by its
+ProtectSystem=strict everything is read-only to it but its own folder, in a mount namespace, where
+the machine lets us make one. Its bound on memory and other users' processes are not tried here.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import re
 import socket
 import subprocess
@@ -22,12 +24,30 @@ from tests.service.test_live import SETTINGS, command
 from tests.service.test_unit import UNIT
 from tests.service.trial import Trial, settings_in
 
-# Puts up the filter, then runs the program in the same process: calls and families not allowed
-# give EPERM, as the unit's SystemCallErrorNumber and RestrictAddressFamilies do; no memory is made
-# runnable but by mapping a file.
+# Walls the process in, puts up the filter, then runs the program in the same process: calls and
+# families not allowed give EPERM, as the unit's SystemCallErrorNumber and RestrictAddressFamilies
+# do; no memory is made runnable but by mapping a file.
 CONFINED = """
 import ctypes, errno, json, os, sys
-allowed, families, words = json.loads(sys.argv[1])
+allowed, families, words, folder = json.loads(sys.argv[1])
+libc = ctypes.CDLL(None, use_errno=True)
+def wall_in():
+    for call in (
+        lambda: libc.unshare(0x20000),  # CLONE_NEWNS
+        lambda: libc.mount(None, b"/", None, 0x44000, None),  # MS_REC | MS_PRIVATE
+        lambda: libc.mount(folder.encode(), folder.encode(), None, 0x1000, None),  # MS_BIND
+        lambda: set_read_only(b"/", 0x8000, 1, 0),  # AT_RECURSIVE
+        lambda: set_read_only(folder.encode(), 0, 0, 1),
+    ):
+        if call() != 0:
+            return False
+    os.chdir(os.getcwd())  # what was open before is not behind the wall
+    return True
+def set_read_only(where, flags, on, off):
+    attributes = (ctypes.c_uint64 * 4)(on, off, 0, 0)
+    return libc.syscall(442, -100, where, flags, attributes, 32)  # mount_setattr, AT_FDCWD
+if not wall_in():
+    print("not walled in:", os.strerror(ctypes.get_errno()), file=sys.stderr)
 lib = ctypes.CDLL("libseccomp.so.2", use_errno=True)
 lib.seccomp_init.restype = ctypes.c_void_p
 lib.seccomp_init.argtypes = [ctypes.c_uint32]
@@ -52,7 +72,7 @@ for name in allowed:
 for family in families:
     allow("socket", Compare(0, EQUAL, family, 0))
 allow("mprotect", Compare(2, MASKED, 4, 0))  # not PROT_EXEC
-assert ctypes.CDLL(None).prctl(38, 1, 0, 0, 0) == 0  # PR_SET_NO_NEW_PRIVS
+assert libc.prctl(38, 1, 0, 0, 0) == 0  # PR_SET_NO_NEW_PRIVS
 assert lib.seccomp_load(context) == 0
 import runpy
 sys.argv = ["drying-room", *words]
@@ -103,17 +123,24 @@ def families_of_the_unit() -> list[int]:
     return [int(getattr(socket, name)) for name in line.split()]
 
 
-def confined(words: list[str]) -> list[str]:
-    order = json.dumps([allowed_by_the_unit(), families_of_the_unit(), words])
+def confined(words: list[str], folder: Path) -> list[str]:
+    order = json.dumps([allowed_by_the_unit(), families_of_the_unit(), words, str(folder)])
     return [sys.executable, "-c", CONFINED, order]
 
 
-def test_the_filter_bites() -> None:
-    order = json.dumps([allowed_by_the_unit(), families_of_the_unit(), []])
+def test_the_filter_bites(tmp_path: Path) -> None:
+    (tmp_path / "mine").mkdir()
+    order = confined([], tmp_path / "mine")[-1]
     tried = (
         CONFINED.split("import runpy")[0]
-        + """
+        + f"""
 import socket
+open({str(tmp_path / "mine" / "file")!r}, "w").close()
+try:
+    open({str(tmp_path / "file")!r}, "w").close()
+except OSError as error:
+    assert error.errno == errno.EROFS
+    print("refused")
 for forbidden in (lambda: socket.socket(socket.AF_NETLINK, socket.SOCK_RAW),
                   lambda: os.setpriority(0, 0, 5),
                   lambda: os.chroot("/")):
@@ -126,7 +153,8 @@ for forbidden in (lambda: socket.socket(socket.AF_NETLINK, socket.SOCK_RAW),
     done = subprocess.run(
         [sys.executable, "-c", tried, order], capture_output=True, text=True, check=False
     )
-    assert done.stdout.split() == ["refused"] * 3, done.stderr
+    walled = "not walled in" not in done.stderr
+    assert done.stdout.split() == ["refused"] * (3 + walled), done.stderr
 
 
 def test_it_does_all_its_work_under_the_units_limits(tmp_path: Path) -> None:
@@ -141,11 +169,16 @@ def test_it_does_all_its_work_under_the_units_limits(tmp_path: Path) -> None:
         (tmp_path / "url").write_text(phone.address)
         (tmp_path / "url").chmod(0o600)
         settings = settings_in(tmp_path, broker, tmp_path / "sample.toml", extra)
+        (tmp_path / "tmp").mkdir()  # as by PrivateTmp
+        environment = os.environ | {"TMPDIR": str(tmp_path / "tmp")}
         trial = Trial(settings, until=None)
         log = (tmp_path / "monitor.log").open("ab")
         try:
             trial.process = subprocess.Popen(
-                confined(["run", "--config", str(settings.file)]), stdout=log, stderr=log
+                confined(["run", "--config", str(settings.file)], tmp_path),
+                stdout=log,
+                stderr=log,
+                env=environment,
             )
             trial.until_connected()
             now_ms = time.time_ns() // 1_000_000
@@ -159,7 +192,8 @@ def test_it_does_all_its_work_under_the_units_limits(tmp_path: Path) -> None:
             assert waits_for(lambda: bool(phone.taken)), trial.log()  # a child sent it
             for words in (["backup"], ["report", "--week", time.strftime("%G-W%V")], ["check"]):
                 done = subprocess.run(
-                    confined([*words, "--config", str(settings.file)]),
+                    confined([*words, "--config", str(settings.file)], tmp_path),
+                    env=environment,
                     capture_output=True,
                     text=True,
                     check=False,
