@@ -139,7 +139,7 @@ def restore(file: Path, store: Path, now_ms: int) -> Restored:
                 entries, troubles = bring_back(db, store)
             _to_disk(new)
             verify(new)
-        except (OSError, sqlite3.Error) as error:
+        except (OSError, sqlite3.Error, UnicodeDecodeError) as error:
             new.unlink(missing_ok=True)
             why = error.strerror if isinstance(error, OSError) else str(error)
             raise StoreError(f"{store}: cannot be replaced ({why})") from error

@@ -31,8 +31,9 @@ from monitor.edges.recordings import RecordingError, recorded
 from monitor.edges.socket import LONGEST_REQUEST, _decoded
 from monitor.room import checkpoint, learning
 from monitor.room.ahead_features import Site as Place
+from monitor.room.effects import Effects
 from monitor.room.engine import Engine
-from monitor.room.entries import RequestError
+from monitor.room.entries import Entry, RequestError
 from monitor.room.flowers import BookError, read_book
 from monitor.room.fold import State
 from monitor.room.notices import Policy
@@ -43,7 +44,9 @@ from monitor.service.requests import EntriesError, from_json, parse_form, read_e
 from monitor.service.shipped import shipped
 from monitor.service.times import read_time
 from monitor.store.backup import restore, verify
-from monitor.store.connection import StoreError
+from monitor.store.connection import StoreError, vacuum_into
+from monitor.store.journal import journal_of
+from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 from tests.faults.mutator import NASTY, mutated
 from tests.room.test_payloads import ARRIVED_MS, SENSORS
@@ -79,7 +82,7 @@ class Target(NamedTuple):
 def targets(folder: Path, at_the_end: ExitStack) -> dict[str, Target]:
     """Everything that reads what others wrote."""
     return {
-        "payloads": Target(420, PAYLOADS, decode_case()),
+        "payloads": Target(417, PAYLOADS, decode_case()),
         "engine": Target(60, PAYLOADS, engine_case(folder, at_the_end)),
         "listening": Target(80, PAYLOADS, listening),
         "requests": Target(160, REQUESTS, request),
@@ -92,6 +95,7 @@ def targets(folder: Path, at_the_end: ExitStack) -> dict[str, Target]:
         "settings": Target(8, SETTINGS_FILES, settings_case(folder)),
         "flowers": Target(4, [shipped("config/flowers.toml").read_bytes()[:3000]], flowers),
         "backups": Target(3, [small_store(folder)], backup_case(folder)),
+        "journals": Target(3, [journal(folder)], journal_case(folder)),
     }
 
 
@@ -350,6 +354,34 @@ def backup_case(folder: Path) -> Case:
             sentence(str(refused))
             return False
         return True
+
+    return case
+
+
+ENTERED = [Entry(n, n, n, "weigh", {"batch": 1, "note": f"{n} ½"}) for n in range(1, 5)]
+
+
+def journal(folder: Path) -> bytes:
+    """The journal of a store with some entries, and a backup from before them beside it."""
+    with closing(Writer(folder / "journalled.sqlite")) as writer:
+        vacuum_into(writer._db, folder / "unjournalled.sqlite")
+        writer.apply(Effects(entries=ENTERED))
+        writer.commit()
+        return writer.journal.file.read_bytes()
+
+
+def journal_case(folder: Path) -> Case:
+    backup, store = folder / "unjournalled.sqlite", folder / "brought.sqlite"
+
+    def case(data: bytes) -> bool:
+        journal_of(store).write_bytes(data)
+        done = restore(backup, store, ARRIVED_MS)
+        for said in done.troubles:
+            sentence(said)
+        with Reader(store) as reader:
+            entries = reader.entries()
+        assert all(entry in ENTERED for entry in entries)
+        return entries == ENTERED
 
     return case
 
