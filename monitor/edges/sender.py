@@ -176,7 +176,7 @@ class Courier:
     def _ask(self, question: Mapping[str, object]) -> dict[str, Any] | None:
         process = self._started()
         assert process.stdin is not None  # noqa: S101 - both are pipes
-        assert process.stdout is not None  # noqa: S101
+        assert process.stdout is not None  # noqa: S101 - the same
         # The process keeps to its timeouts; this is for the day it does not.
         patience = threading.Timer(self._timeout_s + START_S, process.kill)
         patience.start()
