@@ -6,7 +6,7 @@ import json
 import logging
 import subprocess
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import time
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -35,6 +35,8 @@ REPORT_TIMEOUT_S = 300
 BACKUP_TIMEOUT_S = 3600
 PLAN_TIMEOUT_S = 28  # whoever asks waits for 30
 LEARN_TIMEOUT_S = 1800
+# After a report failed: live beside the worker, in a replay in its thread.
+RETRIES_S, REPLAY_RETRIES_S = (60.0, 600.0, 3600.0), (2.0, 5.0)
 # What the jobs are called in a notice.
 WORDS = {
     UPKEEP: "the nightly backup",
@@ -126,6 +128,20 @@ def _child(command: Sequence[str], order: str, timeout_s: float) -> str:
     return done.stdout
 
 
+def _tried_again(make: Callable[[], Answer], waits_s: Sequence[float]) -> Answer:
+    """Make a report; a disk may fail for a while, and the next one is of another week.
+
+    raises  ErrandError: nor could it be made after the last of these waits
+    """
+    for wait_s in waits_s:
+        try:
+            return make()
+        except ErrandError as error:
+            log.warning("%s: %s; it is tried again in %.0f s.", WORDS[REPORT], error, wait_s)
+            threading.Event().wait(wait_s)
+    return make()
+
+
 class Errands:
     """Does the timetable's jobs for one worker."""
 
@@ -155,7 +171,8 @@ class Errands:
             return
         self._worker.commit()  # the report's process reads the store
         try:
-            self._keep(make_report(self.order(last_week(due_ms, self._zone), due_ms)), due_ms)
+            order = self.order(last_week(due_ms, self._zone), due_ms)
+            self._keep(_tried_again(lambda: make_report(order), REPLAY_RETRIES_S), due_ms)
         except ErrandError as error:
             self._failed(job.name, str(error), due_ms)
 
@@ -198,7 +215,8 @@ class Errands:
     def _report(self, due_ms: int) -> None:
         now_ms = self._worker.now_ms()
         try:
-            answer = make_report(self.order(last_week(due_ms, self._zone), now_ms))
+            order = self.order(last_week(due_ms, self._zone), now_ms)
+            answer = _tried_again(lambda: make_report(order), RETRIES_S)
         except ErrandError as error:
             self._end(REPORT, due_ms, str(error))
         else:

@@ -71,11 +71,6 @@ class Stepper:
         self._do = do
         self._since_ms: int | None = None
 
-    @property
-    def begun(self) -> bool:
-        """Whether it knows since when jobs are to be done."""
-        return self._since_ms is not None
-
     def begin(self, since_ms: int) -> None:
         """What became due after this time is still to be done [UTC epoch ms]."""
         self._since_ms = since_ms

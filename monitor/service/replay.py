@@ -81,9 +81,9 @@ class Replay:
     def _do_jobs(self, now_ms: int) -> None:
         """From the first reading on, or from where an earlier run of this store had come."""
         writer = self._worker.writer
-        if not self._stepper.begun:
-            done = writer.fact(_JOBS_DONE)
-            self._stepper.begin(int(done or self._worker.engine.first_ms or now_ms))
+        # By the store: where a commit failed, what was done since the one before is to be done.
+        done = writer.fact(_JOBS_DONE)
+        self._stepper.begin(int(done or self._worker.engine.first_ms or now_ms))
         if self._stepper.step(now_ms):
             writer.note(_JOBS_DONE, str(now_ms))
 

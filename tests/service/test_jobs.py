@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import threading
 import time as wall
@@ -15,14 +16,19 @@ from zoneinfo import ZoneInfo
 import pytest
 from apscheduler.triggers.cron import CronTrigger
 
+from monitor.edges.report.order import Answer
 from monitor.room.engine import Engine
 from monitor.room.flowers import read_book
 from monitor.room.notices import Policy
-from monitor.service.errands import UPKEEP_AT, Errands
+from monitor.room.payloads import Message
+from monitor.service import errands
+from monitor.service.errands import UPKEEP_AT, ErrandError, Errands
 from monitor.service.jobs import REPORT, UPKEEP, Job, Stepper, Timetable, due, last_week
+from monitor.service.replay import Replay
 from monitor.service.settings import Settings, load
 from monitor.service.worker import Worker
 from monitor.store.backup import backups
+from tests.service.test_live import SETTINGS
 from tests.service.trial import SAMPLES
 
 DAY_MS = 86_400_000
@@ -266,3 +272,56 @@ def test_a_clock_that_starts_in_1970_makes_no_flood(tmp_path: Path) -> None:
         wall.sleep(0.2)
         assert shed.notices() == []
     assert not (tmp_path / "b").exists()
+
+
+def test_what_a_failed_commit_undid_is_done_again_in_a_replay(tmp_path: Path) -> None:
+    (tmp_path / "barn.toml").write_text(SETTINGS, "utf-8")
+    site = load(tmp_path / "barn.toml").site
+    begin_ms, end_ms = at_ms("2026-07-10T12:00Z"), at_ms("2026-07-11T12:00Z")
+    worker = Worker(
+        tmp_path / "x.sqlite",
+        lambda writer: Engine(site, Policy(), BOOK, writer, end_ms + DAY_MS),
+        None,
+        lambda: 0,
+        wall.monotonic,
+    )
+    done: list[int] = []
+    stepper = Stepper([NIGHTLY], ZoneInfo("UTC"), lambda job, due_ms: done.append(due_ms))
+    Replay(worker, end_ms + DAY_MS, [], stepper, wall.monotonic)
+
+    def turn() -> None:
+        while worker.engine.behind(worker.now_ms()):
+            worker.write(worker.engine.advance(worker.now_ms(), 2000))
+            worker.write(worker.engine.consider())
+        for call in worker.after_minutes:
+            call()
+
+    for told_ms in (begin_ms, end_ms):
+        told = json.dumps({"ts": told_ms, "t": 20, "rh": 50}).encode()
+        worker.write(worker.engine.receive([Message("barn/rail", told, told_ms, False)]))
+        worker.writer.commit()
+    turn()
+    worker.writer.rollback()
+    assert done == [at_ms("2026-07-11T04:15Z")]
+    turn()
+    worker.writer.commit()
+    turn()
+    assert done == [at_ms("2026-07-11T04:15Z")] * 2
+    worker.stop()
+    worker.run()  # closes
+
+
+def test_a_report_that_fails_is_tried_again(caplog: pytest.LogCaptureFixture) -> None:
+    made = Answer("2026-W28", Path("week"), "Ten lines.")
+    failing = [ErrandError("the disk is full"), ErrandError("the disk is full")]
+
+    def make() -> Answer:
+        if failing:
+            raise failing.pop()
+        return made
+
+    assert errands._tried_again(make, (0.0, 0.0, 0.0)) is made
+    assert caplog.text.count("the weekly report: the disk is full; it is tried again") == 2
+    failing = [ErrandError("the disk is full")] * 2
+    with pytest.raises(ErrandError):
+        errands._tried_again(make, (0.0,))
