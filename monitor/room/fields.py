@@ -130,7 +130,8 @@ def _span(given: JSON) -> JSON:
     found = _SPAN.fullmatch(text)
     if found is None:
         raise ValueError('must be a time such as "1 h", "1 day", or spell')
-    minutes = round(float(found[1]) * _MINUTES_IN[found[2][0]])
+    told = float(found[1]) * _MINUTES_IN[found[2][0]]  # may be infinite: it is others' text
+    minutes = round(min(told, LONGEST_PAUSE_MIN + 1))
     if not 1 <= minutes <= LONGEST_PAUSE_MIN:
         raise ValueError("must be between 1 min and 30 days")
     return minutes

@@ -213,6 +213,7 @@ REFUSED = [
         "for_min",
         'the pause must be between 1 min and 30 days, not "31 days"',
     ),
+    (f'pause hot --for "{"9" * 400} days"', "for_min", None),
     (
         "calibrate loft-rail --slope 0",
         "slope",
