@@ -24,7 +24,11 @@ from monitor.room.history import (
     clipped,
     until,
 )
-from monitor.science.moist_air import saturation_vapour_pressure_liquid_array
+from monitor.science.moist_air import (
+    humidity_ratio_array,
+    saturation_vapour_pressure_liquid_array,
+    vapour_pressure_array,
+)
 
 __all__ = ["Band", "Outlook", "ahead", "courses", "derived", "fit", "paths", "with_paths"]
 
@@ -178,15 +182,13 @@ def _unknown_errors() -> Array:
 
 def saturated(temperature_c: Array, pressure_pa: float) -> Array:
     """Humidity ratio of saturated air [g/kg]; ASHRAE, eq. 21."""
-    full = saturation_vapour_pressure_liquid_array(temperature_c)
-    ratio: Array = 621.945 * full / (pressure_pa - full)
-    return ratio
+    return humidity_ratio_array(saturation_vapour_pressure_liquid_array(temperature_c), pressure_pa)
 
 
 def derived(temperature_c: Array, water_g_kg: Array, pressure_pa: float) -> tuple[Array, Array]:
     """Relative humidity [%] and deficit [kPa]; ASHRAE, eq. 20 turned round, and eq. 22."""
     full = saturation_vapour_pressure_liquid_array(temperature_c)
-    vapour = pressure_pa * water_g_kg / (621.945 + water_g_kg)
+    vapour = vapour_pressure_array(water_g_kg, pressure_pa)
     humidity = np.clip(100.0 * vapour / full, 0.0, 100.0)
     return humidity, (1.0 - humidity / 100.0) * full / 1000.0
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from enum import StrEnum
 from statistics import NormalDist
 from typing import NamedTuple
@@ -13,8 +12,6 @@ from numpy.typing import NDArray
 from monitor.room.ahead import Outlook
 from monitor.room.air import MinuteOfAir
 from monitor.room.same_air import (
-    SENSOR_HUMIDITY_PCT,
-    SENSOR_TEMPERATURE_K,
     UNTAUGHT,
     SameAir,
     an_hour_later,
@@ -342,7 +339,7 @@ def _spread(air: AirAhead) -> Floats:
 
 def _foreseen(air: AirAhead, pressure_pa: float) -> tuple[Floats, Floats]:
     """Temperature and humidity in the middle of what is foreseen; NaN where out of range."""
-    water = pressure_pa * air.ratio_g_kg[1] / (621.945 + air.ratio_g_kg[1])
+    water = moist_air.vapour_pressure_array(air.ratio_g_kg[1], pressure_pa)
     temperature = air.temperature_c[1]
     return temperature, np.minimum(100.0, 100.0 * water / _full(temperature))
 
@@ -354,28 +351,6 @@ def air_ahead(outlook: Outlook) -> AirAhead:
 
 def _volume_per_kg(inside: tuple[float, float], pressure_pa: float) -> float:
     return moist_air.specific_volume(inside[0], _ratio(*inside, pressure_pa), pressure_pa)
-
-
-def humidity_ratio_doubt(
-    temperature_c: float, relative_humidity_pct: float, pressure_pa: float
-) -> float:
-    """Standard uncertainty of a humidity ratio told by one sensor in this air [kg/kg].
-
-    The two errors are independent: √((∂W/∂T · u_T)² + (∂W/∂RH · u_RH)²), by central differences.
-
-    >>> round(1000 * humidity_ratio_doubt(20, 50, 101325), 2)
-    0.46
-    """
-    warmer = _ratio(temperature_c + SENSOR_TEMPERATURE_K, relative_humidity_pct, pressure_pa)
-    cooler = _ratio(temperature_c - SENSOR_TEMPERATURE_K, relative_humidity_pct, pressure_pa)
-    high = min(100.0, relative_humidity_pct + SENSOR_HUMIDITY_PCT)
-    low = max(0.0, relative_humidity_pct - SENSOR_HUMIDITY_PCT)
-    by_humidity = (
-        (_ratio(temperature_c, high, pressure_pa) - _ratio(temperature_c, low, pressure_pa))
-        / (high - low)
-        * SENSOR_HUMIDITY_PCT
-    )
-    return math.hypot((warmer - cooler) / 2, by_humidity)
 
 
 def _known(air: MinuteOfAir) -> tuple[float, float] | None:

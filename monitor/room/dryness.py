@@ -6,7 +6,6 @@ tests, whatever their order of arrival. Nothing is drawn that the batch's own na
 
 from __future__ import annotations
 
-import io
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
 
@@ -81,29 +80,6 @@ class Ensemble:
     def members(self) -> Members:
         made = members(self.points, self.hung)
         return replace(made, rate=made.rate * self.pace)
-
-    def to_bytes(self) -> bytes:
-        """All but `hung`, for keeping as a checkpoint."""
-        kept = io.BytesIO()
-        np.savez(
-            kept,
-            points=self.points,
-            pace=self.pace,
-            moisture=self.moisture_pct_db,
-            crisp=self.crisp_hour,
-            opening=np.float64(self.opening_c_h),
-            hour=np.int64(self.hour),
-        )
-        return kept.getvalue()
-
-    @staticmethod
-    def from_bytes(hung: Hung, kept: bytes) -> Ensemble:
-        """The checkpoint again, equal to the last bit."""
-        with np.load(io.BytesIO(kept), allow_pickle=False) as was:
-            return Ensemble(
-                *(hung, was["points"], was["pace"], was["moisture"], was["crisp"]),
-                *(float(was["opening"]), int(was["hour"])),
-            )
 
 
 def begin(hung: Hung, prior: Prior) -> Ensemble:

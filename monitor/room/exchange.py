@@ -103,7 +103,7 @@ def _misfits(
     would each add.
     """
     saturated = np.array([moist_air.saturation_vapour_pressure_liquid(t) for t in temperature])
-    full = 621.945 * saturated / (pressure_pa - saturated)
+    full = moist_air.humidity_ratio_array(saturated, pressure_pa)
     pull = np.maximum(0.0, 1 - inside.mean() / full) * saturated / 1000
     per_h, wood_per_h, settles = np.meshgrid(_PER_H, _WOOD_PER_H, _WOOD_SETTLES_H, indexing="ij")
     shape = per_h.shape

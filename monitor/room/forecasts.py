@@ -10,7 +10,7 @@ import json
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from monitor.room.payloads import Decoder, Failure, Message, PayloadError, parsed
+from monitor.room.payloads import Decoder, Failure, Message, parsed
 from monitor.room.pointers import MISSING, follow, tokens
 from monitor.room.readings import MINUTE_MS, ForecastFrom, Quantity
 from monitor.room.topics import matches
@@ -35,14 +35,15 @@ class ForecastReader:
 
     def __init__(self, sources: Iterable[ForecastFrom]) -> None:
         self._sources = [(source, Decoder({source.name: source.reads_as})) for source in sources]
+        self._filters = [one for _, decoder in self._sources for one in decoder.filters()]
 
     def filters(self) -> list[tuple[str, bool]]:
         """The topic filters to subscribe to, each with whether its messages carry their time."""
-        return [one for _, decoder in self._sources for one in decoder.filters()]
+        return self._filters
 
     def reads(self, topic: str) -> bool:
         """Whether a forecast comes under this topic."""
-        return any(matches(one, topic) for one, _ in self.filters())
+        return any(matches(one, topic) for one, _ in self._filters)
 
     def read(self, message: Message) -> tuple[list[Said], list[Failure]]:
         """What a message says of hours to come, and what of it cannot be read."""
@@ -106,6 +107,3 @@ def _parts(source: ForecastFrom, message: Message) -> list[Message]:
             "read; let it hold the coming days only"
         )
     return [message._replace(payload=json.dumps(entry).encode()) for entry in entries]
-
-
-__all__ = ["ForecastReader", "PayloadError", "Said"]

@@ -179,22 +179,22 @@ class Intake:
         now_ms = self.now_ms(message.arrived_ms)
         said, failures = reader.read(message._replace(arrived_ms=now_ms))
         self.said += said
-        for name, why in failures:
-            effects.unread.append(
-                Unread(message.arrived_ms, message.topic, name, message.payload, str(why))
-            )
+        effects.unread += [_unread(message, name, str(why)) for name, why in failures]
 
     def _not_read(
         self, message: Message, sensor: str | None, reason: str, effects: Effects
     ) -> None:
-        effects.unread.append(
-            Unread(
-                message.arrived_ms,
-                message.topic[:UNREAD_TOPIC],
-                sensor,
-                message.payload[:UNREAD_BYTES],
-                reason,
-            )
-        )
+        effects.unread.append(_unread(message, sensor, reason))
         if sensor is not None:
             self._unread[sensor] = (self._unread.get(sensor, (0, ""))[0] + 1, reason)
+
+
+def _unread(message: Message, name: str | None, reason: str) -> Unread:
+    """What is kept of a message that could not be read: not more of it than helps."""
+    return Unread(
+        message.arrived_ms,
+        message.topic[:UNREAD_TOPIC],
+        name,
+        message.payload[:UNREAD_BYTES],
+        reason,
+    )

@@ -14,7 +14,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.science.moist_air import saturation_vapour_pressure_liquid_array
+from monitor.science.moist_air import (
+    humidity_ratio_array,
+    saturation_vapour_pressure_liquid_array,
+)
 
 Floats = NDArray[np.float64]
 
@@ -47,10 +50,9 @@ UNTAUGHT = SameAir((0.0,) * 4, tuple(np.diag(_ALONE**2).ravel().tolist()))
 
 
 def ratios(temperature_c: Floats, humidity_pct: Floats, pressure_pa: float) -> Floats:
-    """Humidity ratios [g/kg]; ASHRAE Fundamentals 2017 ch. 1, eq. 20."""
+    """Humidity ratios [g/kg]."""
     water = humidity_pct / 100 * saturation_vapour_pressure_liquid_array(temperature_c)
-    ratio: Floats = 621.945 * water / (pressure_pa - water)
-    return ratio
+    return humidity_ratio_array(water, pressure_pa)
 
 
 def _slopes(air: tuple[Floats, Floats], pressure_pa: float) -> tuple[Floats, Floats]:

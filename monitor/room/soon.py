@@ -15,7 +15,10 @@ from monitor.room.ahead import Outlook, courses, derived
 from monitor.room.history import STEP_MIN, Array, History
 from monitor.room.spaces import Space
 from monitor.room.spells import Kind
-from monitor.science.moist_air import saturation_vapour_pressure_liquid_array
+from monitor.science.moist_air import (
+    saturation_vapour_pressure_liquid_array,
+    vapour_pressure_array,
+)
 
 WITHIN_H = 12
 A_DAY_H = 24
@@ -98,7 +101,7 @@ def _beyond_the_surface(
     outside = courses(outdoors, "temperature_c")
     surface = outside + factor * (inside - outside)
     water = courses(indoors, "humidity_ratio_g_kg")
-    vapour = indoors.pressure_pa * water / (621.945 + water)
+    vapour = vapour_pressure_array(water, indoors.pressure_pa)
     beyond: Array = vapour - saturation_vapour_pressure_liquid_array(surface - margin_k)
     return beyond
 

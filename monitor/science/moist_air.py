@@ -246,6 +246,40 @@ def humidity_ratio(vapour_pressure_pa: float, pressure_pa: float) -> float:
     return float(psychrolib.GetHumRatioFromVapPres(vapour_pressure_pa, pressure_pa))
 
 
+def humidity_ratio_array(
+    vapour_pressure_pa: NDArray[np.float64], pressure_pa: float
+) -> NDArray[np.float64]:
+    """The same for many at once, unguarded: NaN and negative vapour go through.
+
+    vapour_pressure_pa  [Pa], any shape
+    pressure_pa         of the whole air [Pa]
+    returns             [g/kg], the same shape
+
+    >>> humidity_ratio_array(np.array([1169.4]), 101325).round(2)
+    array([7.26])
+    """
+    ratio: NDArray[np.float64] = 621.945 * vapour_pressure_pa / (pressure_pa - vapour_pressure_pa)
+    return ratio
+
+
+def vapour_pressure_array(
+    humidity_ratio_g_kg: NDArray[np.float64], pressure_pa: float
+) -> NDArray[np.float64]:
+    """Pressure of the vapour in air that carries so much: `humidity_ratio_array` turned round.
+
+    humidity_ratio_g_kg  [g/kg], any shape
+    pressure_pa          of the whole air [Pa]
+    returns              [Pa], the same shape
+
+    >>> vapour_pressure_array(np.array([7.2616]), 101325).round(1)
+    array([1169.4])
+    """
+    vapour: NDArray[np.float64] = (
+        pressure_pa * humidity_ratio_g_kg / (621.945 + humidity_ratio_g_kg)
+    )
+    return vapour
+
+
 def absolute_humidity(temperature_c: float, vapour_pressure_pa: float) -> float:
     """Water in each cubic metre of air.
 

@@ -21,19 +21,9 @@ from typing import NamedTuple
 from monitor.edges import broker as broker_edge
 from tests.benchmarks.bench_live import used
 from tests.benchmarks.table import Row, show
-from tests.service.trial import Trial, settings_in
+from tests.service.trial import BARN, Trial, settings_in
 
 SENSORS, RATE, SECONDS = 50, 2_000, 600
-SITE = """
-[site]
-name = "Barn"
-latitude = 54.9
-longitude = -2.1
-timezone = "Europe/London"
-[[space]]
-name = "hay loft"
-use = "hanging"
-"""
 SENSOR = """
 [[sensor]]
 name = "s{n}"
@@ -95,7 +85,7 @@ def main(quick: bool, seconds: int = SECONDS) -> list[Row]:
         (folder / "broker").mkdir()
         broker = broker_edge.start(folder / "broker", folder / "log", "mosquitto")
         sample = folder / "sample.toml"
-        sample.write_text(SITE + "".join(SENSOR.format(n=n) for n in range(SENSORS)), "utf-8")
+        sample.write_text(BARN + "".join(SENSOR.format(n=n) for n in range(SENSORS)), "utf-8")
         page = f"[page]\nport = {broker_edge.free_port()}\n"
         trial = Trial(settings_in(folder, broker, sample, page), until=None)
         looks: list[Look] = []

@@ -15,21 +15,13 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
 from tests.edges.receiver import waits_for
 from tests.faults.test_flat import use_of
-from tests.service.trial import Trial, settings_in
+from tests.service.trial import BARN, Trial, settings_in
 
 SENSORS, RATE = 50, 2_000
 SECONDS, FULL_SECONDS = 6, 120
 MOST_GROWTH_MB = 60.0
 
-SITE = """
-[site]
-name = "Barn"
-latitude = 54.9
-longitude = -2.1
-timezone = "Europe/London"
-[[space]]
-name = "hay loft"
-use = "hanging"
+WELL = """
 [[sensor]]
 name = "well"
 space = "hay loft"
@@ -72,7 +64,7 @@ def run(folder: Path, seconds: int) -> str:
     """Returns the figures in a line."""
     (folder / "broker").mkdir()
     mad = "".join(MAD.format(n=n) for n in range(SENSORS))
-    (folder / "sample.toml").write_text(SITE + mad, "utf-8")
+    (folder / "sample.toml").write_text(BARN + WELL + mad, "utf-8")
     broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
     extra = f"[page]\nport = {broker_edge.free_port()}\n"
     trial = Trial(settings_in(folder, broker, folder / "sample.toml", extra), until=None)

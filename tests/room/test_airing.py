@@ -1,6 +1,8 @@
 """When opening up helps: worked states, computed with psychrolib 2.5.0 and held against CoolProp
 8.0.0 by the tests of moist air; the state of the trap is a worked example of our own."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -11,9 +13,9 @@ from monitor.room.airing import (
     airing_helps,
     best_hours,
     consider,
-    humidity_ratio_doubt,
 )
 from monitor.room.airing_seen import airing_seen
+from monitor.room.same_air import UNTAUGHT, difference
 from monitor.science import moist_air
 
 PRESSURE_PA = 101_325.0
@@ -84,8 +86,9 @@ def test_what_is_not_known_is_not_guessed(gap: MinuteOfAir | None) -> None:
 def test_doubt_of_a_humidity_ratio(t: float, rh: float, expected_g_kg: float) -> None:
     """Root sum of squares of 0.3 K and 3 %, from analytic slopes of the ASHRAE equations in
     psychrolib 2.5.0, given to two decimals."""
-    doubt = 1000 * humidity_ratio_doubt(t, rh, PRESSURE_PA)
-    assert doubt == pytest.approx(expected_g_kg, abs=0.006)
+    here = np.array(t), np.array(rh)
+    _, of_two = difference(UNTAUGHT, here, here, PRESSURE_PA)
+    assert of_two / math.sqrt(2) == pytest.approx(expected_g_kg, abs=0.006)
 
 
 def test_the_trap_in_figures() -> None:

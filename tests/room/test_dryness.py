@@ -38,7 +38,12 @@ def weighings(rate: float = 0.02, dry_matter_g: float = 40.0) -> list[dryness.We
 
 
 def same(one: dryness.Ensemble, other: dryness.Ensemble) -> bool:
-    return one.to_bytes() == other.to_bytes()
+    """To the last bit."""
+    arrays = ("points", "pace", "moisture_pct_db", "crisp_hour")
+    plain = (one.hung, one.opening_c_h, one.hour) == (other.hung, other.opening_c_h, other.hour)
+    return plain and all(
+        np.array_equal(getattr(one, a), getattr(other, a), equal_nan=True) for a in arrays
+    )
 
 
 def say(ensemble: dryness.Ensemble, here: HourlyAir) -> outlook.Outlook:
@@ -62,13 +67,11 @@ def test_order_and_doubles_of_weighings_leave_no_trace() -> None:
     assert same(first, dryness.recompute(HUNG, PRIOR, here, [*reversed(told), told[1]]))
 
 
-def test_going_on_from_a_checkpoint_equals_never_having_stopped() -> None:
+def test_going_on_equals_never_having_stopped() -> None:
     here = air(10, swing=4)
     whole = dryness.recompute(HUNG, PRIOR, here, weighings())
     part = dryness.recompute(HUNG, PRIOR, here.before(HUNG.hour + 200), weighings())
-    kept = dryness.Ensemble.from_bytes(HUNG, part.to_bytes())
-    assert same(kept, part)
-    assert same(dryness.step(kept, here), whole)
+    assert same(dryness.step(part, here), whole)
 
 
 def test_hour_by_hour_equals_all_at_once() -> None:

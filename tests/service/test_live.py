@@ -15,17 +15,9 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.broker import free_port
 from monitor.edges.mqtt import Broker, Guest
 from monitor.service.settings import load
-from tests.service.trial import Trial, settings_in
+from tests.service.trial import BARN, Trial, settings_in
 
-SETTINGS = """
-[site]
-name = "Barn"
-latitude = 54.9
-longitude = -2.1
-timezone = "Europe/London"
-[[space]]
-name = "hay loft"
-use = "hanging"
+SENSORS = """
 [[sensor]]
 name = "rail"
 space = "hay loft"
@@ -41,6 +33,7 @@ topic = "barn/plain"
 every = "60 s"
 reads.illuminance = { unit = "lx" }
 """
+SETTINGS = BARN + SENSORS
 
 
 @contextmanager

@@ -20,6 +20,17 @@ from monitor.store.reader import Reader
 SAMPLES = Path(__file__).parents[2] / "sample_readings"
 NINE_DAYS = SAMPLES / "nine_days.jsonl.gz"
 NINE_DAYS_END = "2026-07-12T23:59:00Z"
+# A site with one space, for tests that bring their own sensors.
+BARN = """
+[site]
+name = "Barn"
+latitude = 54.9
+longitude = -2.1
+timezone = "Europe/London"
+[[space]]
+name = "hay loft"
+use = "hanging"
+"""
 
 
 def settings_in(folder: Path, broker: RunningBroker, sample: Path, extra: str = "") -> Settings:
