@@ -162,7 +162,6 @@ class Daemon:
         outbox = Outgoing(store, page, list(addresses), worker.now_ms)
         worker.when_failing.append(partial(_alarm, worker, outbox))
         worker.when_written_again.append(outbox.withdraw)
-        worker.after_commit.append(outbox.changed)
 
         def report(outcome: Outcome) -> None:
             if not outbox.note(outcome):

@@ -27,7 +27,7 @@ class Outgoing:
     addresses  the names of all addresses
     now_ms     the time by which rows are due
 
-    `say`, `withdraw` and `changed` are for the worker's thread, the rest for the sender's.
+    `say` and `withdraw` are for the worker's thread, the rest for the sender's.
     """
 
     def __init__(
@@ -38,7 +38,6 @@ class Outgoing:
         self._addresses = tuple(addresses)
         self._now_ms = now_ms
         self._rows: Sequence[Row] = []
-        self._stale = True
         self._said = False
         self._unkept: dict[tuple[int, str], Waiting] = {}
         self._numbers = count(-1, -1)  # those of kept notices are above 0
@@ -54,21 +53,19 @@ class Outgoing:
         """The store keeps notices again: what has not reached its address is out of date."""
         self._unkept.clear()
 
-    def changed(self) -> None:
-        """Something was committed: the store is worth reading again."""
-        self._stale = True
-
     def unsent(self) -> list[Waiting]:
         """Everything that waits: what the store cannot keep first.
-
-        The store is read only where something was committed since: whoever reads it writes to its
-        index, a page each time.
 
         While the store cannot be read, what it held when it last could: so the sender goes on
         knowing what it has sent.
         """
-        if self._stale:
-            self._read()
+        try:
+            self._rows = unsent(self._store)
+            self._said = False
+        except (StoreError, WriteError) as error:
+            if not self._said:
+                log.error("The notices that wait cannot be read now: %s", error)
+            self._said = True
         kept = [
             Waiting(
                 row.notice,
@@ -83,17 +80,6 @@ class Outgoing:
             for row in self._rows
         ]
         return [*self._unkept.copy().values(), *kept]
-
-    def _read(self) -> None:
-        self._stale = False  # before it is read, so that no commit is missed
-        try:
-            self._rows = unsent(self._store)
-            self._said = False
-        except (StoreError, WriteError) as error:
-            self._stale = True
-            if not self._said:
-                log.error("The notices that wait cannot be read now: %s", error)
-            self._said = True
 
     def note(self, outcome: Outcome) -> bool:
         """Note what became of a notice that the store does not keep; False: it keeps this one."""

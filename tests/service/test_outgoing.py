@@ -23,23 +23,3 @@ def test_the_notice_of_a_report_brings_the_week_along_and_no_other_does(tmp_path
     assert [row.report for row in unsent(writer.file)] == [str(tmp_path / "2026-W29"), None]
     waiting = Outbox(writer.file, "", ["mail"], lambda: DAY_MS).unsent()
     assert [row.enclosed for row in waiting] == [tmp_path / "2026-W29" / WEEK_PAGE, None]
-
-
-def test_the_store_is_read_again_once_something_was_committed(tmp_path: Path) -> None:
-    writer = Writer(tmp_path / "store.sqlite")
-    outbox = Outbox(writer.file, "", ["mail"], lambda: DAY_MS)
-    assert outbox.unsent() == []
-    sent = [Outgoing(1, report_ready("2026-W29", "Ten lines.", DAY_MS), DAY_MS)]
-    writer.apply(Effects(settlements=[Settlement([], [], [], sent)]), ["mail"])
-    outbox.changed()
-    assert outbox.unsent() == []  # it is not committed yet
-    writer.commit()
-    assert outbox.unsent() == []
-    outbox.changed()
-    assert [row.notice for row in outbox.unsent()] == [1]
-    writer.close()
-    writer.file.rename(tmp_path / "away")
-    outbox.changed()
-    assert [row.notice for row in outbox.unsent()] == [1]  # as it was read last
-    (tmp_path / "away").rename(writer.file)
-    assert [row.notice for row in outbox.unsent()] == [1]
