@@ -148,7 +148,8 @@ def _not_settled(
     """Why nothing can be said yet; None: it is settled."""
     if minute.size == 0 or minute[-1] - minute[0] < LEAST_H * 60:
         since = 0.0 if minute.size == 0 else float(minute[-1] - minute[0]) / 60
-        return f"Shut in for {since:.0f} h; leave it alone until it has been {LEAST_H:.0f} h."
+        so_far = "less than an hour" if since < 1 else f"{since:.0f} h"
+        return f"It has told for {so_far} so far; leave it alone until it has been {LEAST_H:.0f} h."
     last = _last_hours(minute)
     t, rh = temperature_c[last], humidity_pct[last]
     both = np.isfinite(t) & np.isfinite(rh)

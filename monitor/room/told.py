@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from monitor.room.batches import Batch, BatchState, History, described
 from monitor.room.entries import CORRECT, JSON, UNDO, Entry, first_of, undone
 from monitor.room.fields import FIELDS, THIS_SPELL
+from monitor.room.saltcheck import SALTS
 
 _SAYS = {
     "weigh": "weighed",
@@ -93,6 +94,10 @@ def _part(name: str, value: JSON, history: History) -> str:
         return "for this spell" if value == THIS_SPELL else f"for {value} min"
     if value is True:
         return words
+    if name == "salt":
+        return f"checked in {SALTS[str(value)].value}"
+    if name == "beside":
+        return f"checked beside {value}"
     if name == "result":
         return f"the stem {value}"
     unit = " g" if name in ("grams", "fresh_mass_g") else ""

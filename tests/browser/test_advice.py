@@ -74,8 +74,9 @@ def test_a_sensor_is_checked_in_salt_from_the_page(served: Served, phone: Page) 
     phone.select_option("[name=salt]", "magnesium")
     phone.click("text=It is shut in")
     told = main.inner_text()
-    assert "it is checked against magnesium chloride" in told, told
-    assert "leave it alone until it has been 12 h" in told, told
+    assert "Checked against magnesium chloride since" in told, told
+    assert "for less than an hour so far; leave it alone until it has been 12 h" in told, told
+    assert "box-room-shelf, checked in magnesium chloride" in phone.locator("body").inner_text()
     phone.click("text=End the check")
     assert "It is shut in" in main.inner_text()
 
@@ -89,7 +90,7 @@ def test_a_check_that_has_lasted_says_how_it_stands(served: Served, phone: Page)
     assert "out of service" in str(entered["said"])
     phone.goto(f"{served.url}/check/wash-house-shelf")
     told = phone.locator("main").inner_text()
-    assert "it is checked against table salt" in told, told
+    assert "Checked against table salt since" in told, told
     assert re.search("The sensor reads|still moves|Too few", told), told
     phone.locator("main form button").last.click()
     assert "It is shut in" in phone.locator("main").inner_text()
