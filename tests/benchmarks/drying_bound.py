@@ -13,14 +13,13 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.room import members, outlook
-from monitor.room.dryness import Ensemble, begin, still_hanging
-from monitor.room.hours import HourlyAir
+from monitor.room.dryness import begin, still_hanging
 from tests.benchmarks import bench_dryness as bench
 from tests.benchmarks import drying_simulator as simulator
 
@@ -170,7 +169,15 @@ def ask(
         if after and after % every == 0:
             likely = log_likelihood(grams, then) if len(grams) > 1 else np.zeros(crisp.size)
             weight = np.exp(likely - likely.max()) * still_hanging(now - crisp)
-            yield foretell(draws, batch, crisp, weight, ahead(hanging, air, now), now, rng)
+            yield foretell(
+                draws,
+                batch,
+                crisp,
+                weight,
+                outlook.like_recent_days(replace(hanging, hour=now), air),
+                now,
+                rng,
+            )
         here = float(air.temperature_c[after]), float(air.humidity_pct[after])
         while weighings and weighings[0][0] < (now + 1) * 60:
             minute, told = weighings.pop(0)
@@ -182,20 +189,6 @@ def ask(
         crisp = np.where(
             np.isnan(crisp) & (batch.water_pct_db <= draws.target_pct_db), now + 1, crisp
         )
-
-
-def ahead(hanging: Ensemble, air: HourlyAir, now: int) -> outlook.Ahead:
-    """The weather to come as the model takes it."""
-    at = Ensemble(
-        hanging.hung,
-        hanging.points,
-        hanging.pace,
-        hanging.moisture_pct_db,
-        hanging.crisp_hour,
-        hanging.opening_c_h,
-        now,
-    )
-    return outlook.like_recent_days(at, air)
 
 
 def foretell(
