@@ -21,7 +21,9 @@ SENSORS, RATE = 50, 2_000
 SECONDS, FULL_SECONDS = 6, 120
 MOST_GROWTH_MB = 60.0
 
-WELL = """
+SITE = (
+    BARN
+    + """
 [[sensor]]
 name = "well"
 space = "hay loft"
@@ -30,6 +32,7 @@ every = "60 s"
 time = { at = "/ts", unit = "ms" }
 reads.temperature = { at = "/t", unit = "°C" }
 """
+)
 MAD = """
 [[sensor]]
 name = "mad {n}"
@@ -64,7 +67,7 @@ def run(folder: Path, seconds: int) -> str:
     """Returns the figures in a line."""
     (folder / "broker").mkdir()
     mad = "".join(MAD.format(n=n) for n in range(SENSORS))
-    (folder / "sample.toml").write_text(BARN + WELL + mad, "utf-8")
+    (folder / "sample.toml").write_text(SITE + mad, "utf-8")
     broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
     extra = f"[page]\nport = {broker_edge.free_port()}\n"
     trial = Trial(settings_in(folder, broker, folder / "sample.toml", extra), until=None)
