@@ -28,7 +28,7 @@ DAY_KEEPS = 0.7
 # When an answer is given: our own choice, by how often invented seasons prove it wrong.
 CRISP_AT = 0.5
 PROMISED = 0.94  # a date is a promise only with this probability that it finishes at all
-LIKELY, HOPELESS = 0.5, 0.007
+LIKELY = 0.5  # "cannot finish" is never said from here on
 WORTH_A_DAY = 0.5  # below it not even "if it finishes here, about then" is said
 STALLED_BELOW = 0.5  # percent points of what is to lose, in a day
 STALLED_SHARE = 0.1  # and of what is left, in a day
@@ -192,17 +192,14 @@ def _quantiles(values: Floats, weight: Floats, shares: tuple[float, ...]) -> lis
 
 
 def may_finish(ensemble: Ensemble, ahead: Ahead) -> bool:
-    """Whether a batch long settled in the air to come would be at its target, for more than the
-    share of members at which it counts as hopeless."""
+    """Whether any member, long settled in the air to come, would be at its target there once."""
     made = ensemble.members
     true_humidity = np.clip(ahead.humidity_pct + made.sensor_pct, 2.0, 99.5)
     mean_c = ahead.temperature_c.mean(axis=0, keepdims=True)
     moisture = made.limits(mean_c, true_humidity.mean(axis=0, keepdims=True))[0][0]
-    dry = np.zeros(moisture.shape, dtype=bool)
     for part in _weeks(ahead):  # most that may finish show it in the first
         path = _through(made, moisture, ahead, part)
-        dry |= (path <= made.target).any(axis=0)
-        if dry.mean() > HOPELESS:
+        if (path <= made.target).any():
             return True
         moisture = path[-1]
     return False

@@ -26,6 +26,7 @@ from tests.benchmarks import drying_simulator as simulator
 Floats = NDArray[np.float64]
 
 KEPT = members.COUNT  # draws that go on into the weather to come
+HOPELESS = 0.007  # "cannot finish" below this weight of draws that do
 DRY_MATTER_G = (20.0, 60.0)
 
 
@@ -242,7 +243,7 @@ def run(
             counting.append(said.counting)
             promised = said.p_finishes >= outlook.PROMISED
             states = out.states_when_never if season.dry is None else out.states_when_dry
-            hopeless = said.p_finishes < outlook.HOPELESS
+            hopeless = said.p_finishes < HOPELESS
             state = "expected" if promised else "cannot_finish" if hopeless else "unknown"
             states[state] = states.get(state, 0) + 1
             if season.dry is None or said.dates is None:
