@@ -45,6 +45,7 @@ WORDS = {
 }
 # Rows taken away between two commits, so that the worker is soon back at its socket.
 SLICE_ROWS = 2_000
+SLICE_DAYS = 20  # days of a space worked out between two commits: some 2 ms each
 
 
 class ErrandError(Exception):
@@ -279,7 +280,9 @@ class Errands:
 
     def _trim(self, now_ms: int) -> bool:
         store = self._settings.store
-        more = self._worker.writer.trim(now_ms, store.raw_days, store.minutes_days, SLICE_ROWS)
+        writer = self._worker.writer
+        more = writer.trim(now_ms, store.raw_days, store.minutes_days, SLICE_ROWS)
+        more = writer.work_out_days(now_ms, SLICE_DAYS) or more
         self._worker.commit()
         return more
 

@@ -7,6 +7,7 @@ database looks through them by itself, with the interpreter free for the others.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -25,32 +26,36 @@ def extremes(
     steps    minutes at which a step begins, less than 65,536 apart; the last ends at `end`
     columns  columns of the table of air
     """
-    sought = ", ".join(
+    # A statement a step: the rows come in the order of their key, and nothing has to be sorted.
+    rows = [sought(db, space, first, min(first + steps.step, end), columns) for first in steps]
+    return {column: in_order([row[n] for row in rows]) for n, column in enumerate(columns)}
+
+
+Pair = tuple[int | None, int | None]
+"""Lowest and highest value of a stretch, each with its minute in one number; None: not known."""
+
+
+def sought(
+    db: sqlite3.Connection, space: int | None, begin: int, end: int, columns: tuple[str, ...]
+) -> list[Pair]:
+    """The extremes of each column in begin ≤ minute < end, less than 65,536 minutes apart."""
+    asked = ", ".join(
         f"{extreme}(CAST(round({column} * {_MILLIONTHS}) AS INTEGER) * {_MINUTES}"
-        " + minute - :first)"
+        " + minute - :begin)"
         for column in columns
         for extreme in ("min", "max")
     )
     named = f"minute, {', '.join(columns)}"
-    there = "WHERE minute >= :first AND minute < :after AND space = :space"
-    sql = (
-        f"SELECT {sought} FROM (SELECT {named} FROM air {there} UNION ALL"  # noqa: S608 (names of columns)
-        f" SELECT {named} FROM air_ten_minutes {there})"
-    )
-    # A statement a step: the rows come in the order of their key, and nothing has to be sorted.
-    rows = [
-        db.execute(
-            sql, {"first": first, "after": min(first + steps.step, end), "space": space}
-        ).fetchone()
-        for first in steps
-    ]
-    return {
-        column: _in_order([row[2 * n : 2 * n + 2] for row in rows])
-        for n, column in enumerate(columns)
-    }
+    there = "WHERE minute >= :begin AND minute < :end AND space = :space"
+    row = db.execute(
+        f"SELECT {asked} FROM (SELECT {named} FROM air {there} UNION ALL"  # noqa: S608 (names of columns)
+        f" SELECT {named} FROM air_ten_minutes {there})",
+        {"begin": begin, "end": end, "space": space},
+    ).fetchone()
+    return list(zip(row[::2], row[1::2], strict=True))
 
 
-def _in_order(pairs: list[tuple[int | None, int | None]]) -> npt.NDArray[np.float64]:
+def in_order(pairs: Sequence[Pair]) -> npt.NDArray[np.float64]:
     """Lowest and highest of each step, the earlier first."""
     known = np.array([low is not None for low, _ in pairs])
     both = np.array([(low or 0, high or 0) for low, high in pairs], dtype=np.int64).reshape(-1, 2)

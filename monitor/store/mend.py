@@ -10,6 +10,7 @@ from typing import NamedTuple
 from monitor.room.readings import MINUTE_MS
 from monitor.store.backup import moment
 from monitor.store.connection import StoreError, open_for_writing, transaction, vacuum_into
+from monitor.store.days import DAY_MIN
 from monitor.store.journal import Journal, entries_in
 
 # What is later than now by more than this was written under a wrong clock.
@@ -49,6 +50,7 @@ def _take_out(db: sqlite3.Connection, now_ms: int) -> int:
     db.execute("DELETE FROM waiting WHERE time_ms > ?", (now_ms,))
     db.execute("DELETE FROM unread WHERE arrived_ms > ?", (now_ms,))
     db.execute("DELETE FROM air WHERE minute >= ?", (minute,))
+    db.execute("DELETE FROM air_day WHERE day >= ?", (minute // DAY_MIN,))
     db.execute("DELETE FROM checkpoint WHERE minute > ?", (minute,))
     db.execute("DELETE FROM spell WHERE began >= ?", (minute,))
     db.execute(

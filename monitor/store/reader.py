@@ -19,6 +19,7 @@ from monitor.room.readings import DOUBTFUL, Flag, Quantity, Reading
 from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
 from monitor.store.connection import open_for_reading
+from monitor.store.days import DAY_MIN, day_extremes, sum_of
 from monitor.store.extremes import extremes
 from monitor.store.journal import entries_in
 from monitor.store.means import ten_minute_means
@@ -274,20 +275,16 @@ class Reader:
         columns  fields of MinuteOfAir
         """
         _check(columns)
-        return extremes(self._db, self._space(space), range(begin, end, step), end, columns)
+        number = self._space(space)
+        if step == DAY_MIN and begin % DAY_MIN == 0:
+            days = range(begin // DAY_MIN, -(-end // DAY_MIN))
+            return day_extremes(self._db, number, days, end, columns)
+        return extremes(self._db, number, range(begin, end, step), end, columns)
 
     def load_of(self, space: str, begin: int, end: int) -> Load:
         """The drying load of a space's air in begin ≤ minute < end."""
-        row = self._db.execute(
-            "SELECT total(load), total(minutes) FROM ("
-            " SELECT sum(vpd_kpa) AS load, count(vpd_kpa) AS minutes FROM air"
-            " WHERE minute >= :begin AND minute < :end AND space = :space UNION ALL"
-            " SELECT sum(vpd_kpa * minutes), sum(minutes) FROM air_ten_minutes"
-            " WHERE minute >= :begin AND minute < :end AND space = :space"
-            " AND vpd_kpa IS NOT NULL)",
-            {"begin": begin, "end": end, "space": self._space(space)},
-        ).fetchone()
-        return Load(row[0] / 60, int(row[1]))
+        pull = sum_of(self._db, self._space(space), begin, end, "vpd_kpa")
+        return Load(pull.total / 60, pull.minutes)
 
     def ten_minute_means(self, space: str, begin: int, end: int) -> Means:
         """Means of the ten minutes that begin in begin ≤ minute < end, where any is known."""

@@ -127,4 +127,13 @@ MIGRATIONS: tuple[str, ...] = (
     ALTER TABLE prospect ADD COLUMN better_space TEXT;
     ALTER TABLE prospect ADD COLUMN better_left_pct REAL;
     """,
+    """
+    -- What whole days (UTC) of a space's air came to; see days.py. Worked out at night, and gone as
+    -- soon as a minute of the day changes: whoever asks before the next night looks at the minutes.
+    CREATE TABLE air_day (
+        day INTEGER NOT NULL, space INTEGER NOT NULL, what TEXT NOT NULL,
+        lowest INTEGER, highest INTEGER, total REAL NOT NULL, minutes INTEGER NOT NULL,
+        PRIMARY KEY (day, space, what)
+    ) STRICT, WITHOUT ROWID;
+    """,
 )

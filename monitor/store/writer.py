@@ -18,15 +18,15 @@ from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
 from monitor.room.soon_teller import Foretold
 from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
+from monitor.store import days
 from monitor.store.connection import DamagedError, open_for_writing
 from monitor.store.journal import Journal, entries_in, insert_entry
 from monitor.store.means import ten_minute_means
 from monitor.store.reader import FLAGS, QUANTITIES, prospect_of_row
 
 UNREAD_KEPT = 2_000
-DAY_MIN = 1440
-DAY_MS = DAY_MIN * MINUTE_MS
-HOURLY_STATES_MIN = 3 * DAY_MIN  # later a state a day is enough
+DAY_MS = days.DAY_MIN * MINUTE_MS
+HOURLY_STATES_MIN = 3 * days.DAY_MIN  # later a state a day is enough
 _AIR_COLUMNS = 11
 _MEAN_COLUMNS = (
     "temperature_c",
@@ -128,8 +128,7 @@ class Writer:
 
     def apply(self, effects: Effects, addresses: Iterable[str] = ()) -> None:
         """Write effects into the open transaction; raises sqlite3.Error."""
-        if not self._db.in_transaction:
-            self._db.execute("BEGIN IMMEDIATE")
+        self._begin()
         self._apply_readings(effects)
         self._apply_air(effects)
         for settlement in effects.settlements:
@@ -236,6 +235,7 @@ class Writer:
                 f"INSERT OR REPLACE INTO air VALUES ({marks})",  # noqa: S608 (question marks)
                 [(air.minute, self._spaces.id_of(air.space), *air[2:]) for air in effects.air],
             )
+        days.forget(self._db, (*effects.refolded, *(air.minute for air in effects.air)))
         if effects.states_dropped is not None:
             self._db.execute("DELETE FROM checkpoint WHERE minute > ?", (effects.states_dropped,))
         if effects.states:
@@ -314,12 +314,17 @@ class Writer:
         oldest = self._db.execute("SELECT min(minute) FROM air").fetchone()[0]
         more_minutes = oldest is not None and oldest < minutes_before
         if more_minutes:
-            self._fold_up(oldest // 10 * 10, min(oldest // 10 * 10 + DAY_MIN, minutes_before))
+            self._fold_up(oldest // 10 * 10, min(oldest // 10 * 10 + days.DAY_MIN, minutes_before))
         self._change(
             "DELETE FROM checkpoint WHERE minute < ? OR (minute < ? AND minute % ?)",
-            (raw_before // MINUTE_MS, now_ms // MINUTE_MS - HOURLY_STATES_MIN, DAY_MIN),
+            (raw_before // MINUTE_MS, now_ms // MINUTE_MS - HOURLY_STATES_MIN, days.DAY_MIN),
         )
         return bool(readings == most or more_minutes)
+
+    def work_out_days(self, now_ms: int, most: int) -> bool:
+        """Keep what so many days of spaces came to, if they are over; whether more is left."""
+        self._begin()
+        return days.work_out(self._db, now_ms // MINUTE_MS, most)
 
     def _fold_up(self, begin: int, end: int) -> None:
         means = ", ".join(f"avg({column})" for column in _MEAN_COLUMNS)
@@ -330,9 +335,12 @@ class Writer:
         )
         self._db.execute("DELETE FROM air WHERE minute >= ? AND minute < ?", (begin, end))
 
-    def _change(self, sql: str, values: tuple[object, ...]) -> None:
+    def _begin(self) -> None:
         if not self._db.in_transaction:
             self._db.execute("BEGIN IMMEDIATE")
+
+    def _change(self, sql: str, values: tuple[object, ...]) -> None:
+        self._begin()
         self._db.execute(sql, values)
 
     # -- what the engine asks back --------------------------------------------------------------

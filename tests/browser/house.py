@@ -40,6 +40,7 @@ VIEWS = (
     "/",
     "/space/loft",
     "/space/loft?span=week",
+    "/space/loft?span=year",
     "/space/wash%20house",
     "/space/box%20room",
     "/plan",

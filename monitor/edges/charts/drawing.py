@@ -215,6 +215,12 @@ def moment(minute: int, timezone: str) -> str:
     return f"{day_words(there.date(), 1)}, {there:%H:%M}"
 
 
+def day_of(minute: int, timezone: str) -> str:
+    """The day of a moment within a year: `13 Jul`."""
+    there = datetime.fromtimestamp(minute * 60, UTC).astimezone(ZoneInfo(timezone))
+    return day_words(there.date(), 365)
+
+
 def key_of(title: str, begin: int) -> str:
     """An id of a picture's own, from its title and its beginning."""
     return f"{re.sub(r'[^a-z0-9]+', '-', title.lower()).strip('-')}-{begin}"

@@ -19,6 +19,7 @@ from monitor.edges.charts.drawing import (
     Picture,
     Plot,
     axes,
+    day_of,
     key_of,
     line_path,
     moment,
@@ -29,6 +30,7 @@ from monitor.edges.charts.drawing import (
 _HEAD = 24.0  # the name above the plot
 _MARK_ROW = 14.0  # height of a row of marks above the plot
 _MOST_MARK_ROWS = 3
+_EACH_MARK_TOLD_DAYS = 31  # in a longer span they are counted
 _UNTIL_SAID_AGAIN = 90.0  # free room after which a row repeats its words
 
 
@@ -327,7 +329,14 @@ def _described(
     every: int,
     timezone: str,
 ) -> str:
-    around = "" if every == 1 else "around "
+    by_the_day = every * len(series[0].values) > _EACH_MARK_TOLD_DAYS * 1440
+
+    def when(index: int) -> str:
+        minute = begin + index * every
+        if by_the_day:
+            return f"on {day_of(minute, timezone)}"
+        return ("" if every == 1 else "around ") + moment(minute, timezone)
+
     told = []
     for one in series:
         if np.isnan(one.values).all():
@@ -335,13 +344,16 @@ def _described(
             continue
         low, high = int(np.nanargmin(one.values)), int(np.nanargmax(one.values))
         told.append(
-            f"{one.words}: lowest {one.values[low]:.3g} {unit} {around}"
-            f"{moment(begin + low * every, timezone)}, highest {one.values[high]:.3g} {unit} "
-            f"{around}{moment(begin + high * every, timezone)}."
+            f"{one.words}: lowest {one.values[low]:.3g} {unit} {when(low)}, "
+            f"highest {one.values[high]:.3g} {unit} {when(high)}."
         )
         unknown = every * int(np.isnan(one.values).sum())
         if unknown:
             told.append(f"Not known for {unknown / 60:.3g} h.")
     told += [f"{level.words[:1].upper()}{level.words[1:]}." for level in levels]
-    told += [f"{moment(m.begin, timezone)}: {m.words}." for m in marks]
+    if by_the_day:
+        times = Counter(mark.words for mark in marks)
+        told += [f"{words[:1].upper()}{words[1:]}: {n} times." for words, n in times.items()]
+    else:
+        told += [f"{moment(m.begin, timezone)}: {m.words}." for m in marks]
     return " ".join(told)

@@ -45,9 +45,15 @@ from monitor.store.reader import Delivery, Load, Reader
 
 Told = dict[str, Any]
 
-SPANS = {"day": ("the last day", 1), "week": ("the last week", 7), "month": ("the last month", 30)}
-# Minutes of which only the lowest and the highest are drawn: at most 600 points across.
-_STEPS_MIN = {"week": 36, "month": 144}
+SPANS = {
+    "day": ("the last day", 1),
+    "week": ("the last week", 7),
+    "month": ("the last month", 30),
+    "year": ("the last year", 365),
+}
+# Minutes of which only the lowest and the highest are drawn: some 600 points across.
+_STEPS_MIN = {"week": 36, "month": 144, "year": 1440}
+PAST_SHOWN = 60
 NOTICES_DAYS = 30
 LATELY_H = 24  # older notices are folded away
 UNREAD_SHOWN = 20
@@ -251,8 +257,7 @@ def _lasted(spell: Spell) -> str:
 def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
     """One space: its air over a day, a week or a month, its sensors, its settings."""
     site, of = house.site, house.site.spaces[name]
-    end = snapshot.now_ms // MINUTE_MS + 1
-    begin = end - SPANS[span][1] * 1440
+    begin, end = _span(span, snapshot)
     with Reader(house.store) as reader:
         load = reader.load_of(name, begin, end)
         spells = [s for s in reader.spells(begin, end) if s.space == name]
@@ -267,19 +272,28 @@ def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
         "as_place": as_place,
         "span": span,
         "spans": SPANS,
-        "charts": _charts(house, of, span, end, spells),
+        "charts": _charts(house, of, span, begin, end, spells),
         "load": _load(load),
         "load_hours": f"{load.minutes / 60:,.0f}",
-        "past": [_past(house, s, snapshot.now_ms) for s in reversed(spells)],
+        "past": [_past(house, s, snapshot.now_ms) for s in spells[: -PAST_SHOWN - 1 : -1]],
+        "earlier": max(len(spells) - PAST_SHOWN, 0),
         "sensors": [_sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
         "limits": _limits(of, house),
         "shapes": _shapes(one["bunches"]),
     }
 
 
-def _charts(house: House, of: Space, span: str, end: int, spells: list[Spell]) -> list[Markup]:
-    step = _STEPS_MIN.get(span)
+def _span(span: str, snapshot: Snapshot) -> tuple[int, int]:
+    """From its first minute to after the last; a year begins with a whole day, as they are kept."""
+    end = snapshot.now_ms // MINUTE_MS + 1
     begin = end - SPANS[span][1] * 1440
+    return (begin if span != "year" else -(-begin // 1440) * 1440), end
+
+
+def _charts(
+    house: House, of: Space, span: str, begin: int, end: int, spells: list[Spell]
+) -> list[Markup]:
+    step = _STEPS_MIN.get(span)
     air, outside = _air(house.store, of.name, begin, end, step), None
     if of.name != OUTDOORS and OUTDOORS in house.spaces():
         outside = _air(house.store, OUTDOORS, begin, end, step)
