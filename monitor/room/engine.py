@@ -347,8 +347,8 @@ class Engine:
         for _ in range(most):
             if self._state is None or self._state.minute >= reach:
                 break
-            # First the batches and the hours ahead: `consider` reads this air back.
-            if self._round.waits:
+            # First the batches and what is foreseen at full hours: `consider` reads this air back.
+            if self._round.holds_air:
                 break
             before = self._state
             self._fold_minute(before, effects)

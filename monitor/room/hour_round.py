@@ -27,7 +27,7 @@ from monitor.room.teller import Teller
 
 HOUR_MS = 60 * MINUTE_MS
 LOOK_EVERY_MIN = 10
-LOOKS_AT_A_TIME = 4  # spaces, before the socket has its turn again: some 50 ms
+LOOKS_AT_A_TIME = 2  # spaces, before the socket has its turn again: some 50 ms
 
 
 class HourRound:
@@ -95,6 +95,11 @@ class HourRound:
     def waits(self) -> bool:
         """Whether there is something to look at."""
         return self._hour is not None or bool(self._to_look_at)
+
+    @property
+    def holds_air(self) -> bool:
+        """Whether what is looked at is kept and told: until then the air has to stay as it is."""
+        return self._hour is not None or (bool(self._to_look_at) and self._at_full_hour)
 
     def begin(self, minute: int, every_min: int = LOOK_EVERY_MIN) -> None:
         """A minute is settled: begin what is due then [UTC epoch minutes]."""
