@@ -7,6 +7,7 @@ import random
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -15,6 +16,7 @@ from typing import Any
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor.room.effects import Effects
 from monitor.room.engine import Engine
 from monitor.room.entries import Request
 from monitor.room.flowers import read_book
@@ -329,4 +331,38 @@ def test_a_start_folds_the_last_hour_again_and_not_all_since_the_start_before(
         writer.apply(again.consider())
         minutes += 1
     assert minutes <= 60 + 10  # the minutes since the last full hour, and the looks ahead
+    writer.close()
+
+
+def test_a_notice_waits_for_no_look_at_the_other_spaces_but_what_is_kept_of_an_hour_is_whole(
+    tmp_path: Path,
+) -> None:
+    names = [f"shed {n}" for n in range(9)]
+    spaces = {n: Space(n, Use.HANGING, Limits(hot_c=30), Delays(hot=1)) for n in names}
+    sensors = {n: replace(sensor(n, n), topic=f"barn/{n}") for n in names}
+    site = replace(SITE, spaces=spaces, sensors=sensors)
+    writer = Writer(tmp_path / "x.sqlite")
+    engine = Engine(site, Policy(), BOOK, writer)
+
+    def take(minute: int, t: float) -> Effects:
+        """What a minute gives before anything is looked at."""
+        told = [message(n, minute + 0.5, t if n == names[-1] else 20.0, 50.0) for n in names]
+        arrived_ms = START_MS + round((minute + 0.5) * MINUTE_MS)
+        writer.apply(engine.receive([one._replace(arrived_ms=arrived_ms) for one in told]))
+        effects = engine.advance(START_MS + (minute + 1) * MINUTE_MS, 10)
+        writer.apply(effects)
+        return effects
+
+    for minute in range(5, 10):
+        take(minute, 20.0)
+    engine.consider()
+    assert engine.behind(START_MS), "spaces wait to be looked at"
+    take(10, 41.0)
+    assert take(11, 41.0).urgent
+    assert engine.behind(START_MS)
+    for minute in range(12, 60):
+        take(minute, 20.0)
+    writer.apply(engine.consider())
+    assert engine.considering
+    assert not take(60, 41.0).air
     writer.close()
