@@ -12,9 +12,11 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.room.ahead import Outlook, saturated, with_paths
-from monitor.room.ahead_features import LOG_SCALE, signal
+from monitor.room.ahead_features import LOG_SCALE, Site, signal
+from monitor.room.clouds import Clouds
 from monitor.room.forecasts import Said
 from monitor.room.history import Array, History
 from monitor.room.same_air import ratios
@@ -66,24 +68,31 @@ class Shift(NamedTuple):
 class Forecast:
     """The newest forecast, and how its past ones fared.
 
-    fact  as it was kept; None: nothing yet
+    clouds  what it tells of cloud, and what that does to each space
+    fact    as it was kept; None: nothing yet
     """
 
-    def __init__(self, pressure_pa: float, fact: str | None = None) -> None:
-        self._pressure_pa = pressure_pa
+    def __init__(self, site: Site, fact: str | None = None) -> None:
+        self._pressure_pa = site.pressure_pa
         kept = json.loads(fact) if fact else {}
-        self._said = {s[0]: (Said(*s[:3]), s[3]) for s in kept.get("said", [])}
+        self._said = {s[0]: (Said(*s[:-1]), s[-1]) for s in kept.get("said", [])}
         self._awaited: list[tuple[int, int, list[float | None]]] = [
             (valid, lead, values) for valid, lead, values in kept.get("awaited", [])
         ]
         proofs = kept.get("proofs", [[[0.0] * 3] * 2] * len(LEADS_H))
         self._proofs = [[Proof(*of) for of in of_lead] for of_lead in proofs]
+        self.clouds = Clouds(site, kept.get("clouds"))
 
     @property
     def fact(self) -> str:
         """All of it, to be kept."""
         said = [[*one, made] for one, made in self._said.values()]
-        kept = {"said": said, "awaited": self._awaited, "proofs": self._proofs}
+        kept = {
+            "said": said,
+            "awaited": self._awaited,
+            "proofs": self._proofs,
+            "clouds": self.clouds.fact,
+        }
         return json.dumps(kept, separators=(",", ":"))
 
     def take(self, said: Iterable[Said], now: int) -> None:
@@ -108,6 +117,9 @@ class Forecast:
             for valid, (one, made) in self._said.items()
             if valid > now - _APART_MIN and made > now - STALE_MIN
         }
+        cloud_pct = self.cloud_pct(now, np.array([now]))[0]
+        if np.isfinite(cloud_pct):
+            self.clouds.note(now, float(cloud_pct))
         minute, knots = self._knots(now - _APART_MIN)
         for lead in LEADS_H:
             valid = now + 60 * lead
@@ -130,6 +142,23 @@ class Forecast:
                     ratio = float(ratios(t, np.minimum(rh, 100.0), self._pressure_pa))
                     row[1] = self._values(0.0, ratio)[1]
         return np.array([one.valid for one in said], dtype=np.float64), values
+
+    def cloud_pct(self, now: int, minutes: NDArray[np.int64]) -> Array:
+        """The cloud foretold for these minutes [%]; NaN where nothing fresh was."""
+        fresh = sorted(
+            (valid, one.cloud_pct)
+            for valid, (one, made) in self._said.items()
+            if one.cloud_pct is not None and now - made < STALE_MIN
+        )
+        answer = np.full(minutes.size, np.nan)
+        if fresh:
+            valid, cloud = np.array(fresh).T
+            right = np.clip(np.searchsorted(valid, minutes), 0, valid.size - 1)
+            left = np.maximum(right - (valid[right] != minutes), 0)
+            near = (valid[left] <= minutes) & (minutes <= valid[right])
+            near &= valid[right] - valid[left] <= _APART_MIN
+            answer[near] = np.interp(minutes, valid, cloud)[near]
+        return answer
 
     def shift(self, own: Outlook) -> Shift | None:
         """What it moves in the hours ahead outdoors; None: nothing fresh was said of them."""

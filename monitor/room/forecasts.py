@@ -19,7 +19,11 @@ from monitor.room.unreadable import UnreadableError, names
 MOST_HOURS = 400
 FURTHEST_MIN = 16 * 1440
 # What air outdoors may be: beyond that a unit is wrong [°C], [%].
-_BOUNDS = {Quantity.TEMPERATURE: (-60.0, 60.0), Quantity.HUMIDITY: (0.0, 101.0)}
+_BOUNDS = {
+    Quantity.TEMPERATURE: (-60.0, 60.0),
+    Quantity.HUMIDITY: (0.0, 101.0),
+    Quantity.CLOUD: (0.0, 100.0),
+}
 
 
 class Said(NamedTuple):
@@ -28,6 +32,7 @@ class Said(NamedTuple):
     valid: int
     temperature_c: float | None = None
     humidity_pct: float | None = None
+    cloud_pct: float | None = None
 
 
 class ForecastReader:
@@ -83,7 +88,12 @@ def _hours(
             "sent while its hours are to come, and mend the unit of its time if they are"
         )
     return [
-        Said(valid, air.get(Quantity.TEMPERATURE), air.get(Quantity.HUMIDITY))
+        Said(
+            valid,
+            air.get(Quantity.TEMPERATURE),
+            air.get(Quantity.HUMIDITY),
+            air.get(Quantity.CLOUD),
+        )
         for valid, air in sorted(to_come.items())
     ]
 

@@ -76,7 +76,7 @@ class Foresight:
         # Outdoors first: the others look at it.
         self.spaces = sorted(measured, key=lambda name: (name != OUTDOORS, name))
         self.coming: dict[str, Coming] = {}
-        self._forecast = Forecast(self._place.pressure_pa, archive.fact(_FORECAST))
+        self._forecast = Forecast(self._place, archive.fact(_FORECAST))
         self._shift: Shift | None = None  # what the forecast moves outdoors, as last looked at
         self._standing: dict[str, Standing] = _standing(archive.fact(_STANDING))
         self._recent: dict[str, History] = {}
@@ -160,6 +160,19 @@ class Foresight:
         """The hours ahead with what others foresee in them, as far as that is to be trusted."""
         if not self._site.forecasts:
             return own
+        came = int(recent.minute[-1])
+        told = self._with_air(space, own, recent, full_hour)
+        if full_hour:
+            self._forecast.clouds.hold_against(space, came, float(recent.temperature_c[-1]))
+        if told is None:
+            return None
+        cloud_pct = self._forecast.cloud_pct(told.asked, told.minute)
+        return self._forecast.clouds.brightened(space, told, cloud_pct, full_hour)
+
+    def _with_air(
+        self, space: str, own: Outlook | None, recent: History, full_hour: bool
+    ) -> Outlook | None:
+        """With the temperature and humidity that are foretold outdoors."""
         if space == OUTDOORS:
             if full_hour:
                 self._forecast.hold_against(int(recent.minute[-1]), recent)

@@ -34,6 +34,7 @@ RANGE: dict[Quantity, tuple[float, float]] = {
     Quantity.SURFACE_TEMPERATURE: (-40.0, 90.0),
     Quantity.BATTERY: (0.0, 100.0),
     Quantity.SIGNAL: (-200.0, 50.0),
+    Quantity.CLOUD: (0.0, 100.0),
 }
 
 # The largest believable change within STEP_WITHIN_MS [K], [%]; our own choice, three times

@@ -10,7 +10,7 @@ MINUTE_MS = 60_000
 
 
 class Quantity(StrEnum):
-    """What a sensor can measure; the word is the one used in the settings and exports."""
+    """What a sensor can measure, or a forecast tell; the word of the settings and exports."""
 
     TEMPERATURE = "temperature"
     HUMIDITY = "humidity"
@@ -21,6 +21,7 @@ class Quantity(StrEnum):
     SURFACE_TEMPERATURE = "surface_temperature"
     BATTERY = "battery"
     SIGNAL = "signal"
+    CLOUD = "cloud"
 
 
 # The unit in which each quantity is kept. A battery told in volts is kept in volts:
@@ -35,7 +36,11 @@ UNIT: dict[Quantity, str] = {
     Quantity.SURFACE_TEMPERATURE: "°C",
     Quantity.BATTERY: "%",
     Quantity.SIGNAL: "dBm",
+    Quantity.CLOUD: "%",
 }
+# What a forecast may tell of the air outdoors; of these a sensor measures no cloud.
+FORETOLD = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.CLOUD)
+MEASURED = tuple(quantity for quantity in Quantity if quantity is not Quantity.CLOUD)
 
 
 class Flag(IntFlag):

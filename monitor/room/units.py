@@ -34,6 +34,7 @@ CONVERSIONS: dict[Quantity, dict[str, Conversion]] = {
     Quantity.SURFACE_TEMPERATURE: _TEMPERATURE,
     Quantity.BATTERY: {"%": SAME, "1": _HUNDREDFOLD},
     Quantity.SIGNAL: {"dBm": SAME},
+    Quantity.CLOUD: {"%": SAME, "1": _HUNDREDFOLD, "oktas": Conversion(0.0, 12.5)},
 }
 
 _SENML_TEMPERATURE = {"Cel": "°C", "K": "K"}
@@ -49,6 +50,7 @@ SENML_UNITS: dict[Quantity, dict[str, str]] = {
     Quantity.SURFACE_TEMPERATURE: _SENML_TEMPERATURE,
     Quantity.BATTERY: {"%EL": "%", "%": "%", "/": "1", "V": "V"},
     Quantity.SIGNAL: {"dBm": "dBm"},
+    Quantity.CLOUD: {"%": "%", "/": "1"},
 }
 
 

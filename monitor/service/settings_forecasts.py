@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from monitor.room.pointers import tokens
-from monitor.room.readings import ForecastFrom, Quantity, Sensor
+from monitor.room.readings import FORETOLD, ForecastFrom, Sensor
 from monitor.room.spaces import OUTDOORS
 from monitor.room.topics import overlap
 from monitor.service.settings_names import read_name
 from monitor.service.settings_sensors import read_read_as, read_time, read_topic, topics
 from monitor.service.tables import MISSING, Table, shown
-
-_FORETOLD = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
 
 
 def read_forecasts(root: Table, sensors: Iterable[Sensor]) -> tuple[ForecastFrom, ...]:
@@ -28,7 +26,7 @@ def read_forecasts(root: Table, sensors: Iterable[Sensor]) -> tuple[ForecastFrom
 def _read_forecast(table: Table, taken: list[str]) -> ForecastFrom:
     name = read_name(table, taken, "weather")
     topic = read_topic(table)
-    reads = read_read_as(table, topic, _FORETOLD)
+    reads = read_read_as(table, topic, FORETOLD)
     time, on_arrival = read_time(table, reads)
     dated = time is not None or on_arrival or any(r.senml_name for r in reads.values())
     ahead_h = table.number("ahead_h", None, 0.5, 240, "hours", 6)

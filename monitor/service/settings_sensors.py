@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from monitor.room.pointers import tokens
-from monitor.room.readings import UNIT, Quantity, ReadAs, Sensor, TimeAt
+from monitor.room.readings import MEASURED, UNIT, Quantity, ReadAs, Sensor, TimeAt
 from monitor.room.spaces import Space
 from monitor.room.topics import filter_problem, overlap
 from monitor.room.units import units
@@ -65,7 +65,7 @@ def read_topic(table: Table) -> str | None:
 
 
 def read_read_as(
-    sensor: Table, topic: str | None, quantities: Iterable[Quantity] = Quantity
+    sensor: Table, topic: str | None, quantities: Iterable[Quantity] = MEASURED
 ) -> dict[Quantity, ReadAs]:
     """What of these quantities is read, and how."""
     table = sensor.table("reads")

@@ -1,6 +1,6 @@
 """Hours ahead: on real weather beside simple rules, on simulated sheds, and what it costs.
 
-python -m tests.benchmarks.bench_ahead [--quick] [--only cost|weather|sheds]
+python -m tests.benchmarks.bench_ahead [--quick] [--only cost|weather|sheds|cloud]
 
 Models are fitted on the past only: each is fitted at the beginning of a stretch of days (a day, or
 a week for the sheds and with --quick) and asked through that stretch. Simple rules are worked out
@@ -23,11 +23,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from monitor.room.ahead import ahead, fit, paths
-from monitor.room.ahead_features import Site, ready
+from monitor.room.ahead import Outlook, ahead, fit, paths
+from monitor.room.ahead_features import Site, ready, sun_height
+from monitor.room.forecast import Forecast
+from monitor.room.forecasts import Said
 from monitor.room.history import History
 from tests.benchmarks.sent_notices import daily_rows, spells
-from tests.benchmarks.shed_simulator import Record, climates, records, simulate
+from tests.benchmarks.shed_simulator import Climate, Record, climates, records, simulate
 from tests.benchmarks.table import Row, show
 
 Array = NDArray[np.float64]
@@ -378,6 +380,66 @@ def sheds_table(every_days: int, skip: int, names: list[str] | None) -> list[Row
     ]  # fmt: skip
 
 
+CLOUD_LEADS_H = (3, 6)
+
+
+def cloud_rows(names: list[str] | None, days: int) -> list[Row]:
+    """Sheds some hours ahead by day, with the cloud of the weather's own record foretold.
+
+    It is foretold rightly, hour by hour: how good a forecast of cloud is, is not asked here.
+    """
+    weather = climates()
+    missed = [_with_cloud(r, weather[r.shed.climate], days) for r in records(names)]
+    off = np.nanmean(np.abs(np.concatenate(missed)), axis=0)
+    size = f"{len(missed)} sheds, {days} days"
+    return [
+        Row(f"a shed {lead} h ahead by day, cloud foretold", size, f"{bright:.2f} K off",
+            f"without {plain:.2f} K", bright / plain)
+        for lead, (plain, bright) in zip(CLOUD_LEADS_H, off, strict=True)
+    ]  # fmt: skip
+
+
+def _with_cloud(record: Record, climate: Climate, days: int) -> Array:
+    """Errors without and with the cloud, shape (askings, leads, 2), from the third week on.
+
+    The days begin with the thirtieth week, when the sun is high in the north.
+    """
+    history = History(*record[3:8])
+    site = Site(record.latitude, record.longitude)
+    forecast, missed = Forecast(site), []
+    first = 30 * 7 * 24
+    for hour in range(first, first + 24 * days):
+        index = (hour + 1) * HOUR - 1
+        now = int(history.minute[index])
+        if (hour - first) % (7 * 24) == 0:
+            model = fit(history, now, site)
+        told = enumerate(climate.cloud_pct[hour : hour + 25].tolist())
+        forecast.take([Said(now + 60 * h, None, None, cloud) for h, cloud in told], now)
+        last_days = slice(index - 15 * DAY + 1, index + 1)
+        past = History(*(None if v is None else v[last_days] for v in history))
+        forecast.hold_against(now, past)
+        forecast.clouds.hold_against("shed", now, float(past.temperature_c[-1]))
+        own = ahead(model, past, now)
+        if own is None:
+            continue
+        cloud_pct = forecast.cloud_pct(now, own.minute)
+        bright = forecast.clouds.brightened("shed", own, cloud_pct, full_hour=True)
+        if hour >= first + 14 * 24:
+            missed.append([_off(history, index, lead, own, bright, site) for lead in CLOUD_LEADS_H])
+    return np.array(missed)
+
+
+def _off(
+    history: History, index: int, lead_h: int, own: Outlook, bright: Outlook, site: Site
+) -> list[float]:
+    """By how much both are off so many hours later [K]; NaN by night."""
+    then = index + lead_h * HOUR
+    if sun_height(history.minute[then : then + 1].astype(np.float64), site)[0][0] <= 0:
+        return [np.nan, np.nan]
+    came = float(history.temperature_c[then])
+    return [float(one.temperature_c.p50[lead_h * HOUR - 1]) - came for one in (own, bright)]
+
+
 def _shed_row(name: str, limit: str, moments: Moments, notices: Notices) -> str:
     told = moments.probability >= ASKED_AT
     precision, recall = moments.comes[told].mean(), told[moments.comes].mean()
@@ -436,12 +498,14 @@ def main(quick: bool, only: str | None = None) -> list[Row]:
         rows += weather_rows(quick)
     if only in (None, "sheds"):
         rows += sheds_table(7, 4 if quick else 1, ["Greensboro"] if quick else None)
+    if only in (None, "cloud"):
+        rows += cloud_rows(["Greensboro"] if quick else None, 21 if quick else 90)
     return rows
 
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true")
-    parser.add_argument("--only", choices=["cost", "weather", "sheds"])
+    parser.add_argument("--only", choices=["cost", "weather", "sheds", "cloud"])
     given = parser.parse_args()
     show(main(given.quick, given.only))

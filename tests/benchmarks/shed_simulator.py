@@ -31,6 +31,9 @@ EPOCH_MINUTE = 26_824_320  # 2021-01-01 00:00 UTC
 DATA = Path(pvlib.__file__).parent / "data"
 
 
+CLOUD = "TotCld (tenths)"
+
+
 class Climate(NamedTuple):
     """An hourly year; index i covers the hour that begins i hours after local new year."""
 
@@ -44,6 +47,7 @@ class Climate(NamedTuple):
     ghi: Array  # mean of the hour [W/m²]
     dni: Array
     dhi: Array
+    cloud_pct: Array  # of the sky covered, as it was at the hour's end
 
 
 class Shed(NamedTuple):
@@ -136,7 +140,7 @@ def climates() -> dict[str, Climate]:
     table, meta = pvlib.iotools.read_tmy2(DATA / "12839.tm2")
     columns = {
         "DryBulb": "temp_air", "DewPoint": "temp_dew", "Wspd": "wind_speed",
-        "GHI": "ghi", "DNI": "dni", "DHI": "dhi",
+        "GHI": "ghi", "DNI": "dni", "DHI": "dhi", "TotCld": CLOUD,
     }  # fmt: skip
     table = table[list(columns)].rename(columns=columns).astype(float)
     table[["temp_air", "temp_dew", "wind_speed"]] /= 10.0  # this format counts in tenths
@@ -151,7 +155,7 @@ def _climate(name: str, table: pd.DataFrame, meta: dict[str, float], ice: bool) 
     return Climate(
         name, meta["latitude"], meta["longitude"], meta["TZ"],
         column("temp_air"), _saturation_pa(column("temp_dew"), ice), column("wind_speed"),
-        column("ghi"), column("dni"), column("dhi"),
+        column("ghi"), column("dni"), column("dhi"), 10 * column(CLOUD),
     )  # fmt: skip
 
 

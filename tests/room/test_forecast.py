@@ -140,7 +140,7 @@ def errors(weather: History, noise_k: float, bias_k: float) -> tuple[np.ndarray,
     """Mean absolute errors 6 and 12 h ahead of the last ten days: shape (outdoors and room,
     leads), without and with the forecast, whose errors are the same for a day."""
     rng = np.random.default_rng(3)
-    forecast, model = Forecast(SITE.pressure_pa), unlearned(SITE, NOW)
+    forecast, model = Forecast(SITE), unlearned(SITE, NOW)
     missed: list[np.ndarray] = []  # type: ignore[type-arg]
     for step in range(16 * 144 - 1, (DAYS - 2) * 144, 36):
         now, off = int(weather.minute[step]), bias_k + noise_k * rng.normal()
@@ -194,16 +194,16 @@ def test_nothing_fresh_moves_nothing_and_all_is_kept_over_a_restart(weather: His
     past = outdoors_of(clipped(weather, slice(step - 15 * 144, step + 1)))
     own = ahead(unlearned(SITE, NOW), past, now)
     assert own is not None
-    forecast = Forecast(SITE.pressure_pa)
+    forecast = Forecast(SITE)
     assert forecast.shift(own) is None
     forecast.take(foretold(weather, step, iter([0.0] * 24)), now)
     forecast.hold_against(now, past)
-    again = Forecast(SITE.pressure_pa, forecast.fact)
+    again = Forecast(SITE, forecast.fact)
     assert again.fact == forecast.fact
     one, other = forecast.shift(own), again.shift(own)
     assert one is not None
     assert other is not None
     np.testing.assert_array_equal(one.by, other.by)
-    stale = Forecast(SITE.pressure_pa)
+    stale = Forecast(SITE)
     stale.take(foretold(weather, step, iter([0.0] * 24)), now - 1441)
     assert stale.shift(own) is None

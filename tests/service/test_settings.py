@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.room.payloads import Decoder
-from monitor.room.readings import Quantity, ReadAs, TimeAt
+from monitor.room.readings import MEASURED, Quantity, ReadAs, TimeAt
 from monitor.room.spaces import Delays, Limits, Use
 from monitor.room.windows import Window
 from monitor.service.flower_book import book_of
@@ -1229,7 +1229,7 @@ def test_the_shipped_settings_are_right_as_they_are():
     settings = load(shipped("config/drying-room.toml"))
     assert set(settings.site.spaces) == {"loft", "wash house", "box room", "outdoors"}
     assert {sensor.space for sensor in settings.site.sensors.values()} == set(settings.site.spaces)
-    assert {what for one in settings.site.sensors.values() for what in one.reads} == set(Quantity)
+    assert {what for one in settings.site.sensors.values() for what in one.reads} == set(MEASURED)
     assert len(Decoder(settings.site.sensors).filters()) == 6
 
 
