@@ -40,6 +40,7 @@ list = "/hours"
 time = { at = "/time", unit = "s" }
 reads.temperature = { at = "/air_temperature", unit = "K" }
 reads.humidity = { at = "/relative_humidity", unit = "1" }
+reads.cloud = { at = "/cloud", unit = "oktas" }
 """
 
 
@@ -69,9 +70,9 @@ def test_it_is_taken_in_and_kept_and_a_bad_one_is_said(tmp_path: Path) -> None:
     try:
         trial.start()
         now = time.time_ns() // 1_000_000_000
+        air = {"relative_humidity": 0.7, "cloud": 6}
         hours = [
-            {"time": now + 3600 * h, "air_temperature": 280.15 + h, "relative_humidity": 0.7}
-            for h in range(-1, 25)
+            {"time": now + 3600 * h, "air_temperature": 280.15 + h, **air} for h in range(-1, 25)
         ]
         with Guest(broker.address) as guest:
             for minutes in (3, 2, 1):
@@ -82,8 +83,8 @@ def test_it_is_taken_in_and_kept_and_a_bad_one_is_said(tmp_path: Path) -> None:
             guest.settle()
         said = waited_for(lambda: kept(trial), trial)
         assert len(said) == 24, "two of its hours are over"
-        assert [round(t, 2) for _, t, _, _ in said[:2]] == [8.0, 9.0]
-        assert {round(rh) for _, _, rh, _ in said} == {70}
+        assert [round(t, 2) for _, t, *_ in said[:2]] == [8.0, 9.0]
+        assert {(round(rh), cloud) for _, _, rh, cloud, _ in said} == {(70, 75.0)}
         trial.stop()
         words = [sys.executable, "-m", "monitor", "check", "--config", str(trial.settings.file)]
         told = subprocess.run(words, capture_output=True, text=True, check=False).stdout
