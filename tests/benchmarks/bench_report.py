@@ -7,8 +7,6 @@ a minute. The floor beside it, in the same run: reading the same minutes
 from SQLite into numpy and nothing else.
 """
 
-import resource
-import subprocess
 import sys
 import tempfile
 import time
@@ -27,6 +25,7 @@ from monitor.room.spells import Kind, Spell
 from monitor.service.shipped import shipped
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
+from tests.benchmarks import child
 from tests.benchmarks.table import Row, show
 
 BOOK = read_book(shipped("config/flowers.toml").read_text("utf-8"), {})
@@ -90,15 +89,8 @@ def main(quick: bool) -> list[Row]:
         fill(file, site)
         end_ms = WEEK.span(site.timezone)[1] * 60_000
         order = Order(file, Path(folder), str(WEEK), end_ms, site, BOOK)
-        before, began = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-        done = subprocess.run(
-            COMMAND, input=order.to_json(), capture_output=True, text=True, check=True
-        )
-        took = time.perf_counter() - began
-        after = resource.getrusage(resource.RUSAGE_CHILDREN)
-        cpu_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-        page = (Answer.from_json(done.stdout).folder / "week.html").stat().st_size
-        peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+        made = child.run(COMMAND, order.to_json())
+        page = (Answer.from_json(made.printed).folder / "week.html").stat().st_size
         floor = floor_s(file, site)
     size = f"{spaces} spaces, {len(site.sensors)} sensors"
     read = f"the same minutes into numpy {floor:.2f} s"
@@ -106,12 +98,12 @@ def main(quick: bool) -> list[Row]:
         Row(
             "a week's report",
             size,
-            f"{took:.2f} s, {cpu_s:.1f} s of processor",
+            f"{made.seconds:.2f} s, {made.cpu_s:.1f} s of processor",
             read,
-            took / floor,
+            made.seconds / floor,
             "under 5 s",
         ),
-        Row("its peak memory", size, f"{peak:.0f} MB", goal="under 250 MB"),
+        Row("its peak memory", size, f"{made.peak_mb:.0f} MB", goal="under 250 MB"),
         Row("its page", size, f"{page / 1000:.0f} kB", goal="under 600 kB"),
     ]
 

@@ -9,11 +9,8 @@ week stands beside it.
 
 from __future__ import annotations
 
-import resource
-import subprocess
 import sys
 import tempfile
-import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -24,6 +21,7 @@ from monitor.edges.report.order import COMMAND, Answer, Order
 from monitor.edges.report.weeks import Week
 from monitor.store.exports import export
 from monitor.store.reader import Reader
+from tests.benchmarks import child
 from tests.benchmarks.table import Row, show
 from tests.edges import garden
 from tests.edges.garden import BOOK, SITE
@@ -63,18 +61,15 @@ def main(quick: bool) -> list[Row]:
         garden.write(store, begin, end)
         order = Order(store, Path(folder), FIRST, end * 60_000, SITE, BOOK)
         order = replace(order, weeks=weeks)
-        began = time.perf_counter()
-        done = subprocess.run(
-            COMMAND, input=order.to_json(), capture_output=True, text=True, check=True
-        )
-        took = time.perf_counter() - began
-        peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-        answers = [Answer.from_json(line) for line in done.stdout.splitlines()]
+        made = child.run(COMMAND, order.to_json())
+        answers = [Answer.from_json(line) for line in made.printed.splitlines()]
         worst = disagreement(store, answers)
     size = f"{len(answers)} weeks, {len(SITE.spaces)} spaces"
     return [
-        Row("reports of weeks in a row", size, f"{took:.1f} s", goal="52 weeks under 240 s"),
-        Row("their peak memory", size, f"{peak:.0f} MB"),
+        Row(
+            "reports of weeks in a row", size, f"{made.seconds:.1f} s", goal="52 weeks under 240 s"
+        ),
+        Row("their peak memory", size, f"{made.peak_mb:.0f} MB"),
         Row("their sums beside the export's", size, f"{worst:.1e}", goal="under 1e-9"),
     ]
 
