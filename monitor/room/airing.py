@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import StrEnum
 from statistics import NormalDist
 from typing import NamedTuple
@@ -22,6 +23,8 @@ from monitor.room.same_air import (
 from monitor.science import moist_air
 
 Floats = NDArray[np.float64]
+# Temperature [°C] and humidity [%], indoors and outdoors.
+_Both = tuple[tuple[float, float], tuple[float, float]]
 
 # After an airing the room holds outdoor air, a little warmed by its walls: this share of the
 # difference in temperature is left. Our own choice, from no source.
@@ -105,11 +108,46 @@ def consider(
     """
     if indoors is None or outdoors is None:
         return None
-    told = _known(indoors), _known(outdoors)
-    if told[0] is None or told[1] is None:
+    told = _both_known(indoors, outdoors)
+    if told is None:
         return None
-    gain, doubt = (1e-3 * g_kg for g_kg in _water_apart(sensors, told[0], told[1], pressure_pa))
-    inside, outside = corrected(sensors, told[0], told[1])
+    [apart] = _water_apart(sensors, [told], pressure_pa)
+    return _considered(
+        indoors, outdoors, told, apart, pressure_pa, before, hot_c, volume_m3, sensors, aired
+    )
+
+
+def consider_each(
+    indoors: Sequence[MinuteOfAir],
+    outdoors: Sequence[MinuteOfAir],
+    pressure_pa: float,
+    hot_c: float | None = None,
+) -> list[Airing | None]:
+    """What `consider` says of each of many pairs of air by itself, in a fraction of the time."""
+    pairs = list(zip(indoors, outdoors, strict=True))
+    told = [_both_known(*pair) for pair in pairs]
+    apart = iter(_water_apart(UNTAUGHT, [both for both in told if both is not None], pressure_pa))
+    return [
+        None if both is None else _considered(*pair, both, next(apart), pressure_pa, hot_c=hot_c)
+        for pair, both in zip(pairs, told, strict=True)
+    ]
+
+
+def _considered(
+    indoors: MinuteOfAir,
+    outdoors: MinuteOfAir,
+    told: _Both,
+    apart_g_kg: tuple[float, float],
+    pressure_pa: float,
+    before: Verb | None = None,
+    hot_c: float | None = None,
+    volume_m3: float | None = None,
+    sensors: SameAir = UNTAUGHT,
+    aired: bool = False,
+) -> Airing:
+    """apart_g_kg: water indoors less that outdoors, and its standard uncertainty [g/kg]."""
+    gain, doubt = (1e-3 * g_kg for g_kg in apart_g_kg)
+    inside, outside = corrected(sensors, *told)
     now = moist_air.vapour_pressure_deficit(*inside)
     left = MINGLED_LEFT if aired else WARMTH_LEFT
     becomes_c = outside[0] + left * (inside[0] - outside[0])
@@ -245,7 +283,7 @@ def advise(
     if inside is None or outside is None:
         return None, Standing(sensors=standing.sensors)
     began, sensors = standing.began_g_kg, an_hour_later(standing.sensors)
-    gain_g_kg, _ = _water_apart(sensors, inside, outside, pressure_pa)
+    [(gain_g_kg, _)] = _water_apart(sensors, [(inside, outside)], pressure_pa)
     aired = began is not None and began > 0 and gain_g_kg <= (1 - _LOST_SHARE) * began
     if aired:
         sensors = taught(sensors, inside, outside, pressure_pa)
@@ -366,13 +404,19 @@ def _ratio(temperature_c: float, relative_humidity_pct: float, pressure_pa: floa
     return moist_air.humidity_ratio(water, pressure_pa)
 
 
+def _both_known(indoors: MinuteOfAir, outdoors: MinuteOfAir) -> _Both | None:
+    inside, outside = _known(indoors), _known(outdoors)
+    return None if inside is None or outside is None else (inside, outside)
+
+
 def _water_apart(
-    sensors: SameAir, inside: tuple[float, float], outside: tuple[float, float], pressure_pa: float
-) -> tuple[float, float]:
-    """Water indoors less that outdoors, and its standard uncertainty [g/kg]."""
-    here, there = ((np.array(t), np.array(rh)) for t, rh in (inside, outside))
-    gain, doubt = difference(sensors, here, there, pressure_pa)
-    return float(gain), float(doubt)
+    sensors: SameAir, told: Sequence[_Both], pressure_pa: float
+) -> list[tuple[float, float]]:
+    """Of each pair, water indoors less that outdoors and its standard uncertainty [g/kg]."""
+    here, there = np.reshape(np.array(told), (-1, 2, 2)).transpose(1, 2, 0)
+    apart = difference(sensors, (here[0], here[1]), (there[0], there[1]), pressure_pa)
+    gain_g_kg, doubt_g_kg = (values.tolist() for values in apart)
+    return list(zip(gain_g_kg, doubt_g_kg, strict=True))
 
 
 def _pull_after(becomes_c: float, outside: tuple[float, float]) -> float:

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from monitor.room.air import MinuteOfAir
-from monitor.room.airing import Airing, Verb, consider
+from monitor.room.airing import Airing, Verb, consider_each
 from monitor.science import moist_air
 
 # Opened: within an hour the air indoors lost this share of the water it had more than outdoors,
@@ -49,10 +49,7 @@ def airing_seen(
     pressure_pa        air pressure at the site [Pa]
     hot_c              limit of the space [°C]
     """
-    told = [
-        consider(inside, outside, pressure_pa, hot_c=hot_c)
-        for inside, outside in zip(indoors, outdoors, strict=True)
-    ]
+    told = consider_each(indoors, outdoors, pressure_pa, hot_c)
     water = [_ratio_g_kg(outside, pressure_pa) for outside in outdoors]
     within = max(1, _WITHIN_MIN // step_min)
     used = missed = 0

@@ -13,6 +13,7 @@ from monitor.room.airing import (
     airing_helps,
     best_hours,
     consider,
+    consider_each,
 )
 from monitor.room.airing_seen import airing_seen
 from monitor.room.same_air import UNTAUGHT, difference
@@ -189,3 +190,23 @@ def test_drier_air_outside_a_shut_room_is_drying_that_was_missed() -> None:
     advised = consider(room[0], yard[0], PRESSURE_PA)
     assert advised is not None
     assert seen.missed_kpa_h == pytest.approx(2 * (advised.vpd_after - advised.vpd_now))
+
+
+def test_many_at_once_are_told_what_each_is_told_alone() -> None:
+    rng = np.random.default_rng(4)
+    indoors = [air(float(t), float(rh)) for t, rh in rng.uniform((0, 20), (40, 100), (60, 2))]
+    outdoors = [air(float(t), float(rh)) for t, rh in rng.uniform((-10, 20), (35, 100), (60, 2))]
+    indoors[7] = outdoors[9] = indoors[7]._replace(relative_humidity_pct=None)
+    together = consider_each(indoors, outdoors, PRESSURE_PA, 30.0)
+    alone = [
+        consider(inside, outside, PRESSURE_PA, hot_c=30.0)
+        for inside, outside in zip(indoors, outdoors, strict=True)
+    ]
+    assert [one is None for one in together] == [n in (7, 9) for n in range(60)]
+    assert len({one.verb for one in together if one is not None}) == 3
+    for one, other in zip(together, alone, strict=True):
+        if one is not None and other is not None:
+            assert (one.verb, one.why, one.changes) == (other.verb, other.why, other.changes)
+            assert one.gain_g_kg == pytest.approx(other.gain_g_kg, abs=1e-12)
+            assert one.doubt_g_kg == pytest.approx(other.doubt_g_kg, rel=1e-12)
+    assert consider_each([], [], PRESSURE_PA) == []
