@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from monitor.room.ahead import Outlook, with_paths
+from monitor.room.ahead import Outlook, saturated, with_paths
 from monitor.room.ahead_features import Site, sun_height
 from monitor.room.history import STEP_MIN, Array
 
@@ -109,11 +109,10 @@ class Clouds:
             told = float(outlook.temperature_c.p50[step])
             self._awaited.setdefault(space, []).append((*one, told))
         by = self._seen.get(space, Seen()).per_h * felt
-        return with_paths(
-            outlook,
-            outlook.paths_temperature_c.astype(np.float64) + by,
-            outlook.paths_humidity_ratio_g_kg.astype(np.float64),
-        )
+        temperature = outlook.paths_temperature_c.astype(np.float64) + by
+        water = outlook.paths_humidity_ratio_g_kg.astype(np.float64)
+        full = saturated(temperature, outlook.pressure_pa)
+        return with_paths(outlook, temperature, np.minimum(water, full))
 
 
 def sun_felt(more: Array) -> Array:

@@ -31,7 +31,16 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from monitor.edges import charts
-from monitor.edges.page import checking, figures, forms, planning, views
+from monitor.edges.page import (
+    batches_view,
+    checking,
+    figures,
+    forms,
+    notices_view,
+    planning,
+    sensors_view,
+    spaces_view,
+)
 from monitor.edges.page.access import SIGNED_IN_S, Door
 from monitor.edges.page.guard import REPORT_POLICY, Headers, RefusedError, form_of, same_origin
 from monitor.edges.page.house import House
@@ -89,11 +98,11 @@ class Pages:
         """All addresses."""
         get = self._shown
         return [
-            get("/", "spaces.html", lambda r, s: views.spaces(self._house, s)),
-            get("/batches", "batches.html", lambda r, s: views.batches(self._house, s)),
-            get("/entries", "entries.html", lambda r, s: views.entries(self._house, s)),
-            get("/notices", "notices.html", lambda r, s: views.notices(self._house, s)),
-            get("/weeks", "weeks.html", lambda r, s: views.weeks(self._house, s)),
+            get("/", "spaces.html", lambda r, s: spaces_view.spaces(self._house, s)),
+            get("/batches", "batches.html", lambda r, s: batches_view.batches(self._house, s)),
+            get("/entries", "entries.html", lambda r, s: batches_view.entries(self._house, s)),
+            get("/notices", "notices.html", lambda r, s: notices_view.notices(self._house, s)),
+            get("/weeks", "weeks.html", lambda r, s: notices_view.weeks(self._house, s)),
             get("/sensors", "sensors.html", lambda r, s: self._sensors(s)),
             get("/health", "sensors.html", lambda r, s: self._sensors(s)),
             get("/space/{name:path}", "space.html", self._space),
@@ -185,17 +194,19 @@ class Pages:
         span = request.query_params.get("span", "day")
         # One after another: side by side they would be no sooner, and keep the worker waiting.
         with self._drawing:
-            return views.space(self._house, snapshot, name, span if span in views.SPANS else "day")
+            return spaces_view.space(
+                self._house, snapshot, name, span if span in spaces_view.SPANS else "day"
+            )
 
     def _batch(self, request: Request, snapshot: Any) -> dict[str, Any]:
         found = snapshot.history.named(request.path_params["name"])
         if found is None:
             raise HTTPException(404)
-        told = views.batch(self._house, snapshot, found)
+        told = batches_view.batch(self._house, snapshot, found)
         return told | {"actions": forms.actions(told["state"])}
 
     def _sensors(self, snapshot: Any) -> dict[str, Any]:
-        return views.sensors(self._house, snapshot) | {"wrong_tries": self._door.wrong}
+        return sensors_view.sensors(self._house, snapshot) | {"wrong_tries": self._door.wrong}
 
     def _plan(self, request: Request, snapshot: Any) -> dict[str, Any]:
         told = planning.view(self._house, dict(request.query_params))

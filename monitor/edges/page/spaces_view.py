@@ -1,0 +1,302 @@
+"""What the pages of the spaces tell: plain values for the templates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import timedelta
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from markupsafe import Markup
+
+from monitor.edges.charts.drawing import midnight
+from monitor.edges.page import (
+    batches_view,
+    coming,
+    figures,
+    passed,
+    pictures,
+    rail,
+    sensors_view,
+    sun,
+)
+from monitor.edges.page.house import House
+from monitor.room import advice, places
+from monitor.room.batches import hanging_in, kept_in
+from monitor.room.limits import limits_of
+from monitor.room.readings import MINUTE_MS, Quantity
+from monitor.room.snapshot import Snapshot
+from monitor.room.spaces import OUTDOORS, Space, Use
+from monitor.room.spells import Kind, Spell
+from monitor.room.words import (
+    humidity,
+    lasting,
+    light,
+    local,
+    local_day,
+    named,
+    temperature,
+    when_minute,
+)
+from monitor.store.reader import Reader
+
+Told = dict[str, Any]
+
+SPANS = {
+    "day": ("the last day", 1),
+    "week": ("the last week", 7),
+    "month": ("the last month", 30),
+    "year": ("the last year", 365),
+}
+# Minutes of which only the lowest and the highest are drawn: some 600 points across.
+_STEPS_MIN = {"week": 36, "month": 144, "year": 1440}
+PAST_SHOWN = 60
+# The worst for the flowers first.
+_WORST_FIRST = (
+    *(Kind.MUSTY, Kind.DEWY, Kind.DAMP, Kind.HOT, Kind.SUNNY),
+    *(Kind.ARID, Kind.SILENT, Kind.STUCK, Kind.COLD),
+)
+
+
+def spaces(house: House, snapshot: Snapshot) -> Told:
+    """Every space with its rail, and above all the one thing to do."""
+    going_on = sorted(snapshot.going_on, key=_urgency)
+    # What is only a note (cold) asks for nothing.
+    matters = [s for s in going_on if s.kind is not Kind.COLD]
+    with Reader(house.store) as reader:
+        rails = [_rail(house, snapshot, name, reader) for name in house.spaces()]
+    return {
+        "to_do": _said(house, snapshot, matters[0]) if matters else None,
+        "more": [_said(house, snapshot, s) for s in matters[1:]],
+        "rails": [r for r in rails if r["name"] != OUTDOORS],
+        "outdoors": next((r for r in rails if r["name"] == OUTDOORS), None),
+        "heard": snapshot.now_ms > 0 and bool(snapshot.air),
+        "shapes": batches_view.shapes([b for r in rails for b in r["bunches"]]),
+    }
+
+
+def _urgency(spell: Spell) -> tuple[bool, int, int]:
+    return not spell.urgent, _WORST_FIRST.index(spell.kind), spell.began
+
+
+def _said(house: House, snapshot: Snapshot, spell: Spell) -> Told:
+    said = advice.began(spell, house.circumstances(snapshot), snapshot.now_ms)
+    return {
+        "title": said.title,
+        "what": said.what,
+        "to_do": said.to_do[:1].upper() + said.to_do[1:],
+        "caution": said.caution,
+        "space": spell.space,
+        "kind": pictures.dye_of(spell.kind),
+    }
+
+
+def _rail(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Told:
+    site, space = house.site, house.site.spaces[name]
+    batches, now_ms = snapshot.history.batches, snapshot.now_ms
+    return {
+        "name": name,
+        "title": named(name, 60),
+        "use": space.use.value,
+        "hangs": space.use is Use.HANGING,
+        "figures": figures.air_figures(name, snapshot.air.get(name), site),
+        "strip": _strip(house, snapshot, name, reader),
+        "spells": [_said(house, snapshot, s) for s in snapshot.going_on if s.space == name],
+        "bunches": [
+            batches_view.hung(b, snapshot, site) for b in hanging_in(batches, name, now_ms)
+        ],
+        "kept": [batches_view.hung(b, snapshot, site) for b in kept_in(batches, name, now_ms)],
+        "how": _how(house, snapshot, name),
+        "do": coming.one_line(snapshot, name),
+    }
+
+
+def _how(house: House, snapshot: Snapshot, name: str) -> str:
+    """How the air is, in one sentence."""
+    air = snapshot.air.get(name)
+    if air is None or air.temperature_c is None or air.vpd_kpa is None:
+        return "Nothing is known of the air here just now."
+    pull = air.vpd_kpa
+    if name == OUTDOORS:
+        dew = air.dew_point_c
+        return "" if dew is None else f"Dew settles on what is below {_degrees(dew, house)}."
+    if pull < 0.4:
+        strength = "The air draws hardly any water."
+    elif pull < 1.0:
+        strength = "The air draws water slowly."
+    elif pull < 2.0:
+        strength = "The air draws water well."
+    else:
+        strength = "The air draws water hard."
+    return strength
+
+
+def _degrees(celsius: float, house: House) -> str:
+    return temperature(celsius, house.site.temperature_unit)
+
+
+def _strip(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Markup:
+    site, now = house.site, snapshot.now_ms // MINUTE_MS
+    today = local_day(snapshot.now_ms, site.timezone)
+    zone = ZoneInfo(site.timezone)
+    begin, end = midnight(today, zone), midnight(today + timedelta(days=1), zone)
+    lux = reader.air_of(name, begin, end, ("illuminance_lx",))["illuminance_lx"]
+    spells = [s for s in reader.spells(begin, end) if s.space == name and s.sensor is None]
+    up = rail.sun_up(site.latitude, site.longitude, today, begin)
+    marks = [
+        (max(s.began, begin) - begin, min(s.ended or now, end) - begin, pictures.dye_of(s.kind))
+        for s in spells
+    ]
+    airings = coming.airings_of(snapshot, name, begin, end)
+    beams = sun.beams_today(site, site.spaces[name], today)
+    lit = any(Quantity.ILLUMINANCE in sensor.reads for sensor in site.sensors_of(name))
+    told = " ".join(
+        part
+        for part in (
+            _strip_words(lux, begin, spells, snapshot.now_ms, site.timezone, lit),
+            coming.strip_words(snapshot, name, site),
+            sun.strip_words(beams, site.timezone),
+        )
+        if part
+    )
+    return Markup(  # noqa: S704 (our own drawing; names are escaped in it)
+        rail.day_strip(
+            day_minutes=end - begin,
+            now=now - begin,
+            sun_up=up,
+            light=lux,
+            spells=marks,
+            airings=airings,
+            words=f"Today from midnight to midnight. {told}",
+            beams=[(b.begins - begin, b.ends - begin) for b in beams],
+        )
+    ) + Markup("<figcaption>{}</figcaption>").format(told)
+
+
+def _strip_words(
+    lux: Any, begin: int, spells: list[Spell], now_ms: int, timezone: str, lit: bool
+) -> str:
+    told = []
+    if not lit:
+        told.append("No light is measured here.")
+    elif np.isnan(lux).all():
+        told.append("Its light today is not known.")
+    else:
+        at = int(np.nanargmax(lux))
+        clock = local((begin + at) * MINUTE_MS, timezone)
+        brightest = f"Brightest {light(float(lux[at]))} at {clock:%H:%M}."
+        told.append(brightest if lux[at] >= 1 else "Dark so far today.")
+    for spell in spells:
+        if spell.ended is not None:
+            word = pictures.WORDS[spell.kind]
+            since = when_minute(spell.began, now_ms, timezone)
+            told.append(f"{word[:1].upper()}{word[1:]} from {since}, {passed.lasted(spell)}.")
+    return " ".join(told)
+
+
+# -- a space ----------------------------------------------------------------------------------
+
+
+def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
+    """One space: its air over a day, a week or a month, its sensors, its settings."""
+    site, of = house.site, house.site.spaces[name]
+    begin, end = _span(span, snapshot)
+    with Reader(house.store) as reader:
+        load = reader.load_of(name, begin, end)
+        spells = [s for s in reader.spells(begin, end) if s.space == name]
+        one = _rail(house, snapshot, name, reader)
+        as_place = sun.as_a_place(
+            of, reader, snapshot.now_ms // MINUTE_MS, _fades_first(house, snapshot, name)
+        )
+    today = local_day(snapshot.now_ms, site.timezone)
+    return one | {
+        "coming": coming.of_space(house, snapshot, name),
+        "sun": sun.of_space(site, of, house.store, today),
+        "as_place": as_place,
+        "span": span,
+        "spans": SPANS,
+        "charts": _charts(house, of, span, begin, end, spells),
+        "load": passed.pull(load),
+        "load_hours": f"{load.minutes / 60:,.0f}",
+        "past": [passed.past(house, s, snapshot.now_ms) for s in spells[: -PAST_SHOWN - 1 : -1]],
+        "earlier": max(len(spells) - PAST_SHOWN, 0),
+        "sensors": [sensors_view.sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
+        "limits": _limits(of, house),
+        "shapes": batches_view.shapes(one["bunches"]),
+    }
+
+
+def _span(span: str, snapshot: Snapshot) -> tuple[int, int]:
+    """From its first minute to after the last; a year begins with a whole day, as they are kept."""
+    end = snapshot.now_ms // MINUTE_MS + 1
+    begin = end - SPANS[span][1] * 1440
+    return (begin if span != "year" else -(-begin // 1440) * 1440), end
+
+
+def _charts(
+    house: House, of: Space, span: str, begin: int, end: int, spells: list[Spell]
+) -> list[Markup]:
+    step = _STEPS_MIN.get(span)
+    air, outside = _air(house.store, of.name, begin, end, step), None
+    if of.name != OUTDOORS and OUTDOORS in house.spaces():
+        outside = _air(house.store, OUTDOORS, begin, end, step)
+    every = 1 if step is None else step // 2
+    drawn = pictures.of_space(house.site, of, begin, air, outside, spells, every)
+    return [Markup(chart) for chart in drawn]  # noqa: S704 (our own drawings)
+
+
+def _air(
+    store: Path, name: str, begin: int, end: int, step: int | None
+) -> Mapping[str, pictures.Floats]:
+    """Every minute, or the lowest and the highest of each step."""
+    if step is not None:
+        return _extremes(store, name, begin, end, step)
+    with Reader(store) as reader:
+        return reader.air_of(name, begin, end, pictures.COLUMNS)
+
+
+@lru_cache(maxsize=32)  # for all who look within the same minute
+def _extremes(
+    store: Path, name: str, begin: int, end: int, step: int
+) -> Mapping[str, pictures.Floats]:
+    with Reader(store) as reader:
+        return reader.extremes_of(name, begin, end, step, pictures.COLUMNS)
+
+
+def _fades_first(house: House, snapshot: Snapshot, name: str) -> float:
+    """The blue-wool class of what fades first among the flowers kept in a space."""
+    there = kept_in(snapshot.history.batches, name, snapshot.now_ms)
+    classes = [(house.book.find(b.flower) or house.book.other).blue_wool(b.colour) for b in there]
+    return min(classes, default=places.FADES_EARLY)
+
+
+def _limits(of: Space, house: House) -> list[str]:
+    """A space's settings in plain words."""
+    told = []
+    for limit in limits_of(of):
+        match limit.kind:
+            case Kind.HOT | Kind.COLD:
+                bound = _degrees(limit.value, house)
+            case Kind.SUNNY:
+                bound = light(limit.value)
+            case Kind.DEWY:
+                factor = 1.8 if house.site.temperature_unit == "°F" else 1.0
+                bound = (
+                    f"{limit.value * factor:g} {house.site.temperature_unit} above the dew point"
+                )
+            case Kind.MUSTY:
+                told.append(f"Mould: a word once its index passes {limit.value:g}")
+                continue
+            case _:
+                bound = humidity(limit.value)
+        side = "above" if limit.above else "below"
+        after = f" for {lasting(limit.delay_min)}" if limit.delay_min else " as the mean of a day"
+        word = pictures.WORDS[limit.kind]
+        told.append(f"{word[:1].upper()}{word[1:]}: {side} {bound}{after}")
+        if limit.urgent_value is not None:
+            told.append(f"Urgent: {side} {humidity(limit.urgent_value)}")
+    volume = "not told" if of.volume_m3 is None else f"{of.volume_m3:g} m³"
+    return [*told, f"Room: {volume}"]
