@@ -10,7 +10,6 @@ Each question runs in a process of its own, so that its memory is its own.
 from __future__ import annotations
 
 import argparse
-import resource
 import subprocess
 import sys
 import tempfile
@@ -29,6 +28,7 @@ from monitor.service.shipped import shipped
 from monitor.store.partitions import partition
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
+from tests.benchmarks.child import peak_mb
 from tests.benchmarks.table import Row, show
 
 BEGIN_MIN = 29_714_400  # 2026-07-01T00:00Z
@@ -45,7 +45,8 @@ SCANS = {
     " FROM air",
 }
 ASK = """
-import resource, sys, time, duckdb
+import sys, time, duckdb
+from tests.benchmarks.child import peak_mb
 into, *asked = sys.argv[1:]
 db = duckdb.connect()
 db.execute("SET enable_progress_bar = false")
@@ -55,7 +56,7 @@ for table in ("air", "batches", "stays"):
                f" read_parquet('{files}', hive_partitioning = true)")
 began = time.perf_counter()
 rows = len(db.execute(asked[0]).fetchall())
-print(time.perf_counter() - began, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, rows)
+print(time.perf_counter() - began, peak_mb("self"), rows)
 """
 
 
@@ -148,7 +149,7 @@ def main(quick: bool, sites: int = 200, days: int = 182) -> list[Row]:
                 for what in ("air", "batches", "stays"):
                     partition(reader, site_called("Site0"), what, into, now_ms)
                 took.append(time.perf_counter() - began)
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        peak = peak_mb("self")
         copies(into, "Site0", sites)
         size = f"{sites} sites, {days} days of minutes"
         rows = [
