@@ -17,10 +17,13 @@ import pytest
 from apscheduler.triggers.cron import CronTrigger
 
 from monitor.edges.report.order import Answer
+from monitor.room.air import MinuteOfAir
+from monitor.room.effects import Effects
 from monitor.room.engine import Engine
 from monitor.room.flowers import read_book
 from monitor.room.notices import Policy
 from monitor.room.payloads import Message
+from monitor.room.readings import MINUTE_MS
 from monitor.service import errands
 from monitor.service.errands import UPKEEP_AT, ErrandError, Errands
 from monitor.service.jobs import REPORT, UPKEEP, Job, Stepper, Timetable, due, last_week
@@ -224,6 +227,24 @@ def test_the_nightly_backup_is_made_by_a_child_and_verified(tmp_path: Path) -> N
             wall.sleep(0.02)
     assert [file.name for file in found] == ["x-20260712T031500Z.sqlite"]
     assert shed.notices() == []
+
+
+def test_each_night_the_days_that_are_over_are_worked_out(tmp_path: Path) -> None:
+    with Shed(tmp_path, "2026-07-12T04:15+01:00") as shed:
+        first = at_ms("2026-07-08T12:00+01:00") // MINUTE_MS
+        minutes = [
+            MinuteOfAir(first + n, "loft", 20.0, 60.0, None, None, 1.0, None, None, None, 1)
+            for n in range(0, 3 * 1440, 60)
+        ]
+        shed.worker.post(lambda worker: worker.write(Effects(air=minutes)))
+        shed.errands.soon(shed.errands.jobs()[0], shed.now_ms)
+        with closing(sqlite3.connect(shed.settings.store.file)) as db:
+            asked = "SELECT sum(minutes) FROM air_day WHERE what = 'vpd_kpa'"
+            for _ in range(15_000):
+                if (known := db.execute(asked).fetchone()) != (None,):
+                    break
+                wall.sleep(0.02)
+    assert known == (3 * 24,)
 
 
 def test_a_missing_stick_is_told_and_the_first_backup_is_there(tmp_path: Path) -> None:
