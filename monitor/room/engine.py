@@ -24,7 +24,7 @@ from monitor.room.entries import Request
 from monitor.room.flowers import Book
 from monitor.room.fold import Fold, State
 from monitor.room.foresight import Foresight
-from monitor.room.hour_round import HOUR_MS, LOOK_EVERY_MIN, HourRound
+from monitor.room.hour_round import HOUR_MS, LOOK_EVERY_MIN, TELL_EVERY_MIN, HourRound
 from monitor.room.intake import Intake
 from monitor.room.lateness import NEAR_MIN
 from monitor.room.learning import Lesson, learning_due
@@ -175,7 +175,7 @@ class Engine:
 
     @property
     def considering(self) -> bool:
-        """Whether an hour is over of which not every batch is told yet."""
+        """Whether there is something to be told that is not told of every batch or space yet."""
         return self._round.considering
 
     # -- events -----------------------------------------------------------------------------------
@@ -347,7 +347,7 @@ class Engine:
         for _ in range(most):
             if self._state is None or self._state.minute >= reach:
                 break
-            # First the batches and what is foreseen at full hours: `consider` reads this air back.
+            # First the batches and what is told of what comes: `consider` reads this air back.
             if self._round.holds_air:
                 break
             before = self._state
@@ -466,8 +466,9 @@ class Engine:
         self._ended = []
         if state.minute % 60 == 0:
             self._teller.forget_before(state.minute)
-        # In a replay nothing is looked at that is neither kept nor told: that is at full hours.
-        self._round.begin(state.minute, LOOK_EVERY_MIN if self._until_ms is None else 60)
+        # In a replay nothing is looked at that is neither kept nor told.
+        every_min = LOOK_EVERY_MIN if self._until_ms is None else TELL_EVERY_MIN
+        self._round.begin(state.minute, every_min)
 
     def _circumstances(self, state: State, now_ms: int) -> Circumstances:
         return Circumstances(

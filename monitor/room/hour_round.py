@@ -1,6 +1,7 @@
 """The round at a full hour: what is coming in each space, then how each batch stands in it.
 
-Between full hours only what is coming is looked at, every ten minutes; and of batches of which more
+Between full hours only what is coming is looked at, every ten minutes, and told at half hours too;
+and of batches of which more
 became known since (an entry, late readings) it is said anew how they stand, for whoever looks now:
 that is neither kept nor told. Until it is, nothing is said of them. A few spaces or one ensemble a
 turn, so that the socket is not kept waiting. The air until then is in the store.
@@ -26,7 +27,7 @@ from monitor.room.spells import Spell
 from monitor.room.teller import Teller
 
 HOUR_MS = 60 * MINUTE_MS
-LOOK_EVERY_MIN = 10
+LOOK_EVERY_MIN, TELL_EVERY_MIN = 10, 30
 LOOKS_AT_A_TIME = 2  # spaces, before the socket has its turn again: some 50 ms
 
 
@@ -60,12 +61,14 @@ class HourRound:
         self._doubted_from: int | None = None  # the minute at which to say anew
         self._to_come: dict[str, HoursToCome] = {}
         self._to_look_at: list[str] = []
-        self._at_full_hour = False
+        self._at_full_hour = self._telling = False
 
     @property
     def considering(self) -> bool:
-        """Whether an hour is over of which not every batch is told yet."""
-        return self._hour is not None and self._until_ms is None
+        """Whether an hour is over of which not every batch is told yet, or of what is coming not
+        every space."""
+        of_batches = self._hour is not None and self._until_ms is None
+        return of_batches or (bool(self._to_look_at) and self._telling)
 
     @property
     def looks(self) -> bool:
@@ -98,8 +101,8 @@ class HourRound:
 
     @property
     def holds_air(self) -> bool:
-        """Whether what is looked at is kept and told: until then the air has to stay as it is."""
-        return self._hour is not None or (bool(self._to_look_at) and self._at_full_hour)
+        """Whether what is looked at is kept or told: until then the air has to stay as it is."""
+        return self._hour is not None or self.considering
 
     def begin(self, minute: int, every_min: int = LOOK_EVERY_MIN) -> None:
         """A minute is settled: begin what is due then [UTC epoch minutes]."""
@@ -109,14 +112,16 @@ class HourRound:
         if minute % every_min == 0:
             self._to_look_at = list(self._foresight.spaces)
             self._at_full_hour = minute % 60 == 0
+            self._telling = minute % TELL_EVERY_MIN == 0
 
     def begin_looking(self) -> None:
         """Just started: whoever looks now shall see the coming day."""
-        self._to_look_at, self._at_full_hour = list(self._foresight.spaces), False
+        self._to_look_at = list(self._foresight.spaces)
+        self._at_full_hour = self._telling = False
 
     def open(self) -> int | None:
         """The hour that is over, before anything is said of it; None: there is none."""
-        if not self.considering or self._opened:
+        if self._hour is None or self._until_ms is not None or self._opened:
             return None
         self._opened = True
         return self._hour
@@ -191,10 +196,8 @@ class HourRound:
                 self._to_come.pop(space, None)
                 if coming.outlook is not None:
                     self._to_come[space] = hours_to_come(coming.outlook)
-                if space != OUTDOORS:
-                    self._tell_soon(
-                        space, coming, minute * MINUTE_MS, circumstances, spells, effects
-                    )
+            if self._telling and space != OUTDOORS:
+                self._tell_soon(space, coming, minute * MINUTE_MS, circumstances, spells, effects)
         if some and self._at_full_hour:
             effects.facts.append(self._foresight.standing_fact)
             if self._foresight.forecasts:

@@ -1,6 +1,6 @@
 """What is said of what is coming: once, and taken back where it does not come.
 
-For each space and kind of spell, at full hours:
+For each space and kind of spell, at full and half hours:
 
     what stands  what is foreseen                          now
     -----------  ----------------------------------------  -----------------------------------
@@ -85,7 +85,7 @@ class SoonTeller:
         circumstances: Circumstances,
         ringing: Ringing,
     ) -> tuple[list[Notice], list[Foretold]]:
-        """What is to be said of a space at a full hour, and what is to be kept of it.
+        """What is to be said of a space at a full or half hour, and what is to be kept of it.
 
         limits  those that can be foreseen; none where nothing is known of its air
         spells  those that go on, and those of the last days

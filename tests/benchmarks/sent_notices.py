@@ -11,6 +11,7 @@ from monitor.room.ahead_features import Site, ready
 from monitor.room.circumstances import Circumstances
 from monitor.room.foresight import Coming
 from monitor.room.history import History
+from monitor.room.hour_round import TELL_EVERY_MIN
 from monitor.room.notices import Policy
 from monitor.room.soon import WITHIN_H, Watched
 from monitor.room.soon_teller import Foretold, Ringing, SoonTeller
@@ -48,8 +49,8 @@ def spells(temperature: Array, limit: float) -> tuple[NDArray[np.int64], NDArray
 
 
 class Daily(NamedTuple):
-    """What the monitor's own rule sends: asked at full hours, of twelve hours, once a day at most,
-    never in the night rest; and what became of it.
+    """What the monitor's own rule sends: asked every half hour, of twelve hours, once a day
+    at most, never in the night rest; and what became of it.
 
     sent, came  notices; those whose spell began while they stood
     spells      all of the year, those that began in the night rest too
@@ -67,7 +68,7 @@ class Daily(NamedTuple):
 
 
 def as_the_monitor_sends(record: Record, every_days: int, skip: int) -> Daily:
-    """A shed's year through the monitor's own teller, hour by hour."""
+    """A shed's year through the monitor's own teller, by half hours."""
     history = History(*record[3:8])
     site, past = Site(record.latitude, record.longitude), ready(history)
     limit, minutes = record.shed.hot_c, history.minute
@@ -85,7 +86,9 @@ def as_the_monitor_sends(record: Record, every_days: int, skip: int) -> Daily:
     for begin in range(30 * DAY, len(on) - DAY, every_days * DAY * skip):
         model = fit(history, int(minutes[begin]), site)
         index = np.arange(begin, min(begin + every_days * DAY, len(on) - DAY))
-        index = index[(minutes[index] % 60 == 0) & np.isfinite(history.temperature_c[index])]
+        index = index[
+            (minutes[index] % TELL_EVERY_MIN == 0) & np.isfinite(history.temperature_c[index])
+        ]
         for part in np.array_split(index, every_days):
             course, _ = paths(model, past, part, WITHIN_H * HOUR + delay)
             for step, ahead_of in zip(part.tolist(), course, strict=True):
@@ -95,7 +98,7 @@ def as_the_monitor_sends(record: Record, every_days: int, skip: int) -> Daily:
                 so_far = [s._replace(ended=None) if (s.ended or 0) > now else s for s in so_far]
                 for spell in so_far:
                     came = [f for f in standing if f.told_ms // 60_000 < spell.began]
-                    if came and spell.began > now - 60:
+                    if came and spell.began > now - TELL_EVERY_MIN:
                         stood.setdefault(spell.began, spell.began - came[0].told_ms // 60_000)
                 watched = Watched(
                     Kind.HOT, limit, history.temperature_c[: step + 1][-36:], ahead_of, delay
@@ -104,8 +107,8 @@ def as_the_monitor_sends(record: Record, every_days: int, skip: int) -> Daily:
                 _, changed = teller.tell("shed", [watched], Coming(now), so_far, around, ringing)
                 told += changed
                 standing = teller.standing("shed")
-    hours = set(asked)
-    judged = [s.began for s in known if -(-s.began // 60) * 60 in hours]
+    moments = set(asked)
+    judged = [s.began for s in known if -(-s.began // TELL_EVERY_MIN) * TELL_EVERY_MIN in moments]
     days = {local_day(b * 60_000, zone): b for b in reversed(judged)}  # the first of each day
     sent = [f for f in told if f.closed is None]
     return Daily(
@@ -129,7 +132,7 @@ def _spell(begin: int, on: NDArray[np.bool_], minutes: NDArray[np.int64]) -> Spe
 
 def daily_rows(records_of: list[Record], every_days: int, skip: int) -> list[Row]:
     """What is asked of notices, judged by what the monitor itself sends."""
-    say("\nAs the monitor sends them: full hours, twelve hours, once a day, not in the night rest")
+    say("\nAs the monitor sends them: half hours, twelve hours, once a day, not in the night rest")
     say(
         "| shed | notices | came | spells | foreseen | days with one | foreseen | median lead min |"
     )

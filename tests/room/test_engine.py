@@ -360,7 +360,13 @@ def test_a_notice_waits_for_no_look_at_the_other_spaces_but_what_is_kept_of_an_h
     take(10, 41.0)
     assert take(11, 41.0).urgent
     assert engine.behind(START_MS)
-    for minute in range(12, 60):
+    for minute in range(12, 30):
+        take(minute, 20.0)
+    assert engine.considering, "at half hours it is told what comes"
+    assert not take(30, 20.0).air
+    while engine.considering:
+        writer.apply(engine.consider())
+    for minute in range(31, 60):
         take(minute, 20.0)
     writer.apply(engine.consider())
     assert engine.considering
