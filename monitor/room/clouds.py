@@ -121,8 +121,8 @@ def sun_felt(more: Array) -> Array:
     more  sine of the sun's height times the share of the sky that is clearer than usual, each
           step
 
-    >>> float(np.round(sun_felt(np.ones(STEPS_PER_DAY))[-1], 1))
-    5.8
+    >>> float(np.round(sun_felt(np.ones(144))[-1], 1))
+    6.0
     """
     hours = STEP_MIN / 60 * np.arange(1, more.size + 1)
     grows = np.exp(hours / FELT_H)

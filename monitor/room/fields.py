@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.room.entries import JSON, RequestError
-from monitor.room.readings import Quantity
+from monitor.room.readings import MEASURED
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(min|minutes?|h|hours?|d|days?)", re.ASCII)
@@ -162,7 +162,7 @@ _ALL = (
     Field("kind", "the kind", "hot", _text(40)),
     Field("for_min", "the pause", '--for "1 h"', _span),
     Field("sensor", "the sensor", "loft-rail", _text(60)),
-    Field("quantity", "the quantity", "--quantity humidity", _one_of(*Quantity)),
+    Field("quantity", "the quantity", "--quantity humidity", _one_of(*MEASURED)),
     Field("offset", "the offset", "--offset -1.5", _between(-100_000, 100_000, "")),
     Field("slope", "the slope", "--slope 1.02", _between(0.1, 10, "")),
     Field("salt", "the salt", "--salt table", _one_of("table", "magnesium")),

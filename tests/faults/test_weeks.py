@@ -5,8 +5,8 @@ A week in which the clocks go back is among them, with the week's report at its 
 
 from __future__ import annotations
 
+import http.client
 import json
-import socket
 import sqlite3
 import time
 from contextlib import closing
@@ -60,12 +60,17 @@ def wait_for_page(port: int) -> None:
     """The page starts beside the rest and opens files of its own: what is held counts from then."""
     until = time.monotonic() + 300
     while True:
+        link = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
         try:
-            socket.create_connection(("127.0.0.1", port), timeout=1).close()
+            # An answer, not a connection: the port is there before its thread has begun.
+            link.request("GET", "/")
+            link.getresponse().read()
             return
-        except OSError:
+        except (OSError, http.client.HTTPException):
             assert time.monotonic() < until, "the page does not answer"
             time.sleep(0.05)
+        finally:
+            link.close()
 
 
 def run(folder: Path, begin: datetime, days: int) -> list[Held]:
