@@ -353,7 +353,10 @@ def _described(
     told += [f"{level.words[:1].upper()}{level.words[1:]}." for level in levels]
     if by_the_day:
         times = Counter(mark.words for mark in marks)
-        told += [f"{words[:1].upper()}{words[1:]}: {n} times." for words, n in times.items()]
+        told += [
+            f"{words[:1].upper()}{words[1:]}: {'once' if n == 1 else f'{n} times'}."
+            for words, n in times.items()
+        ]
     else:
         told += [f"{moment(m.begin, timezone)}: {m.words}." for m in marks]
     return " ".join(told)

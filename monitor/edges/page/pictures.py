@@ -15,10 +15,11 @@ from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site, Space
 from monitor.room.spells import Kind, Spell
 from monitor.room.words import humidity, light, temperature
+from monitor.store.days import KEPT
 
 Floats = npt.NDArray[np.float64]
 
-COLUMNS = ("temperature_c", "relative_humidity_pct", "vpd_kpa", "illuminance_lx")
+COLUMNS = KEPT  # what is drawn of a year has to be kept by the day
 WORDS: dict[Kind, str] = {
     Kind.HOT: "hot",
     Kind.COLD: "cold",

@@ -201,7 +201,7 @@ def _strip_words(
 
 
 def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
-    """One space: its air over a day, a week or a month, its sensors, its settings."""
+    """One space: its air over a day up to a year, its sensors, its settings."""
     site, of = house.site, house.site.spaces[name]
     begin, end = _span(span, snapshot)
     with Reader(house.store) as reader:
