@@ -8,7 +8,8 @@ from typing import Any
 
 from monitor.room import quality
 from monitor.room.faults import Faults
-from monitor.room.fold import SensorState, SpaceState, State
+from monitor.room.fold import SpaceState, State
+from monitor.room.follow import SensorState
 from monitor.room.limits import DailyMean
 from monitor.room.musty import Musty
 from monitor.room.pairs import Pair, Shine

@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from monitor.room.faults import Faults, held_ms
-from monitor.room.fold import SensorState, State
+from monitor.room.fold import State
+from monitor.room.follow import SensorState
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site
 from monitor.room.spells import Watch

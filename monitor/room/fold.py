@@ -8,49 +8,30 @@ and never of the order in which they came.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from monitor.room import faults, quality, stuck
 from monitor.room.air import MinuteOfAir, SensorMinute, minute_of_air
-from monitor.room.calibrations import Calibration, Service, holding, out_of_service
+from monitor.room.calibrations import Calibration, Service
 from monitor.room.crisp_spans import CrispSpan, crisp_in
+from monitor.room.follow import (
+    MOIST,
+    Flags,
+    Follower,
+    Following,
+    Records,
+    SensorState,
+    heard_both,
+    held,
+)
 from monitor.room.limits import DailyMean, limit_once_crisp, limits_of, measured
 from monitor.room.musty import Musty
-from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Sensor
+from monitor.room.readings import Flag, Quantity
 from monitor.room.spaces import OUTDOORS, Site, Space
 from monitor.room.spells import INSIDE, Kind, Limit, Spell, Watch, spell_of, step
 from monitor.room.together import Spaces, Together
 from monitor.science.moist_air import standard_pressure
-
-# What one sensor told at one time: quantity → (value, flags as stored).
-Record = Mapping[Quantity, tuple[float, Flag]]
-# The records of one minute: sensor → time [ms] → record.
-Records = Mapping[str, Mapping[int, Record]]
-# Finds what a sensor told next after a time, of each quantity, if it is there yet.
-Following = Callable[[str, int], tuple[int, Record] | None]
-
-# Flags that the fold gives; all others were given when the reading was accepted.
-JUDGED = Flag.STEP | Flag.STUCK | Flag.FEED | Flag.IN_THE_SUN | Flag.DISAGREES | Flag.OUT_OF_SERVICE
-_UNUSABLE = Flag.RANGE | Flag.TOO_OLD
-_MOIST = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
-
-
-class SensorState(NamedTuple):
-    """What is remembered of a sensor.
-
-    since    minute from which it was expected; later than now while it is out of service
-    track    see quality
-    held     quantity → (time [ms], value) of its last good reading
-    last_ms  time of its last record; None: never heard
-    doubted  minute of its last record, if that waits for the next one to confirm a jump
-    """
-
-    since: int
-    track: quality.Track = quality.Track()
-    held: Mapping[Quantity, tuple[int, float]] = {}
-    last_ms: int | None = None
-    doubted: int | None = None
 
 
 class SpaceState(NamedTuple):
@@ -75,13 +56,13 @@ class State(NamedTuple):
 class Folded(NamedTuple):
     """What one minute gave.
 
-    flags  (time [ms], sensor, quantity) → flags, where they differ from those stored
+    flags  where they differ from those stored
     air    one a space of which anything is known
     ended  spells that ended
     """
 
     state: State
-    flags: dict[tuple[int, str, Quantity], Flag]
+    flags: Flags
     air: list[MinuteOfAir]
     ended: list[Spell]
 
@@ -102,15 +83,13 @@ class Fold:
         self._site = site
         self._crisp = tuple(crisp)
         self._once_crisp = {name: limit_once_crisp(space) for name, space in site.spaces.items()}
-        self._services = {
-            name: switches
-            for name in site.sensors
-            if (switches := [s for s in services if s.sensor == name])
-        }
-        self._calibrations = {
-            name: of_sensor
-            for name in site.sensors
-            if (of_sensor := [c for c in calibrations if c.sensor == name])
+        self._followers = {
+            name: Follower(
+                sensor,
+                [c for c in calibrations if c.sensor == name],
+                [s for s in services if s.sensor == name],
+            )
+            for name, sensor in site.sensors.items()
         }
         self._pressure_pa = standard_pressure(site.elevation_m)
         self._limits: dict[str, tuple[Limit, ...]] = {
@@ -139,14 +118,13 @@ class Fold:
     def step(self, state: State, records: Records, following: Following) -> Folded:
         """Fold the state's next minute."""
         minute = state.minute
-        flags: dict[tuple[int, str, Quantity], Flag] = {}
+        flags: Flags = {}
         sensors: dict[str, SensorState] = {}
         told: dict[str, SensorMinute] = {}
-        for name, sensor in self._site.sensors.items():
-            sensors[name], told[name] = self._sensor(
-                sensor, state.sensors[name], state.feed, minute, records.get(name, {}),
-                following, flags,
-            )  # fmt: skip
+        for name, follower in self._followers.items():
+            sensors[name], told[name] = follower.minute(
+                state.sensors[name], state.feed, minute, records.get(name, {}), following, flags
+            )
         together = self._hold_together(state, sensors, told, records, flags)
         air = self._air(minute, told, self._pressure(sensors, minute))
         spaces, ended = self._watch(state, minute, air)
@@ -174,77 +152,28 @@ class Fold:
         """Of each space in which sensors disagree, those to doubt."""
         return self._together.disagreeing(state.together)
 
-    def _sensor(
-        self,
-        sensor: Sensor,
-        state: SensorState,
-        feed: stuck.Feed,
-        minute: int,
-        records: Mapping[int, Record],
-        following: Following,
-        flags: dict[tuple[int, str, Quantity], Flag],
-    ) -> tuple[SensorState, SensorMinute]:
-        good: dict[Quantity, list[float]] = {}
-        held = dict(state.held)
-        for time_ms in sorted(records):
-            record = records[time_ms]
-            values = self._values(sensor.name, time_ms, record)
-            if not values and all(flag & Flag.TOO_OLD for _, flag in record.values()):
-                continue
-            if self._out(sensor.name, time_ms):
-                for quantity, (_, stored) in record.items():
-                    flag = (stored & ~JUDGED) | Flag.OUT_OF_SERVICE
-                    if flag != stored:
-                        flags[(time_ms, sensor.name, quantity)] = flag
-                state = state._replace(last_ms=time_ms)
-                continue
-            track = self._track(sensor.name, state, time_ms)
-            judged, track, doubted = self._judge(
-                sensor.name, track, feed, time_ms, values, following
-            )
-            for quantity, (_, stored) in record.items():
-                flag = judged.get(quantity, Flag.NONE)
-                if stored is not Flag.NONE:  # rare, and an IntFlag reckons slowly
-                    flag |= stored & ~JUDGED
-                if flag != stored:
-                    flags[(time_ms, sensor.name, quantity)] = flag
-                if flag is Flag.NONE or not flag & DOUBTFUL:
-                    good.setdefault(quantity, []).append(values[quantity])
-                    held[quantity] = (time_ms, values[quantity])
-            state = SensorState(state.since, track, held, time_ms, minute if doubted else None)
-        if self._out(sensor.name, (minute + 1) * MINUTE_MS - 1):
-            # Back in service it is as if new: expected from then on, with no past to judge by.
-            state = SensorState(since=minute + 1, last_ms=state.last_ms)
-        return state, _sensor_minute(sensor, state, minute, good)
-
-    def _out(self, sensor: str, time_ms: int) -> bool:
-        known = self._services.get(sensor)
-        return known is not None and out_of_service(known, sensor, time_ms) is not None
-
     def _hold_together(
         self,
         state: State,
         sensors: Mapping[str, SensorState],
         told: dict[str, SensorMinute],
         records: Records,
-        flags: dict[tuple[int, str, Quantity], Flag],
+        flags: Flags,
     ) -> Together:
         """Hold the sensors of each space against each other; mark those to doubt."""
         minute = state.minute
         changed = [
-            name
-            for name, changes in self._calibrations.items()
-            if any(change.from_ms // MINUTE_MS == minute for change in changes)
+            name for name, follower in self._followers.items() if follower.changes_in(minute)
         ]
         before = state.together.without(changed) if changed else state.together
         together, doubts = self._together.step(
-            before, minute, told, lambda name: _heard_both(sensors[name], minute)
+            before, minute, told, lambda name: heard_both(sensors[name], minute)
         )
         for name, doubt in doubts.items():
             if doubt & Flag.IN_THE_SUN:
                 told[name] = told[name]._replace(in_the_sun=True)
             for time_ms, record in records.get(name, {}).items():
-                for quantity in _MOIST:
+                for quantity in MOIST:
                     if quantity not in record or record[quantity][1] & Flag.TOO_OLD:
                         continue
                     stored = record[quantity][1]
@@ -254,53 +183,11 @@ class Fold:
                         del flags[key]
         return together
 
-    def _values(self, sensor: str, time_ms: int, record: Record) -> dict[Quantity, float]:
-        """The usable values of a record, calibrated."""
-        values = {
-            q: value
-            for q, (value, flag) in record.items()
-            if flag is Flag.NONE or not flag & _UNUSABLE
-        }
-        if changes := self._calibrations.get(sensor):
-            for quantity, value in values.items():
-                slope, offset = holding(changes, sensor, quantity, time_ms)
-                values[quantity] = slope * value + offset
-        return values
-
-    def _track(self, sensor: str, state: SensorState, time_ms: int) -> quality.Track:
-        """What is remembered of a sensor before a record: nothing where it was swapped since."""
-        last_ms = -1 if state.last_ms is None else state.last_ms
-        for change in self._calibrations.get(sensor, ()):
-            if change.swapped and last_ms < change.from_ms <= time_ms:
-                return quality.Track()
-        return state.track
-
-    def _judge(
-        self,
-        sensor: str,
-        track: quality.Track,
-        feed: stuck.Feed,
-        time_ms: int,
-        values: Mapping[Quantity, float],
-        following: Following,
-    ) -> tuple[dict[Quantity, Flag], quality.Track, bool]:
-        """Flags, new track, and whether a jump still waits for the next record."""
-        judged, new = quality.judge(track, time_ms, values, None, feed)
-        jumps = [quantity for quantity, flag in judged.items() if flag & Flag.STEP]
-        if not jumps:
-            return judged, new, False
-        after = following(sensor, time_ms)
-        if after is None:
-            return judged, new, True
-        following_values = (after[0], self._values(sensor, after[0], after[1]))
-        judged, new = quality.judge(track, time_ms, values, following_values, feed)
-        return judged, new, any(quantity not in after[1] for quantity in jumps)
-
     def _pressure(self, sensors: Mapping[str, SensorState], minute: int) -> float:
         """Air pressure of the site [Pa]: a sensor's, else what its elevation gives."""
         for name, sensor in self._site.sensors.items():
             if Quantity.PRESSURE in sensor.reads:
-                value = _held(sensor, sensors[name], minute, Quantity.PRESSURE)
+                value = held(sensor, sensors[name], minute, Quantity.PRESSURE)
                 if value is not None:
                     return value
         return self._pressure_pa
@@ -361,36 +248,3 @@ class Fold:
         if before.watches.get(once_crisp.kind, INSIDE) is INSIDE:
             return limits
         return (*limits, once_crisp._replace(value=-once_crisp.deadband))
-
-
-def _held(sensor: Sensor, state: SensorState, minute: int, quantity: Quantity) -> float | None:
-    """The last good value while it may stand for a minute without one."""
-    last = state.held.get(quantity)
-    if last is None or minute * MINUTE_MS - last[0] > faults.held_ms(sensor.every_s):
-        return None
-    return last[1]
-
-
-def _heard_both(state: SensorState, minute: int) -> bool:
-    """Whether a sensor told both temperature and humidity in a minute, and rightly."""
-    begin_ms = minute * MINUTE_MS  # nothing later than this minute is held yet
-    temperature, humidity = (state.held.get(quantity) for quantity in _MOIST)
-    return bool(temperature and humidity and temperature[0] >= begin_ms and humidity[0] >= begin_ms)
-
-
-def _sensor_minute(
-    sensor: Sensor, state: SensorState, minute: int, good: Mapping[Quantity, list[float]]
-) -> SensorMinute:
-    def value(quantity: Quantity) -> float | None:
-        values = good.get(quantity)
-        if values:
-            return values[0] if len(values) == 1 else sum(values) / len(values)
-        return _held(sensor, state, minute, quantity)
-
-    return SensorMinute(
-        value(Quantity.TEMPERATURE),
-        value(Quantity.HUMIDITY),
-        value(Quantity.ILLUMINANCE),
-        value(Quantity.SURFACE_TEMPERATURE),
-        sum(len(values) for values in good.values()),
-    )

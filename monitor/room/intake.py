@@ -14,7 +14,7 @@ from monitor.room import quality
 from monitor.room.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live
 from monitor.room.calibrations import holding
 from monitor.room.effects import Effects, Unread
-from monitor.room.fold import SensorState
+from monitor.room.follow import SensorState
 from monitor.room.forecasts import ForecastReader, Said
 from monitor.room.lateness import Lateness
 from monitor.room.logbook import Logbook

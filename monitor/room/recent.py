@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
-from monitor.room.fold import Record, Records
+from monitor.room.follow import Record, Records
 from monitor.room.readings import MINUTE_MS, Flag, Quantity, Reading
 
 KEPT_MIN = 30

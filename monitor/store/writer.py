@@ -10,7 +10,7 @@ from pathlib import Path
 from monitor.room import learning
 from monitor.room.effects import Effects, Outgoing, Settlement
 from monitor.room.entries import Entry
-from monitor.room.fold import Record
+from monitor.room.follow import Record
 from monitor.room.hour_means import HourMean
 from monitor.room.notices import Notice, Told, Weight
 from monitor.room.prospects import Prospect
