@@ -220,7 +220,6 @@ class Engine:
         self._go_back(dirty, effects)
 
     def _go_back(self, dirty: list[int], effects: Effects) -> None:
-        self._recent.stale()
         if self._state is None or not dirty:
             return
         far = self._state.minute - NEAR_MIN
@@ -237,6 +236,7 @@ class Engine:
 
     def _go_back_to(self, minute: int) -> None:
         """Take up the newest state that was there before this minute was folded."""
+        self._recent.stale()  # flags were given since it was read
         state = self._states.before(minute)
         if state is None:
             first_ms = minute * MINUTE_MS if self.first_ms is None else self.first_ms

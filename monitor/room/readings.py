@@ -59,6 +59,16 @@ class Flag(IntFlag):
     OUT_OF_SERVICE = 512  # the sensor was being tested or moved
 
 
+class _Flags(dict[int, Flag]):
+    """Numbers → flags, made once: there are millions of readings and few kinds."""
+
+    def __missing__(self, number: int) -> Flag:
+        self[number] = Flag(number)
+        return self[number]
+
+
+FLAGS = _Flags()
+
 # A reading with none of these is used for the air.
 DOUBTFUL = Flag.RANGE | Flag.STEP | Flag.STUCK | Flag.FEED | Flag.TOO_OLD | Flag.OUT_OF_SERVICE
 

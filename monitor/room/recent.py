@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping
 from typing import Protocol
 
 from monitor.room.follow import Record, Records
 from monitor.room.readings import MINUTE_MS, Flag, Quantity, Reading
+from monitor.room.slices import Slice
 
 KEPT_MIN = 30
 # Where sensors gone mad fill the memory (some 440 bytes a reading), it reaches less far back.
 MOST_HELD, FEWEST_KEPT_MIN = 100_000, 3
 MOST_WAITING = 200_000  # beyond that the fullest minutes are left to the store altogether
 FLOOD = 10_000  # readings in two minutes: a hundred sensors that tell three things each second
-SLICE_MIN, SLICE_READINGS = 60, 20_000
+SLICE_MIN, SLICE_READINGS = 360, 20_000
 # A jump older than this is not looked for, neither before a late reading nor after a doubted one.
 REACH_MIN = 60
 
@@ -23,15 +25,10 @@ _Minute = dict[str, dict[int, dict[Quantity, tuple[float, Flag]]]]
 class Kept(Protocol):
     """Where older readings are."""
 
-    def records(self, begin: int, end: int) -> dict[int, dict[str, dict[int, Record]]]:
-        """The records of the minutes begin ≤ minute < end."""
+    def records(self, begin: int, end: int, most: int) -> Slice:
+        """The readings of whole minutes from `begin` on.
 
-    def records_from(
-        self, begin: int, end: int, most: int
-    ) -> tuple[int, dict[int, dict[str, dict[int, Record]]]]:
-        """The records of whole minutes from `begin` on, and the minute before which they end.
-
-        At the latest that is `end`; once there are `most` readings it is the next minute.
+        They end before minute `end`, or once there are `most`, with the minute of that one.
         """
 
     def first_minute_from(self, minute: int) -> int | None:
@@ -52,7 +49,7 @@ class Recent:
         self.held = 0  # readings in memory
         self._peeked: tuple[int, Records] = (0, {})
         self._first = first_minute
-        self._slice: tuple[int, int, Mapping[int, Records]] = (0, 0, {})
+        self._slice: Slice | None = None
 
     @property
     def held_min(self) -> int:
@@ -78,6 +75,7 @@ class Recent:
         if minute < self._first or minute in self._left:
             if minute in self._counts:
                 self._counts[minute] += 1
+            self.stale()
             return not self._kept.holds(reading.time_ms, reading.sensor, reading.quantity)
         of_minute = self._minutes.setdefault(minute, {})
         record = of_minute.setdefault(reading.sensor, {}).setdefault(reading.time_ms, {})
@@ -96,19 +94,17 @@ class Recent:
         self.held -= self._counts[minute]
 
     def stale(self) -> None:
-        """The store has new readings: read it again."""
-        self._slice, self._peeked = (0, 0, {}), (0, {})
+        """What was read from the store is not what stands there any more: read it again."""
+        self._slice, self._peeked = None, (0, {})
 
     def minute(self, minute: int) -> Records:
         """The records of one minute."""
         if self._remembers(minute):
             return self._minutes.get(minute, {})
-        begin, end, records = self._slice
-        if not begin <= minute < end:
+        if self._slice is None or not self._slice.begin <= minute < self._slice.end:
             last = minute + 1 if minute in self._left else min(minute + SLICE_MIN, self._first)
-            end, records = self._kept.records_from(minute, last, SLICE_READINGS)
-            self._slice = (minute, end, records)
-        return records.get(minute, {})
+            self._slice = self._kept.records(minute, last, SLICE_READINGS)
+        return self._slice.get(minute, {})
 
     def next_minute(self, minute: int) -> int | None:
         """The first minute from this one on that has a record; None: nothing was read since."""
@@ -166,11 +162,13 @@ class Recent:
     def _at(self, minute: int, sensor: str) -> Mapping[int, Record]:
         if self._remembers(minute):
             return self._minutes.get(minute, {}).get(sensor, {})
-        begin, end, records = self._slice
-        if begin <= minute < end:
-            return records.get(minute, {}).get(sensor, {})
+        if self._slice is not None and self._slice.begin <= minute < self._slice.end:
+            return self._slice.get(minute, {}).get(sensor, {})
         if self._peeked[0] != minute:
-            self._peeked = minute, self._kept.records(minute, minute + 1).get(minute, {})
+            self._peeked = (
+                minute,
+                self._kept.records(minute, minute + 1, sys.maxsize).get(minute, {}),
+            )
         return self._peeked[1].get(sensor, {})
 
     def _remembers(self, minute: int) -> bool:

@@ -15,7 +15,7 @@ from monitor.room.effects import HoursAhead, Unread
 from monitor.room.entries import Entry
 from monitor.room.notices import Notice, Weight
 from monitor.room.prospects import Prospect
-from monitor.room.readings import DOUBTFUL, Flag, Quantity, Reading
+from monitor.room.readings import DOUBTFUL, FLAGS, Flag, Quantity, Reading
 from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
 from monitor.store.connection import open_for_reading
@@ -33,16 +33,6 @@ _AIR_COLUMNS = ", ".join(f"a.{name}" for name in _AIR)
 _MEAN_COLUMNS = ", ".join(f"a.{name}" for name in _AIR if name != "readings")
 _SPELL_COLUMNS = "kind, space, sensor, began, declared, ended, worst, urgent, settled"
 
-
-class _Flags(dict[int, Flag]):
-    """Numbers → flags, made once: there are millions of readings and few kinds."""
-
-    def __missing__(self, number: int) -> Flag:
-        self[number] = Flag(number)
-        return self[number]
-
-
-FLAGS = _Flags()
 QUANTITIES: dict[str, Quantity] = {quantity.value: quantity for quantity in Quantity}
 
 

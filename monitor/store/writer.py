@@ -7,14 +7,16 @@ import sys
 from collections.abc import Iterable
 from pathlib import Path
 
+import numpy as np
+
 from monitor.room import learning
 from monitor.room.effects import Effects, Outgoing, Settlement
 from monitor.room.entries import Entry
-from monitor.room.follow import Record
 from monitor.room.hour_means import HourMean
 from monitor.room.notices import Notice, Told, Weight
 from monitor.room.prospects import Prospect
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
+from monitor.room.slices import ROW, Slice
 from monitor.room.soon_teller import Foretold
 from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
@@ -22,7 +24,7 @@ from monitor.store import days
 from monitor.store.connection import DamagedError, open_for_writing
 from monitor.store.journal import Journal, entries_in, insert_entry
 from monitor.store.means import ten_minute_means
-from monitor.store.reader import FLAGS, QUANTITIES, prospect_of_row
+from monitor.store.reader import QUANTITIES, prospect_of_row
 
 UNREAD_KEPT = 2_000
 DAY_MS = days.DAY_MIN * MINUTE_MS
@@ -376,33 +378,29 @@ class Writer:
         ).fetchone()
         return row is not None
 
-    def records(self, begin: int, end: int) -> dict[int, dict[str, dict[int, Record]]]:
-        """The records of the minutes begin ≤ minute < end: minute → sensor → time → record."""
-        return self.records_from(begin, end, sys.maxsize)[1]
+    def records(self, begin: int, end: int, most: int = sys.maxsize) -> Slice:
+        """The readings of whole minutes from `begin` on.
 
-    def records_from(
-        self, begin: int, end: int, most: int
-    ) -> tuple[int, dict[int, dict[str, dict[int, Record]]]]:
-        """The records of whole minutes from `begin` on, and the minute before which they end.
-
-        At the latest that is `end`; once there are `most` readings it is the next minute.
+        They end before minute `end`, or once there are `most`, with the minute of that one.
         """
-        found: dict[int, dict[str, dict[int, dict[Quantity, tuple[float, Flag]]]]] = {}
+        within = (begin * MINUTE_MS, end * MINUTE_MS)
+        last = self._db.execute(
+            "SELECT time_ms FROM reading WHERE time_ms >= ? AND time_ms < ?"
+            " ORDER BY time_ms LIMIT 1 OFFSET ?",
+            (*within, most - 1),
+        ).fetchone()
+        if last is not None:
+            end = int(last[0]) // MINUTE_MS + 1
         rows = self._db.execute(
             "SELECT time_ms, sensor, quantity, value, flags FROM reading"
             " WHERE time_ms >= ? AND time_ms < ? ORDER BY time_ms",
             (begin * MINUTE_MS, end * MINUTE_MS),
         )
-        for count, (time_ms, sensor, quantity, value, flags) in enumerate(rows):
-            minute = time_ms // MINUTE_MS
-            if count >= most and minute not in found:
-                end = minute
-                break
-            of_minute = found.setdefault(minute, {})
-            of_sensor = of_minute.setdefault(self._sensors.name_of(sensor), {})
-            record = of_sensor.setdefault(time_ms, {})
-            record[QUANTITIES[self._quantities.name_of(quantity)]] = (value, FLAGS[flags])
-        return end, found  # type: ignore[return-value]  # the inner dicts are read as Mappings
+        told = np.fromiter(rows, ROW)
+        return Slice(begin, end, told, self._sensors.name_of, self._quantity_of)
+
+    def _quantity_of(self, id_: int) -> Quantity:
+        return QUANTITIES[self._quantities.name_of(id_)]
 
     def waiting(self) -> list[Reading]:
         """Readings whose leap in time waits to be confirmed, in order of time."""

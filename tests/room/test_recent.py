@@ -100,8 +100,8 @@ def test_the_store_is_read_in_slices_of_so_many_readings(tmp_path: Path) -> None
     writer = Writer(tmp_path / "x.sqlite")
     for minute in range(FIRST, FIRST + 9):
         writer.apply(Effects(readings=told(minute, 100)))
-    end, found = writer.records_from(FIRST, FIRST + 9, 250)
-    assert (end, sorted(found)) == (FIRST + 3, [FIRST, FIRST + 1, FIRST + 2])
-    assert writer.records_from(FIRST, FIRST + 9, 5000)[0] == FIRST + 9
+    found = writer.records(FIRST, FIRST + 9, 250)
+    assert (found.end, sorted(found)) == (FIRST + 3, [FIRST, FIRST + 1, FIRST + 2])
+    assert writer.records(FIRST, FIRST + 9, 5000).end == FIRST + 9
     assert writer.records(FIRST, FIRST + 9).keys() == set(range(FIRST, FIRST + 9))
     writer.close()

@@ -1,0 +1,140 @@
+"""The stored readings of some minutes in a row, as arrays: what is folded again long afterwards."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.room.follow import Record, Records
+from monitor.room.readings import FLAGS, MINUTE_MS, Flag, Quantity
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+# A row of readings as it is stored: sensor and quantity by their numbers.
+ROW = np.dtype(
+    [("time_ms", "i8"), ("sensor", "i8"), ("quantity", "i8"), ("value", "f8"), ("flags", "i8")]
+)
+
+
+class SensorRecords(NamedTuple):
+    """What one sensor told, a record each time, in order of time.
+
+    time_ms  (records,) UTC epoch ms, each later than the one before
+    values   quantity → (records,) in the kept unit; NaN where the record does not carry it
+    flags    quantity → (records,) as stored
+    """
+
+    time_ms: Integers
+    values: Mapping[Quantity, Floats]
+    flags: Mapping[Quantity, Integers]
+
+    def between(self, begin_ms: int, end_ms: int) -> SensorRecords:
+        """Those with begin ≤ time < end."""
+        first, last = np.searchsorted(self.time_ms, (begin_ms, end_ms)).tolist()
+        return SensorRecords(
+            self.time_ms[first:last],
+            {quantity: values[first:last] for quantity, values in self.values.items()},
+            {quantity: flags[first:last] for quantity, flags in self.flags.items()},
+        )
+
+    def one_by_one(self) -> dict[int, Record]:
+        """Time [ms] → record."""
+        found: dict[int, dict[Quantity, tuple[float, Flag]]] = {
+            time_ms: {} for time_ms in self.time_ms.tolist()
+        }
+        for quantity, values in self.values.items():
+            told = zip(values.tolist(), self.flags[quantity].tolist(), strict=True)
+            for record, (value, flags) in zip(found.values(), told, strict=True):
+                if value == value:  # not NaN
+                    record[quantity] = value, FLAGS[flags]
+        return dict(found)
+
+
+class Slice(Mapping[int, Records]):
+    """The readings of the minutes begin ≤ minute < end; by minute, those in which any was told.
+
+    rows                   of the dtype ROW, in order of time
+    sensor_of, quantity_of  what their numbers stand for
+    """
+
+    def __init__(
+        self,
+        begin: int,
+        end: int,
+        rows: NDArray[np.void],
+        sensor_of: Callable[[int], str],
+        quantity_of: Callable[[int], Quantity],
+    ) -> None:
+        self.begin = begin
+        self.end = end
+        self._rows = rows
+        self._sensor_of = sensor_of
+        self._quantity_of = quantity_of
+
+    @cached_property
+    def by_sensor(self) -> dict[str, SensorRecords]:
+        """What each sensor told."""
+        rows = self._rows[np.argsort(self._rows["sensor"], kind="stable")]
+        starts = np.flatnonzero(np.diff(rows["sensor"], prepend=-1))
+        return {
+            self._sensor_of(int(told["sensor"][0])): _records(told, self._quantity_of)
+            for told in np.split(rows, starts)[1:]
+        }
+
+    def __getitem__(self, minute: int) -> MinuteOfSlice:
+        if minute not in self._minutes:
+            raise KeyError(minute)
+        return MinuteOfSlice(self, minute)
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._minutes)
+
+    def __len__(self) -> int:
+        return len(self._minutes)
+
+    @cached_property
+    def _minutes(self) -> dict[int, None]:
+        return dict.fromkeys((self._rows["time_ms"] // MINUTE_MS).tolist())
+
+
+class MinuteOfSlice(Mapping[str, Mapping[int, Record]]):
+    """The records of one minute, of each sensor that told any; made when they are asked for."""
+
+    def __init__(self, source: Slice, minute: int) -> None:
+        self.source = source
+        self.minute = minute
+
+    def __getitem__(self, sensor: str) -> Mapping[int, Record]:
+        return self._of(self.source.by_sensor[sensor]).one_by_one()
+
+    def __iter__(self) -> Iterator[str]:
+        found = self.source.by_sensor.items()
+        return iter([name for name, records in found if len(self._of(records).time_ms)])
+
+    def __len__(self) -> int:
+        return sum(1 for _ in self)
+
+    def _of(self, records: SensorRecords) -> SensorRecords:
+        return records.between(self.minute * MINUTE_MS, (self.minute + 1) * MINUTE_MS)
+
+
+def _records(rows: NDArray[np.void], quantity_of: Callable[[int], Quantity]) -> SensorRecords:
+    """One sensor's rows, in order of time."""
+    times, numbers = rows["time_ms"], rows["quantity"]
+    first = np.diff(times, prepend=times[0] - 1) > 0
+    record = np.cumsum(first) - 1
+    time_ms = times[first]
+    values: dict[Quantity, Floats] = {}
+    flags: dict[Quantity, Integers] = {}
+    for number in np.unique(numbers).tolist():
+        quantity, carried = quantity_of(number), numbers == number
+        values[quantity] = np.full(len(time_ms), np.nan)
+        values[quantity][record[carried]] = rows["value"][carried]
+        flags[quantity] = np.zeros(len(time_ms), np.int64)
+        flags[quantity][record[carried]] = rows["flags"][carried]
+    return SensorRecords(time_ms, values, flags)
