@@ -30,6 +30,7 @@ from monitor.room.musty import Musty
 from monitor.room.readings import Flag, Quantity
 from monitor.room.spaces import OUTDOORS, Site, Space
 from monitor.room.spells import INSIDE, Kind, Limit, Spell, Watch, spell_of, step
+from monitor.room.strides import Strider
 from monitor.room.together import Spaces, Together
 from monitor.science.moist_air import standard_pressure
 
@@ -92,6 +93,7 @@ class Fold:
             for name, sensor in site.sensors.items()
         }
         self._pressure_pa = standard_pressure(site.elevation_m)
+        self._striders = {name: Strider(follower) for name, follower in self._followers.items()}
         self._limits: dict[str, tuple[Limit, ...]] = {
             name: limits_of(space) for name, space in site.spaces.items()
         }
@@ -121,9 +123,9 @@ class Fold:
         flags: Flags = {}
         sensors: dict[str, SensorState] = {}
         told: dict[str, SensorMinute] = {}
-        for name, follower in self._followers.items():
-            sensors[name], told[name] = follower.minute(
-                state.sensors[name], state.feed, minute, records.get(name, {}), following, flags
+        for name, strider in self._striders.items():
+            sensors[name], told[name] = strider.minute(
+                state.sensors[name], state.feed, minute, records, following, flags
             )
         together = self._hold_together(state, sensors, told, records, flags)
         air = self._air(minute, told, self._pressure(sensors, minute))

@@ -9,10 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from monitor.room import faults, quality, stuck
 from monitor.room.air import SensorMinute
 from monitor.room.calibrations import Calibration, Service, holding, out_of_service
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Sensor
+
+Floats = NDArray[np.float64]
 
 # What one sensor told at one time: quantity → (value, flags as stored).
 Record = Mapping[Quantity, tuple[float, Flag]]
@@ -25,7 +30,7 @@ Flags = dict[tuple[int, str, Quantity], Flag]
 
 # Flags that the fold gives; all others were given when the reading was accepted.
 JUDGED = Flag.STEP | Flag.STUCK | Flag.FEED | Flag.IN_THE_SUN | Flag.DISAGREES | Flag.OUT_OF_SERVICE
-_UNUSABLE = Flag.RANGE | Flag.TOO_OLD
+UNUSABLE = Flag.RANGE | Flag.TOO_OLD
 MOIST = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
 
 
@@ -103,27 +108,50 @@ class Follower:
         if self._out((minute + 1) * MINUTE_MS - 1):
             # Back in service it is as if new: expected from then on, with no past to judge by.
             state = SensorState(since=minute + 1, last_ms=state.last_ms)
-        return state, _sensor_minute(self.sensor, state, minute, good)
+        return state, sensor_minute(self.sensor, state, minute, good)
 
     def changes_in(self, minute: int) -> bool:
         """Whether it was calibrated or swapped in this minute."""
         return any(change.from_ms // MINUTE_MS == minute for change in self._calibrations)
+
+    def unchanged_until(self, state: SensorState, minute: int, end: int) -> int:
+        """The first minute from this one on in which people changed something about it, or `end`.
+
+        It is this one while the sensor is out of service, or a swap waits for its first record.
+        """
+        begin_ms, heard_ms = minute * MINUTE_MS, -1 if state.last_ms is None else state.last_ms
+        if self._out(begin_ms):
+            return minute
+        changes = [
+            c.from_ms
+            for c in self._calibrations
+            if c.from_ms > begin_ms or (c.swapped and c.from_ms > heard_ms)
+        ]
+        changes += [s.from_ms for s in self._services if s.from_ms > begin_ms]
+        return min([end, *(max(minute, from_ms // MINUTE_MS) for from_ms in changes)])
+
+    def calibrated(self, quantity: Quantity, values: Floats, at_ms: int) -> Floats:
+        """Values (n) as they are by the calibration that holds at a time."""
+        if not self._calibrations:
+            return values
+        slope, offset = holding(self._calibrations, self.sensor.name, quantity, at_ms)
+        return quality.admitted(quantity, slope * values + offset)
 
     def _out(self, time_ms: int) -> bool:
         known = self._services
         return bool(known) and out_of_service(known, self.sensor.name, time_ms) is not None
 
     def _values(self, time_ms: int, record: Record) -> dict[Quantity, float]:
-        """The usable values of a record, calibrated."""
+        """The usable values of a record, calibrated; no humidity is over 100 % by that."""
         values = {
             q: value
             for q, (value, flag) in record.items()
-            if flag is Flag.NONE or not flag & _UNUSABLE
+            if flag is Flag.NONE or not flag & UNUSABLE
         }
         if changes := self._calibrations:
             for quantity, value in values.items():
                 slope, offset = holding(changes, self.sensor.name, quantity, time_ms)
-                values[quantity] = slope * value + offset
+                values[quantity], _ = quality.admit(quantity, slope * value + offset)
         return values
 
     def _track(self, state: SensorState, time_ms: int) -> quality.Track:
@@ -170,19 +198,21 @@ def heard_both(state: SensorState, minute: int) -> bool:
     return bool(temperature and humidity and temperature[0] >= begin_ms and humidity[0] >= begin_ms)
 
 
-def _sensor_minute(
+def sensor_minute(
     sensor: Sensor, state: SensorState, minute: int, good: Mapping[Quantity, list[float]]
 ) -> SensorMinute:
-    def value(quantity: Quantity) -> float | None:
+    """What a sensor says of a minute, by its good readings in it."""
+
+    def of(quantity: Quantity) -> float | None:
         values = good.get(quantity)
-        if values:
-            return values[0] if len(values) == 1 else sum(values) / len(values)
-        return held(sensor, state, minute, quantity)
+        if values is None:
+            return held(sensor, state, minute, quantity)
+        return sum(values) / len(values)
 
     return SensorMinute(
-        value(Quantity.TEMPERATURE),
-        value(Quantity.HUMIDITY),
-        value(Quantity.ILLUMINANCE),
-        value(Quantity.SURFACE_TEMPERATURE),
-        sum(len(values) for values in good.values()),
+        of(Quantity.TEMPERATURE),
+        of(Quantity.HUMIDITY),
+        of(Quantity.ILLUMINANCE),
+        of(Quantity.SURFACE_TEMPERATURE),
+        sum(map(len, good.values())),
     )

@@ -11,8 +11,11 @@ from collections.abc import Iterable, Mapping
 from math import sqrt
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from monitor.room.readings import MINUTE_MS, Flag, Quantity
-from monitor.room.stuck import AWAY_MS, NO_FEED, Feed, Pulse, beat
+from monitor.room.stuck import AWAY_MS, NO_FEED, Feed, Floats, Integers, Pulse, beat
 
 # What one record of a sensor carries: the quantities with the same time.
 Values = Mapping[Quantity, float]
@@ -101,6 +104,14 @@ def admit(quantity: Quantity, value: float) -> tuple[float, Flag]:
     if quantity is Quantity.HUMIDITY and value > SATURATED_PCT:
         return SATURATED_PCT, Flag.CLAMPED
     return value, Flag.NONE
+
+
+def admitted(quantity: Quantity, values: Floats) -> Floats:
+    """The values to keep of many (n), see `admit`."""
+    if quantity is not Quantity.HUMIDITY:
+        return values
+    saturated = (values > SATURATED_PCT) & (values <= RANGE[quantity][1])
+    return np.where(saturated, SATURATED_PCT, values)
 
 
 def judge(
@@ -198,6 +209,21 @@ def _step(
         ):
             return Level(value, time_ms)
     return Level(level.value, level.time_ms, value, time_ms)
+
+
+def plainly_believed(
+    quantity: Quantity, level: Level | None, time_ms: Integers, values: Floats
+) -> NDArray[np.bool_]:
+    """Of many values in a row, those that the one before makes believable without more ado.
+
+    level   before the first
+    values  (n,) in the kept unit, none missing; as long as all hold, each is the next level
+    """
+    known = Level(float(values[0]), int(time_ms[0])) if level is None else level
+    rise = np.abs(np.diff(values, prepend=known.value))
+    waited = np.diff(time_ms, prepend=known.time_ms)
+    largest = STEP[quantity] * np.sqrt(np.maximum(1.0, waited / STEP_WITHIN_MS))
+    return (rise <= largest) | (waited > STEP_FORGOTTEN_MS)
 
 
 def _near(quantity: Quantity, value: float, other: float, apart_ms: int) -> bool:

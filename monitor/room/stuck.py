@@ -10,9 +10,16 @@ jumps to where the air has gone meanwhile.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import accumulate
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from monitor.room.readings import MINUTE_MS
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
 
 HOUR_MS = 60 * MINUTE_MS
 
@@ -32,9 +39,11 @@ UNKNOWN_MS = 48 * HOUR_MS
 # twice as much past. Chosen on simulated closed rooms, see tests/room/test_stuck.py.
 PAST_AT_LEAST_MS = 6 * HOUR_MS
 PAST_MS = 24 * HOUR_MS
+PAST_KEPT_MS = 2 * PAST_MS
 COARSE_K = 0.3
 # Old stillness counts half after this time: seasons change, doors are mended.
 HALVED_AFTER_MS = 30 * 24 * HOUR_MS
+FADED = 0.693  # ln 2
 
 # Humidity at or above this may stand still in fog or over wet things.
 WET_PCT = 95.0
@@ -44,6 +53,8 @@ WET_PCT = 95.0
 FINE_PRESSURE_PA = 100
 
 INTERVAL_AT_MOST_MS = 15 * MINUTE_MS
+# A change is told to so many digits: less is the rounding of a sum.
+CHANGE_DIGITS, CHANGE_TOLD_TO = 4, 1e-4
 # After a longer silence a run begins anew; but a stuck sensor that comes back within the
 # second time with the same values is still stuck.
 GAP_MS = 60 * MINUTE_MS
@@ -99,6 +110,11 @@ class Feed(NamedTuple):
     suspected: int | None = None
     since: int | None = None
     moved: int | None = None
+
+    @property
+    def quiet(self) -> bool:
+        """Whether nothing is suspected of it."""
+        return self.suspected is None and self.since is None
 
     def holds(self, pulse: Pulse) -> bool:
         """Whether the sensor repeats itself with the frozen feed."""
@@ -174,9 +190,135 @@ def beat(
     if same:
         stuck = pulse.stuck or _declared(pulse, time_ms, apart, feed)
         return pulse._replace(
-            heard_ms=time_ms, interval_ms=max(apart, pulse.interval_ms // 2), stuck=stuck
+            heard_ms=time_ms, interval_ms=_interval(pulse.interval_ms, apart), stuck=stuck
         )
     return _moved(pulse, time_ms, apart, t, h, feed)
+
+
+class Beats(NamedTuple):
+    """The pulse after each of many records in a row, as arrays of (n,); see `Pulse`.
+
+    plain  whether the record is one of those that need no more than is said here: it follows soon
+           after the one before, and ends or goes on with a short run. From the first that is not,
+           the rest does not hold.
+    """
+
+    plain: NDArray[np.bool_]
+    temperature: Floats
+    humidity: Floats
+    pressure: Floats
+    moved_ms: Integers
+    pressure_ms: Integers
+    heard_ms: Integers
+    interval_ms: Integers
+    longest_ms: Integers
+    past_ms: Integers
+    step_k: Floats
+    step_pct: Floats
+    step_pa: Floats
+
+    def pulses(self, records: list[int]) -> list[Pulse]:
+        """The pulses after the records of these numbers."""
+        arrays = (
+            self.temperature, self.humidity, self.pressure, self.moved_ms, self.pressure_ms,
+            self.heard_ms, self.interval_ms, self.longest_ms, self.past_ms,
+            self.step_k, self.step_pct, self.step_pa,
+        )  # fmt: skip
+        return [
+            Pulse(*of_one) for of_one in zip(*(_listed(a[records]) for a in arrays), strict=True)
+        ]
+
+
+def beats(
+    pulse: Pulse, time_ms: Integers, temperature: Floats, humidity: Floats, pressure: Floats
+) -> Beats:
+    """What `beat` makes of many records in a row while the feed is not suspected.
+
+    pulse   before them; a run is going on, and it is not stuck
+    arrays  (n,), what a record does not carry is NaN
+    """
+    t = _filled(pulse.temperature, temperature)
+    h = _filled(pulse.humidity, humidity)
+    p = _filled(pulse.pressure, pressure)
+    moved = _differs(t) | _differs(h)
+    pressed = _differs(p)
+    moved_ms = _last_ms(pulse.moved_ms, time_ms, moved)
+    apart = np.diff(time_ms, prepend=pulse.heard_ms)
+    until = time_ms + np.where(moved, 0, np.minimum(apart, INTERVAL_AT_MOST_MS))
+    run = until - moved_ms[:-1]
+    plain = (apart <= GAP_MS) & (run < np.where(moved, HOUR_MS, PAIR_MS))
+    past = pulse.past_ms + np.cumsum(np.where(moved, run, 0))
+    return Beats(
+        plain,
+        t[1:],
+        h[1:],
+        p[1:],
+        moved_ms[1:],
+        _last_ms(pulse.pressure_ms, time_ms, pressed)[1:],
+        time_ms,
+        _intervals(pulse.interval_ms, apart),
+        _longest_yet(pulse.longest_ms, run, moved),
+        np.minimum(past, PAST_KEPT_MS),
+        _smallest_yet(pulse.step_k, t, moved),
+        _smallest_yet(pulse.step_pct, h, moved),
+        _smallest_yet(pulse.step_pa, p, pressed),
+    )
+
+
+def _filled(before: float | None, values: Floats) -> Floats:
+    """What was last known before the first record and after each (n + 1); NaN: nothing yet."""
+    told = np.concatenate(([np.nan if before is None else before], values))
+    last = np.maximum.accumulate(np.where(np.isnan(told), 0, np.arange(len(told))))
+    return told[last]
+
+
+def _differs(known: Floats) -> NDArray[np.bool_]:
+    """Whether each differs from the one before."""
+    return np.not_equal(known[1:], known[:-1]) & ~np.isnan(known[1:])
+
+
+def _last_ms(before_ms: int, time_ms: Integers, changed: NDArray[np.bool_]) -> Integers:
+    """Time of the last change before the first record and after each (n + 1)."""
+    changes = np.where(changed, time_ms, before_ms)
+    return np.maximum.accumulate(np.concatenate(([before_ms], changes)))
+
+
+def _intervals(before_ms: int, apart: Integers) -> Integers:
+    """The interval after each record (n) [ms]."""
+    if (apart >= np.concatenate(([before_ms], apart[:-1])) // 2).all():
+        return apart
+    found = accumulate(apart.tolist(), _interval, initial=before_ms)
+    return np.fromiter(found, np.int64)[1:]
+
+
+def _longest_yet(before_ms: int, run: Integers, ends: NDArray[np.bool_]) -> Integers:
+    """The longest stillness after each record (n), some of which end a run under an hour [ms]."""
+    longest, found = before_ms, [before_ms]
+    runs = run[ends]
+    for still, kept in zip(
+        runs.tolist(), (1 - FADED * runs / HALVED_AFTER_MS).tolist(), strict=True
+    ):
+        longest = int(longest * kept)
+        if still > longest:
+            longest = still
+        found.append(longest)
+    return np.array(found)[np.cumsum(ends)]
+
+
+def _smallest_yet(step: float | None, known: Floats, moved: NDArray[np.bool_]) -> Floats:
+    """The smallest change after each record (n); NaN: none yet."""
+    least = np.inf if step is None else step
+    change = np.abs(np.diff(known))
+    change[~moved | ~(change < least + CHANGE_TOLD_TO)] = np.inf
+    smaller = np.flatnonzero(np.isfinite(change))
+    change[smaller] = [round(c, CHANGE_DIGITS) or np.inf for c in change[smaller].tolist()]
+    yet = np.minimum.accumulate(np.minimum(change, least))
+    return np.where(np.isinf(yet), np.nan, yet)
+
+
+def _listed(values: Floats | Integers) -> list[float | int | None]:
+    """None where a value is NaN."""
+    return [None if value != value else value for value in values.tolist()]
 
 
 def watch(feed: Feed, pulses: Iterable[Pulse], minute: int) -> Feed:
@@ -280,9 +422,9 @@ def _moved(
     run = time_ms - pulse.moved_ms
     longest, past = pulse.longest_ms, pulse.past_ms
     if run < HOUR_MS or (_gently(pulse, dt, dh) and not _with_the_feed(pulse, feed)):
-        faded = int(longest * (1 - min(1.0, 0.693 * run / HALVED_AFTER_MS)))
-        longest = max(run, faded)
-        past = min(past + run, 2 * PAST_MS)
+        kept = 1 - min(1.0, FADED * run / HALVED_AFTER_MS)
+        longest = max(run, int(longest * kept))
+        past = min(past + run, PAST_KEPT_MS)
     return Pulse(
         temperature,
         humidity,
@@ -290,13 +432,17 @@ def _moved(
         time_ms,
         pulse.pressure_ms,
         time_ms,
-        max(apart, pulse.interval_ms // 2),
+        _interval(pulse.interval_ms, apart),
         longest,
         past,
         _smallest(pulse.step_k, dt),
         _smallest(pulse.step_pct, dh),
         pulse.step_pa,
     )
+
+
+def _interval(before_ms: int, apart_ms: int) -> int:
+    return max(apart_ms, before_ms // 2)
 
 
 def _gently(pulse: Pulse, dt: float, dh: float) -> bool:
@@ -313,7 +459,7 @@ def _with_the_feed(pulse: Pulse, feed: Feed) -> bool:
 
 def _change(before: float | None, after: float | None) -> float:
     """How far a value moved; a quantity heard for the first time has not moved."""
-    return 0.0 if before is None or after is None else round(abs(after - before), 4)
+    return 0.0 if before is None or after is None else round(abs(after - before), CHANGE_DIGITS)
 
 
 def _smallest(step: float | None, change: float) -> float | None:

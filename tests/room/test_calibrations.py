@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
+
 from monitor.room.calibrations import Calibration, calibrations, holding
 from monitor.room.entries import JSON, Entry, standing
-from monitor.room.readings import Quantity
+from monitor.room.fold import Fold, State
+from monitor.room.follow import MOIST
+from monitor.room.readings import MINUTE_MS, Flag, Quantity, ReadAs, Sensor
+from monitor.room.spaces import Site, Space, Use
 
 
 def change(number: int, at_ms: int, **said: JSON) -> Entry:
@@ -29,3 +34,20 @@ def test_what_holds_when() -> None:
     # undone, the one before it holds on
     left = calibrations(standing(entries))
     assert holding(left, "loft-rail", Quantity.HUMIDITY, 25) == (1, -1.5)
+
+
+def test_a_calibration_does_not_push_damp_air_over_100_percent() -> None:
+    reads = {quantity: ReadAs("") for quantity in MOIST}
+    sensors = {name: Sensor(name, "shed", name, 60.0, reads) for name in ("low", "high")}
+    site = Site("Fernhollow", 54.2, -2.5, 0.0, "Europe/London", "°C",
+                {"shed": Space("shed", Use.HANGING)}, sensors)  # fmt: skip
+    fold = Fold(site, [Calibration("low", Quantity.HUMIDITY, 0, 3.0)])
+    record = {Quantity.TEMPERATURE: (12.0, Flag.NONE), Quantity.HUMIDITY: (99.0, Flag.NONE)}
+    folded = fold.step(
+        fold.fit(State(29_700_000)),
+        {name: {29_700_000 * MINUTE_MS: record} for name in sensors},
+        lambda sensor, time_ms: None,
+    )
+    assert folded.state.sensors["low"].held[Quantity.HUMIDITY][1] == 100.0
+    assert folded.air[0].relative_humidity_pct == pytest.approx(99.5)
+    assert not folded.flags
