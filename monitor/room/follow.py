@@ -31,6 +31,13 @@ Flags = dict[tuple[int, str, Quantity], Flag]
 # Flags that the fold gives; all others were given when the reading was accepted.
 JUDGED = Flag.STEP | Flag.STUCK | Flag.FEED | Flag.IN_THE_SUN | Flag.DISAGREES | Flag.OUT_OF_SERVICE
 UNUSABLE = Flag.RANGE | Flag.TOO_OLD
+# As a sensor's minute has them.
+OF_THE_AIR = (
+    Quantity.TEMPERATURE,
+    Quantity.HUMIDITY,
+    Quantity.ILLUMINANCE,
+    Quantity.SURFACE_TEMPERATURE,
+)
 MOIST = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
 
 
@@ -108,7 +115,7 @@ class Follower:
         if self._out((minute + 1) * MINUTE_MS - 1):
             # Back in service it is as if new: expected from then on, with no past to judge by.
             state = SensorState(since=minute + 1, last_ms=state.last_ms)
-        return state, sensor_minute(self.sensor, state, minute, good)
+        return state, _sensor_minute(self.sensor, state, minute, good)
 
     def changes_in(self, minute: int) -> bool:
         """Whether it was calibrated or swapped in this minute."""
@@ -198,21 +205,19 @@ def heard_both(state: SensorState, minute: int) -> bool:
     return bool(temperature and humidity and temperature[0] >= begin_ms and humidity[0] >= begin_ms)
 
 
-def sensor_minute(
-    sensor: Sensor, state: SensorState, minute: int, good: Mapping[Quantity, list[float]]
+def _sensor_minute(
+    sensor: Sensor, state: SensorState, minute: int, good: Mapping[Quantity, Sequence[float]]
 ) -> SensorMinute:
-    """What a sensor says of a minute, by its good readings in it."""
-
-    def of(quantity: Quantity) -> float | None:
-        values = good.get(quantity)
-        if values is None:
-            return held(sensor, state, minute, quantity)
-        return sum(values) / len(values)
-
-    return SensorMinute(
-        of(Quantity.TEMPERATURE),
-        of(Quantity.HUMIDITY),
-        of(Quantity.ILLUMINANCE),
-        of(Quantity.SURFACE_TEMPERATURE),
-        sum(map(len, good.values())),
+    temperature, humidity, light, surface = (
+        _mean(good[quantity]) if quantity in good else held(sensor, state, minute, quantity)
+        for quantity in OF_THE_AIR
     )
+    return SensorMinute(temperature, humidity, light, surface, sum(map(len, good.values())))
+
+
+def _mean(values: Sequence[float]) -> float:
+    """Added one after the other, for `sum` adds floats differently from Python 3.12 on."""
+    total = 0.0
+    for value in values:
+        total += value
+    return total / len(values)

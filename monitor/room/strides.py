@@ -8,24 +8,26 @@ followed record by record. Either way comes to the same, to the last bit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from itertools import pairwise
-from typing import NamedTuple, cast
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import repeat
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.room import quality, stuck
 from monitor.room.air import SensorMinute
+from monitor.room.faults import held_ms
 from monitor.room.follow import (
     JUDGED,
+    OF_THE_AIR,
     UNUSABLE,
     Flags,
     Follower,
     Following,
     Records,
     SensorState,
-    sensor_minute,
+    held,
 )
 from monitor.room.readings import FLAGS, MINUTE_MS, Quantity, Sensor
 from monitor.room.slices import Floats, Integers, MinuteOfSlice, SensorRecords, Slice
@@ -156,52 +158,113 @@ def _minutes(
     beats: stuck.Beats,
 ) -> list[tuple[SensorState, SensorMinute]]:
     """The state after each minute, and what the sensor says of it."""
-    marks = np.searchsorted(time_ms, np.arange(begin, end + 1) * MINUTE_MS).tolist()
-    bounds = list(pairwise(marks))
-    ends = [last - 1 for first, last in bounds if first < last]
-    pulses = iter(beats.pulses(ends))
-    columns = [
-        (quantity, of_quantity.tolist(), bool(np.isnan(of_quantity).any()), _last_told(of_quantity))
-        for quantity, of_quantity in values.items()
+    marks_ms = np.arange(begin, end + 1) * MINUTE_MS
+    marks = np.searchsorted(time_ms, marks_ms)
+    heard = np.diff(marks) > 0
+    lasts = (marks[1:] - 1)[heard]
+    told = {q: _by_minute(q, state, time_ms, v, marks_ms) for q, v in values.items()}
+    states = [
+        state,
+        *map(
+            SensorState,
+            repeat(state.since),
+            map(
+                quality.Track,
+                _levels(state.track.temperature, told.get(Quantity.TEMPERATURE), heard),
+                _levels(state.track.humidity, told.get(Quantity.HUMIDITY), heard),
+                beats.pulses(lasts),
+            ),
+            _held(state.held, told, heard),
+            time_ms[lasts].tolist(),
+        ),
     ]
-    times = time_ms.tolist()
-    after = []
-    for minute, (first, last) in enumerate(bounds, begin):
-        good: dict[Quantity, list[float]] = {}
-        if first < last:
-            held = dict(state.held)
-            for quantity, told, gaps, last_told in columns:
-                found = told[first:last]
-                if gaps and not (found := [value for value in found if value == value]):
-                    continue
-                good[quantity] = found
-                held[quantity] = times[last_told[last - 1]], found[-1]
-            track = quality.Track(
-                _level(state.track.temperature, Quantity.TEMPERATURE, good, held),
-                _level(state.track.humidity, Quantity.HUMIDITY, good, held),
-                next(pulses),
-            )
-            state = SensorState(state.since, track, held, times[last - 1])
-        after.append((state, sensor_minute(sensor, state, minute, good)))
-    return after
+    means = [_means(q, told.get(q), sensor, state, begin, end) for q in OF_THE_AIR]
+    count = np.sum([of.times for of in told.values()], axis=0).tolist()
+    return list(
+        zip(
+            [states[n] for n in np.cumsum(heard).tolist()],
+            map(SensorMinute, *means, count),
+            strict=True,
+        )
+    )
 
 
-def _last_told(values: Floats) -> list[int]:
-    """By each record the number of the last that carries a value; -1: none yet."""
-    numbers = np.where(np.isnan(values), -1, np.arange(len(values)))
-    return cast(list[int], np.maximum.accumulate(numbers).tolist())
+class _Told(NamedTuple):
+    """What was told of a quantity by minute (m).
+
+    times         how often in the minute
+    mean          of these; idle where there are none
+    value, ms     the last by its end, and its time [ms]; NaN and idle: never yet
+    """
+
+    times: Integers
+    mean: Floats
+    value: Floats
+    ms: Integers
 
 
-def _level(
-    before: quality.Level | None,
+def _by_minute(
+    quantity: Quantity, state: SensorState, time_ms: Integers, values: Floats, marks_ms: Integers
+) -> _Told:
+    """marks_ms  where the minutes begin, and where the last one ends (m + 1)"""
+    there = ~np.isnan(values)
+    before_ms, before = state.held.get(quantity, (0, np.nan))
+    told_ms = np.concatenate(([before_ms], time_ms[there]))
+    told = np.concatenate(([before], values[there]))
+    marks = np.searchsorted(told_ms[1:], marks_ms)
+    first, count = marks[:-1] + 1, np.diff(marks)
+    total = np.zeros(len(count))
+    for nth in range(count.max(initial=0)):  # one after the other, as they are added one by one
+        more = count > nth
+        total[more] += told[first[more] + nth]
+    return _Told(count, total / np.maximum(count, 1), told[marks[1:]], told_ms[marks[1:]])
+
+
+def _levels(
+    before: quality.Level | None, told: _Told | None, heard: NDArray[np.bool_]
+) -> Iterable[quality.Level | None]:
+    """The level at the end of each minute in which the sensor was heard."""
+    if told is None:
+        return repeat(before)
+    new = np.cumsum(told.times)[heard] > 0
+    levels = map(quality.Level, told.value[heard].tolist(), told.ms[heard].tolist())
+    return [level if told_yet else before for level, told_yet in zip(levels, new, strict=True)]
+
+
+def _held(
+    before: Mapping[Quantity, tuple[int, float]],
+    told: Mapping[Quantity, _Told],
+    heard: NDArray[np.bool_],
+) -> Iterator[dict[Quantity, tuple[int, float]]]:
+    """What is held at the end of each minute in which the sensor was heard."""
+    lasts = [
+        list(zip(of.ms[heard].tolist(), of.value[heard].tolist(), strict=True))
+        for of in told.values()
+    ]
+    for of_minute in zip(*lasts, strict=True):
+        held = dict(before)
+        for quantity, last in zip(told, of_minute, strict=True):
+            if last[1] == last[1]:  # not NaN
+                held[quantity] = last
+        yield held
+
+
+def _means(
     quantity: Quantity,
-    good: Mapping[Quantity, list[float]],
-    held: Mapping[Quantity, tuple[int, float]],
-) -> quality.Level | None:
-    if quantity not in good:
-        return before
-    time_ms, value = held[quantity]
-    return quality.Level(value, time_ms)
+    told: _Told | None,
+    sensor: Sensor,
+    state: SensorState,
+    begin: int,
+    end: int,
+) -> Iterable[float | None]:
+    """What the sensor says of each minute: the mean of it, or what is held from before."""
+    if told is None and quantity not in state.held:
+        return repeat(None)
+    if told is None:
+        return [held(sensor, state, minute, quantity) for minute in range(begin, end)]
+    kept = np.arange(begin, end) * MINUTE_MS - told.ms <= held_ms(sensor.every_s)
+    said = np.where(told.times > 0, told.mean, np.where(kept, told.value, np.nan))
+    return [None if mean != mean else mean for mean in said.tolist()]  # NaN
 
 
 def _no_longer_doubted(sensor: Sensor, told: SensorRecords, end: int) -> dict[int, Flags]:

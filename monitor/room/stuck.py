@@ -217,7 +217,7 @@ class Beats(NamedTuple):
     step_pct: Floats
     step_pa: Floats
 
-    def pulses(self, records: list[int]) -> list[Pulse]:
+    def pulses(self, records: Integers) -> list[Pulse]:
         """The pulses after the records of these numbers."""
         arrays = (
             self.temperature, self.humidity, self.pressure, self.moved_ms, self.pressure_ms,
@@ -309,7 +309,7 @@ def _smallest_yet(step: float | None, known: Floats, moved: NDArray[np.bool_]) -
     """The smallest change after each record (n); NaN: none yet."""
     least = np.inf if step is None else step
     change = np.abs(np.diff(known))
-    change[~moved | ~(change < least + CHANGE_TOLD_TO)] = np.inf
+    change[~moved | ~(change < least - CHANGE_TOLD_TO / 4)] = np.inf  # none that could be less
     smaller = np.flatnonzero(np.isfinite(change))
     change[smaller] = [round(c, CHANGE_DIGITS) or np.inf for c in change[smaller].tolist()]
     yet = np.minimum.accumulate(np.minimum(change, least))
