@@ -106,7 +106,7 @@ def minute_of_air(
     )
 
 
-@lru_cache(maxsize=64)  # asked twice a minute: for the air, and to compare sensors
+@lru_cache(maxsize=1024)  # asked twice: for the air, and before to compare sensors for an hour
 def vapour_pressure_pa(temperature_c: float, humidity_pct: float) -> float:
     """Of one sensor's minute, see moist_air [Pa]."""
     return moist_air.vapour_pressure(temperature_c, humidity_pct)

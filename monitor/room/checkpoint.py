@@ -12,11 +12,10 @@ from monitor.room.fold import SpaceState, State
 from monitor.room.follow import SensorState
 from monitor.room.limits import DailyMean
 from monitor.room.musty import Musty
-from monitor.room.pairs import Pair, Shine
+from monitor.room.pairs import Pair, Shine, Together
 from monitor.room.readings import Quantity
 from monitor.room.spells import Kind, Watch
 from monitor.room.stuck import Feed
-from monitor.room.together import Together
 from monitor.science.mould import Mould
 
 # Raised when the shape below changes: a state of another shape is not read but folded anew.

@@ -22,7 +22,7 @@ from monitor.room.effects import UNSAID_FROM, Effects
 from monitor.room.emptiness import LEAPS_FROM_MIN, leap
 from monitor.room.entries import Request
 from monitor.room.flowers import Book
-from monitor.room.fold import Fold, State
+from monitor.room.fold import Fold, Folded, State
 from monitor.room.foresight import Foresight
 from monitor.room.hour_round import HOUR_MS, LOOK_EVERY_MIN, TELL_EVERY_MIN, HourRound
 from monitor.room.intake import Intake
@@ -50,6 +50,8 @@ SOON_KEPT_MS = 3 * DAY_MS
 # In a replay minutes are folded in such steps of its clock; the further late readings reach back,
 # the longer the step, so that nothing is folded over and over [min].
 STEPS_MIN = (1, 10, 60, 360)
+# Fewer minutes are sooner folded one by one.
+FEWEST_AT_ONCE_MIN = 10
 NEVER = -1
 
 
@@ -97,6 +99,7 @@ class Engine:
         self._stirred = False  # the air that a batch went through is folded anew
         self._air: dict[str, MinuteOfAir] = {}
         self._settled = archive.settled() or 0
+        self._one_by_one = range(0)  # minutes that could not be folded at once
         self._caught_up = NEVER  # in a replay: the minute up to which all was folded
         self._states = States(archive)
         self._state: State | None = None
@@ -344,14 +347,16 @@ class Engine:
             self._doubt(now_ms, -(-target // LOOK_EVERY_MIN) * LOOK_EVERY_MIN)
         if self._waited_for_a_log(now_ms) and self._state is not None:
             self._settle(self._state, now_ms, effects)
-        for _ in range(most):
+        folded = 0
+        while folded < most:
             if self._state is None or self._state.minute >= reach:
                 break
             # First the batches and what is told of what comes: `consider` reads this air back.
             if self._round.holds_air:
                 break
             before = self._state
-            self._fold_minute(before, effects)
+            self._fold_on(before, reach, most, effects)
+            folded += self._state.minute - before.minute
             if self._until_ms is None and target - before.minute > LEAPS_FROM_MIN:
                 self._leap(before, target)
             if self._state.minute >= self._settled and (
@@ -413,23 +418,40 @@ class Engine:
         self._foresight.taught(lessons)
         return Effects(lessons=lessons)
 
-    def _fold_minute(self, state: State, effects: Effects) -> None:
-        minute = state.minute
-        folded = self._fold.step(state, self._recent.minute(minute), self._recent.following)
+    def _fold_on(self, state: State, reach: int, most: int, effects: Effects) -> None:
+        """Fold the next minute; of what is read back from the store, some hours at once."""
+        folded = self._fold_through(state, reach, most) or self._fold.step(
+            state, self._recent.minute(state.minute), self._recent.following
+        )
         for (time_ms, sensor, quantity), flags in folded.flags.items():
             effects.flags.append((time_ms, sensor, quantity, flags))
             self._recent.reflag(time_ms, sensor, quantity, flags)
-        if minute < self._settled:
-            effects.refolded.append(minute)
+        end = folded.state.minute
+        effects.refolded += range(state.minute, min(end, self._settled))
         effects.air.extend(folded.air)
-        self._air = {air.space: air for air in folded.air}
+        self._air = {air.space: air for air in folded.air if air.minute == end - 1}
         self._ended.extend(folded.ended)
         self._state = folded.state
         self._states.keep(folded.state)
-        if folded.state.minute % 60 == 0:
-            effects.states.append((folded.state.minute, checkpoint.dump(folded.state)))
-        if folded.state.minute % 60 == 0 or self._recent.crowded:
-            self._recent.forget_before(folded.state.minute)
+        effects.states += [(hour.minute, checkpoint.dump(hour)) for hour in folded.hours]
+        if end % 60 == 0 or self._recent.crowded:
+            self._recent.forget_before(end)
+
+    def _fold_through(self, state: State, reach: int, most: int) -> Folded | None:
+        """About so many minutes at once, full hours if it can be; None: it cannot."""
+        if state.minute in self._one_by_one:
+            return None
+        stored = self._recent.stored(state.minute)
+        end = min(reach, (state.minute + max(60, most)) // 60 * 60)
+        if self._until_ms is not None:  # there each minute is settled for itself
+            end = min(end, self._settled)
+        if stored is None or min(end, stored.end) - state.minute < FEWEST_AT_ONCE_MIN:
+            return None
+        end = min(end, stored.end)
+        folded = self._fold.through(state, end, stored, self._recent.following)
+        if folded is None:
+            self._one_by_one = range(state.minute, state.minute + FEWEST_AT_ONCE_MIN)
+        return folded
 
     def _waited_for_a_log(self, now_ms: int) -> bool:
         """Whether the last minute was left unsettled, and can be settled now."""

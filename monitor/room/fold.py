@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
-from monitor.room import faults, quality, stuck
+from monitor.room import faults, stuck
 from monitor.room.air import MinuteOfAir, SensorMinute, minute_of_air
 from monitor.room.calibrations import Calibration, Service
 from monitor.room.crisp_spans import CrispSpan, crisp_in
@@ -27,11 +27,13 @@ from monitor.room.follow import (
 )
 from monitor.room.limits import DailyMean, limit_once_crisp, limits_of, measured
 from monitor.room.musty import Musty
+from monitor.room.pairs import Together
 from monitor.room.readings import Flag, Quantity
+from monitor.room.slices import NOTHING_TOLD, Slice
 from monitor.room.spaces import OUTDOORS, Site, Space
 from monitor.room.spells import INSIDE, Kind, Limit, Spell, Watch, spell_of, step
-from monitor.room.strides import Strider
-from monitor.room.together import Spaces, Together
+from monitor.room.strides import Course, follow_through
+from monitor.room.together import Spaces
 from monitor.science.moist_air import standard_pressure
 
 
@@ -55,17 +57,19 @@ class State(NamedTuple):
 
 
 class Folded(NamedTuple):
-    """What one minute gave.
+    """What one minute gave, or some.
 
     flags  where they differ from those stored
     air    one a space of which anything is known
     ended  spells that ended
+    hours  the states at the full hours that are over
     """
 
     state: State
     flags: Flags
     air: list[MinuteOfAir]
     ended: list[Spell]
+    hours: list[State]
 
 
 class Fold:
@@ -92,8 +96,10 @@ class Fold:
             )
             for name, sensor in site.sensors.items()
         }
+        self._barometers = {
+            name: f for name, f in self._followers.items() if Quantity.PRESSURE in f.sensor.reads
+        }
         self._pressure_pa = standard_pressure(site.elevation_m)
-        self._striders = {name: Strider(follower) for name, follower in self._followers.items()}
         self._limits: dict[str, tuple[Limit, ...]] = {
             name: limits_of(space) for name, space in site.spaces.items()
         }
@@ -123,23 +129,85 @@ class Fold:
         flags: Flags = {}
         sensors: dict[str, SensorState] = {}
         told: dict[str, SensorMinute] = {}
-        for name, strider in self._striders.items():
-            sensors[name], told[name] = strider.minute(
-                state.sensors[name], state.feed, minute, records, following, flags
+        for name, follower in self._followers.items():
+            sensors[name], told[name] = follower.minute(
+                state.sensors[name], state.feed, minute, records.get(name, {}), following, flags
             )
         together = self._hold_together(state, sensors, told, records, flags)
-        air = self._air(minute, told, self._pressure(sensors, minute))
-        spaces, ended = self._watch(state, minute, air)
-        feed = stuck.watch(state.feed, [s.track.pulse for s in sensors.values()], minute)
-        heard = {
-            n: faults.Heard(
-                s.since, s.last_ms, quality.stuck_since(s.track, minute), s.since > minute
-            )
-            for n, s in sensors.items()
+        pressures = {
+            name: held(f.sensor, sensors[name], minute, Quantity.PRESSURE)
+            for name, f in self._barometers.items()
         }
+        air = self._air(minute, told, self._pressure(pressures))
+        spaces, ended = self._watch(state.spaces, minute, air)
+        feed = stuck.watch(state.feed, [s.track.pulse for s in sensors.values()], minute)
+        heard = {n: self._followers[n].heard(s, minute) for n, s in sensors.items()}
         watched, over = faults.step(self._site, state.faults, minute, heard, feed.since)
         new = State(minute + 1, sensors, spaces, watched, feed, together)
-        return Folded(new, flags, list(air.values()), ended + over)
+        return Folded(new, flags, list(air.values()), ended + over, _at_full_hour(new))
+
+    def through(
+        self, state: State, end: int, records: Slice, following: Following
+    ) -> Folded | None:
+        """Fold many minutes at once: from the state's next one to `end`, at most.
+
+        Sensor by sensor, then space by space; it comes to the same as minute by minute, and takes a
+        fraction of the time. It ends before a minute in which a sensor was calibrated or swapped.
+        None where that is the first, or the feed may not be in order.
+
+        records  of all these minutes
+        """
+        changes = (follower.change_from(state.minute) for follower in self._followers.values())
+        end = min([end, *(minute for minute in changes if minute is not None)])
+        minutes = range(state.minute, end)
+        if not minutes or not state.feed.quiet:
+            return None
+        courses = {
+            name: follow_through(
+                follower, state.sensors[name], state.feed, minutes,
+                records.by_sensor.get(name, NOTHING_TOLD), following,
+            )
+            for name, follower in self._followers.items()
+        }  # fmt: skip
+        if not all(map(any, zip(*(course.stirring for course in courses.values()), strict=True))):
+            return None
+        whole = Folded(state, {}, [], [], [])
+        for course in courses.values():
+            whole.flags.update(course.flags)
+        while whole.state.minute < end:
+            until = min(end, whole.state.minute // 60 * 60 + 60)
+            whole = self._go_through(whole, until, minutes.start, courses, records)
+        return whole
+
+    def _go_through(
+        self,
+        before: Folded,
+        end: int,
+        first: int,
+        courses: Mapping[str, Course],
+        records: Slice,
+    ) -> Folded:
+        """Up to a full hour, or the end of the courses; these begin with the minute `first`."""
+        state, flags = before.state, before.flags
+        piece = slice(state.minute - first, end - first)
+        told = {name: course.told[piece] for name, course in courses.items()}
+        heard = {name: course.moist[piece] for name, course in courses.items()}
+        together, doubts = self._together.through(state.together, state.minute, told, heard)
+        spaces, watched = state.spaces, state.faults
+        for n, minute in enumerate(range(state.minute, end), piece.start):
+            of_minute = {name: course.told[n] for name, course in courses.items()}
+            if minute in doubts:
+                _doubt(doubts[minute], of_minute, records.get(minute, {}), flags)
+            pressures = {name: courses[name].pressure_pa[n] for name in self._barometers}
+            air = self._air(minute, of_minute, self._pressure(pressures))
+            spaces, over = self._watch(spaces, minute, air)
+            stands = {name: course.heard[n] for name, course in courses.items()}
+            watched, heard_again = faults.step(self._site, watched, minute, stands, None)
+            before.air.extend(air.values())
+            before.ended.extend(over + heard_again)
+        sensors = {name: course.at.get(end, course.state) for name, course in courses.items()}
+        after = State(end, sensors, spaces, watched, state.feed, together)
+        return before._replace(state=after, hours=[*before.hours, *_at_full_hour(after)])
 
     def going_on(self, state: State) -> list[Spell]:
         """The spells that are declared and not over."""
@@ -165,34 +233,20 @@ class Fold:
         """Hold the sensors of each space against each other; mark those to doubt."""
         minute = state.minute
         changed = [
-            name for name, follower in self._followers.items() if follower.changes_in(minute)
+            name
+            for name, follower in self._followers.items()
+            if follower.change_from(minute) == minute
         ]
         before = state.together.without(changed) if changed else state.together
         together, doubts = self._together.step(
             before, minute, told, lambda name: heard_both(sensors[name], minute)
         )
-        for name, doubt in doubts.items():
-            if doubt & Flag.IN_THE_SUN:
-                told[name] = told[name]._replace(in_the_sun=True)
-            for time_ms, record in records.get(name, {}).items():
-                for quantity in MOIST:
-                    if quantity not in record or record[quantity][1] & Flag.TOO_OLD:
-                        continue
-                    stored = record[quantity][1]
-                    key = (time_ms, name, quantity)
-                    flags[key] = flags.get(key, stored) | doubt
-                    if flags[key] == stored:
-                        del flags[key]
+        _doubt(doubts, told, records, flags)
         return together
 
-    def _pressure(self, sensors: Mapping[str, SensorState], minute: int) -> float:
+    def _pressure(self, told: Mapping[str, float | None]) -> float:
         """Air pressure of the site [Pa]: a sensor's, else what its elevation gives."""
-        for name, sensor in self._site.sensors.items():
-            if Quantity.PRESSURE in sensor.reads:
-                value = held(sensor, sensors[name], minute, Quantity.PRESSURE)
-                if value is not None:
-                    return value
-        return self._pressure_pa
+        return next((pa for pa in told.values() if pa is not None), self._pressure_pa)
 
     def _air(
         self, minute: int, told: Mapping[str, SensorMinute], pressure_pa: float
@@ -212,24 +266,24 @@ class Fold:
         return air
 
     def _watch(
-        self, state: State, minute: int, air: Mapping[str, MinuteOfAir]
+        self, before: Mapping[str, SpaceState], minute: int, air: Mapping[str, MinuteOfAir]
     ) -> tuple[dict[str, SpaceState], list[Spell]]:
         spaces: dict[str, SpaceState] = {}
         ended: list[Spell] = []
         for name, space in self._site.spaces.items():
             of_space = air.get(name)
-            before = state.spaces[name]
-            humidity = before.humidity
+            of_before = before[name]
+            humidity = of_before.humidity
             if space.limits.damp_is_daily_mean:
                 value = of_space.relative_humidity_pct if of_space else None
                 humidity = humidity.with_minute(minute, value)
-            musty = before.musty
+            musty = of_before.musty
             if space.limits.musty_index is not None:
                 musty = musty.with_minute(minute, of_space)
             watches: dict[Kind, Watch] = {}
-            for limit in self._limits_at(name, minute, before):
+            for limit in self._limits_at(name, minute, of_before):
                 watches[limit.kind], over = step(
-                    before.watches.get(limit.kind, INSIDE),
+                    of_before.watches.get(limit.kind, INSIDE),
                     limit,
                     name,
                     minute,
@@ -250,3 +304,25 @@ class Fold:
         if before.watches.get(once_crisp.kind, INSIDE) is INSIDE:
             return limits
         return (*limits, once_crisp._replace(value=-once_crisp.deadband))
+
+
+def _at_full_hour(state: State) -> list[State]:
+    return [state] if state.minute % 60 == 0 else []
+
+
+def _doubt(
+    doubts: Mapping[str, Flag], told: dict[str, SensorMinute], records: Records, flags: Flags
+) -> None:
+    """Mark what is to be doubted of a minute, for sensors were held against each other."""
+    for name, doubt in doubts.items():
+        if doubt & Flag.IN_THE_SUN:
+            told[name] = told[name]._replace(in_the_sun=True)
+        for time_ms, record in records.get(name, {}).items():
+            for quantity in MOIST:
+                if quantity not in record or record[quantity][1] & Flag.TOO_OLD:
+                    continue
+                stored = record[quantity][1]
+                key = (time_ms, name, quantity)
+                flags[key] = flags.get(key, stored) | doubt
+                if flags[key] == stored:
+                    del flags[key]

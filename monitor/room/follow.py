@@ -117,9 +117,15 @@ class Follower:
             state = SensorState(since=minute + 1, last_ms=state.last_ms)
         return state, _sensor_minute(self.sensor, state, minute, good)
 
-    def changes_in(self, minute: int) -> bool:
-        """Whether it was calibrated or swapped in this minute."""
-        return any(change.from_ms // MINUTE_MS == minute for change in self._calibrations)
+    def heard(self, state: SensorState, minute: int) -> faults.Heard:
+        """How it stands at the end of a minute."""
+        still = quality.stuck_since(state.track, minute)
+        return faults.Heard(state.since, state.last_ms, still, state.since > minute)
+
+    def change_from(self, minute: int) -> int | None:
+        """The first minute from this one on in which it was calibrated or swapped; None: none."""
+        changes = (change.from_ms // MINUTE_MS for change in self._calibrations)
+        return min((change for change in changes if change >= minute), default=None)
 
     def unchanged_until(self, state: SensorState, minute: int, end: int) -> int:
         """The first minute from this one on in which people changed something about it, or `end`.

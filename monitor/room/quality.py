@@ -220,8 +220,8 @@ def plainly_believed(
     values  (n,) in the kept unit, none missing; as long as all hold, each is the next level
     """
     known = Level(float(values[0]), int(time_ms[0])) if level is None else level
-    rise = np.abs(np.diff(values, prepend=known.value))
-    waited = np.diff(time_ms, prepend=known.time_ms)
+    rise = np.abs(values - np.concatenate(([known.value], values[:-1])))
+    waited = time_ms - np.concatenate(([known.time_ms], time_ms[:-1]))
     largest = STEP[quantity] * np.sqrt(np.maximum(1.0, waited / STEP_WITHIN_MS))
     return (rise <= largest) | (waited > STEP_FORGOTTEN_MS)
 

@@ -50,6 +50,7 @@ class Recent:
         self._peeked: tuple[int, Records] = (0, {})
         self._first = first_minute
         self._slice: Slice | None = None
+        self._a_minute = 0.0  # readings, in the last slice
 
     @property
     def held_min(self) -> int:
@@ -99,12 +100,26 @@ class Recent:
 
     def minute(self, minute: int) -> Records:
         """The records of one minute."""
+        stored = self.stored(minute)
+        return self._minutes.get(minute, {}) if stored is None else stored.get(minute, {})
+
+    def stored(self, minute: int) -> Slice | None:
+        """The readings of this minute and some that follow; None: they are in memory."""
         if self._remembers(minute):
-            return self._minutes.get(minute, {})
+            return None
         if self._slice is None or not self._slice.begin <= minute < self._slice.end:
-            last = minute + 1 if minute in self._left else min(minute + SLICE_MIN, self._first)
+            last = minute + 1 if minute in self._left else min(self._full_hour(minute), self._first)
             self._slice = self._kept.records(minute, last, SLICE_READINGS)
-        return self._slice.get(minute, {})
+            self._a_minute = self._slice.readings / (self._slice.end - minute)
+        return self._slice
+
+    def _full_hour(self, minute: int) -> int:
+        """The last full hour that a slice reaches, by how much there was to read in the one before.
+
+        What is folded an hour at a time is read by hours.
+        """
+        reach = min(SLICE_MIN, SLICE_READINGS / self._a_minute) if self._a_minute else SLICE_MIN
+        return max(minute // 60 + 1, int(minute + reach) // 60) * 60
 
     def next_minute(self, minute: int) -> int | None:
         """The first minute from this one on that has a record; None: nothing was read since."""

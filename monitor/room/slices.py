@@ -72,6 +72,16 @@ class SensorRecords(NamedTuple):
                     record[quantity] = value, FLAGS[flags]
         return dict(found)
 
+    def by_minute(self) -> dict[int, dict[int, Record]]:
+        """Minute → time [ms] → record."""
+        found: dict[int, dict[int, Record]] = {}
+        for time_ms, record in self.one_by_one().items():
+            found.setdefault(time_ms // MINUTE_MS, {})[time_ms] = record
+        return found
+
+
+NOTHING_TOLD = SensorRecords(np.empty(0, np.int64), {}, {})
+
 
 class Slice(Mapping[int, Records]):
     """The readings of the minutes begin ≤ minute < end; by minute, those in which any was told.
@@ -92,6 +102,11 @@ class Slice(Mapping[int, Records]):
         self._rows = rows
         self._sensor_of = sensor_of
         self._quantity_of = quantity_of
+
+    @property
+    def readings(self) -> int:
+        """How many there are."""
+        return len(self._rows.time_ms)
 
     @cached_property
     def by_sensor(self) -> dict[str, SensorRecords]:
@@ -117,7 +132,7 @@ class Slice(Mapping[int, Records]):
 
     @cached_property
     def _minutes(self) -> dict[int, None]:
-        return dict.fromkeys((self._rows.time_ms // MINUTE_MS).tolist())
+        return dict.fromkeys(np.unique(self._rows.time_ms // MINUTE_MS).tolist())
 
 
 class MinuteOfSlice(Mapping[str, Mapping[int, Record]]):

@@ -1,15 +1,15 @@
-"""A sensor followed over many minutes in one stride, where nothing about it is odd.
+"""A sensor followed through many minutes at once: in strides where nothing about it is odd.
 
 What `follow` does record by record, done on arrays: as long as no value is out of range or jumps,
 none stands still for hours, nothing was changed about the sensor and the feed is in order, a record
-only moves on what is remembered. From the first minute that holds anything else the sensor is
-followed record by record. Either way comes to the same, to the last bit.
+only moves on what is remembered. A minute that holds anything else is followed record by record.
+Either way comes to the same, to the last bit.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from itertools import repeat
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -17,20 +17,22 @@ from numpy.typing import NDArray
 
 from monitor.room import quality, stuck
 from monitor.room.air import SensorMinute
-from monitor.room.faults import held_ms
+from monitor.room.faults import Heard, held_ms
 from monitor.room.follow import (
     JUDGED,
+    MOIST,
     OF_THE_AIR,
     UNUSABLE,
     Flags,
     Follower,
     Following,
-    Records,
+    Record,
     SensorState,
+    heard_both,
     held,
 )
-from monitor.room.readings import FLAGS, MINUTE_MS, Quantity, Sensor
-from monitor.room.slices import Floats, Integers, MinuteOfSlice, SensorRecords, Slice
+from monitor.room.readings import FLAGS, MINUTE_MS, Quantity
+from monitor.room.slices import Floats, Integers, SensorRecords
 
 # Fewer records are sooner followed one by one.
 FEWEST_RECORDS = 30
@@ -38,95 +40,107 @@ FEWEST_RECORDS = 30
 # no longer: where much is odd, trying costs more than it wins.
 WORTH_TRYING_MIN = 10
 
-PULSED = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE)
+_PULSED = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE)
 
 
-class Stride(NamedTuple):
-    """The minutes from `begin` on, from what was known before.
+@dataclass(slots=True)
+class Course:
+    """One sensor followed through some minutes; the lists have an item for each of them.
 
-    after  a minute each: the sensor's state and what it says of the minute
-    flags  minute → those that differ from what is stored: doubts that no longer hold
+    state        after the last
+    at           full hour → state before it
+    told         what it says of the minute
+    heard        how it stands at its end
+    moist        whether it told both temperature and humidity in it
+    pressure_pa  held at its end
+    stirring     whether it tells that the feed moves: heard and stirred lately
+    flags        of its readings, where they differ from those stored
     """
 
-    source: Slice
-    before: SensorState
-    feed: stuck.Feed
-    begin: int
-    after: list[tuple[SensorState, SensorMinute]]
-    flags: dict[int, Flags]
-
-    def leads_to(self, state: SensorState, feed: stuck.Feed, minute: int, source: Slice) -> bool:
-        """Whether the minute is in it, and everything stands as the stride has it."""
-        gone = minute - self.begin
-        if source is not self.source or feed != self.feed or not 0 <= gone < len(self.after):
-            return False
-        return state is (self.after[gone - 1][0] if gone else self.before)
+    state: SensorState
+    at: dict[int, SensorState] = field(default_factory=dict)
+    told: list[SensorMinute] = field(default_factory=list)
+    heard: list[Heard] = field(default_factory=list)
+    moist: list[bool] = field(default_factory=list)
+    pressure_pa: list[float | None] = field(default_factory=list)
+    stirring: list[bool] = field(default_factory=list)
+    flags: Flags = field(default_factory=dict)
 
 
-class Strider:
-    """Follows one sensor: in strides through what is read from the store, else record by record."""
+def follow_through(
+    follower: Follower,
+    state: SensorState,
+    feed: stuck.Feed,
+    minutes: range,
+    records: SensorRecords,
+    following: Following,
+) -> Course:
+    """A sensor followed through these minutes, in which the feed is in order.
 
-    def __init__(self, follower: Follower) -> None:
-        self._follower = follower
-        self._stride: Stride | None = None
-        self._by_hand = range(0)
+    state    before the first of them
+    records  what it told in them, and maybe in others
+    """
+    begin, end = minutes.start, minutes.stop
+    course = Course(state)
+    one_by_one: dict[int, dict[int, Record]] | None = None
+    last, by_hand_until = 0, begin
+    while (minute := begin + len(course.told)) < end:
+        if minute >= by_hand_until:
+            length = _stride(follower, course, feed, minute, end, records)
+            if length:
+                last = length
+                continue
+            by_hand_until = minute + (1 if last >= WORTH_TRYING_MIN else WORTH_TRYING_MIN)
+        if one_by_one is None:
+            one_by_one = records.between(minute * MINUTE_MS, end * MINUTE_MS).by_minute()
+        _by_hand(follower, course, feed, minute, one_by_one.get(minute, {}), following)
+    return course
 
-    def minute(
-        self,
-        state: SensorState,
-        feed: stuck.Feed,
-        minute: int,
-        records: Records,
-        following: Following,
-        flags: Flags,
-    ) -> tuple[SensorState, SensorMinute]:
-        """One minute further; see `Follower.minute`."""
-        if isinstance(records, MinuteOfSlice):
-            stride = self._goes_on(state, feed, minute, records.source)
-            if stride is not None:
-                flags |= stride.flags.get(minute, {})
-                return stride.after[minute - stride.begin]
-        own = records.get(self._follower.sensor.name, {})
-        return self._follower.minute(state, feed, minute, own, following, flags)
 
-    def _goes_on(
-        self, state: SensorState, feed: stuck.Feed, minute: int, source: Slice
-    ) -> Stride | None:
-        """The stride this minute is in, a new one where the last one ends; None: there is none."""
-        last = self._stride
-        if last is not None and last.leads_to(state, feed, minute, source):
-            return last
-        if minute in self._by_hand:
-            return None
-        self._stride = new = _stride(self._follower, state, feed, minute, source)
-        if new.after:
-            return new
-        came_far = last is not None and len(last.after) >= WORTH_TRYING_MIN
-        self._by_hand = range(minute, minute + (1 if came_far else WORTH_TRYING_MIN))
-        return None
+def _by_hand(
+    follower: Follower,
+    course: Course,
+    feed: stuck.Feed,
+    minute: int,
+    records: Mapping[int, Record],
+    following: Following,
+) -> None:
+    """One minute, record by record."""
+    state, told = follower.minute(course.state, feed, minute, records, following, course.flags)
+    course.state = state
+    if (minute + 1) % 60 == 0:
+        course.at[minute + 1] = state
+    course.told.append(told)
+    course.heard.append(follower.heard(state, minute))
+    course.moist.append(heard_both(state, minute))
+    course.pressure_pa.append(held(follower.sensor, state, minute, Quantity.PRESSURE))
+    course.stirring.append(stuck.stirring(state.track.pulse, (minute + 1) * MINUTE_MS))
 
 
 def _stride(
-    follower: Follower, state: SensorState, feed: stuck.Feed, begin: int, source: Slice
-) -> Stride:
-    """As far as a stride comes from this minute on, maybe nowhere."""
-    nowhere = Stride(source, state, feed, begin, [], {})
-    end = follower.unchanged_until(state, begin, source.end)
-    whole = source.by_sensor.get(follower.sensor.name)
+    follower: Follower,
+    course: Course,
+    feed: stuck.Feed,
+    begin: int,
+    end: int,
+    records: SensorRecords,
+) -> int:
+    """As many minutes as a stride takes from this one on, maybe none."""
+    state = course.state
+    end = follower.unchanged_until(state, begin, end)
+    told = records.between(begin * MINUTE_MS, end * MINUTE_MS)
     pulse = state.track.pulse
-    if whole is None or pulse.moved_ms < 0 or pulse.stuck or not feed.quiet:
-        return nowhere
-    told = whole.between(begin * MINUTE_MS, end * MINUTE_MS)
-    if len(told.time_ms) < FEWEST_RECORDS:
-        return nowhere
+    if len(told.time_ms) < FEWEST_RECORDS or pulse.moved_ms < 0 or pulse.stuck or not feed.quiet:
+        return 0
     values = {q: follower.calibrated(q, v, begin * MINUTE_MS) for q, v in told.values.items()}
     unheard = np.full(len(told.time_ms), np.nan)
-    beats = stuck.beats(pulse, told.time_ms, *(values.get(q, unheard) for q in PULSED))
+    beats = stuck.beats(pulse, told.time_ms, *(values.get(q, unheard) for q in _PULSED))
     odd = np.flatnonzero(~(beats.plain & _sound(state.track, told, values)))
     if len(odd):
         end = int(told.time_ms[odd[0]]) // MINUTE_MS
-    after = _minutes(follower.sensor, state, begin, end, told.time_ms, values, beats)
-    return nowhere._replace(after=after, flags=_no_longer_doubted(follower.sensor, told, end))
+    if end > begin:
+        _take(follower, course, begin, end, told, values, beats)
+    return end - begin
 
 
 def _sound(
@@ -134,7 +148,7 @@ def _sound(
 ) -> NDArray[np.bool_]:
     """Whether each record (n) holds nothing but usable values that do not jump."""
     sound = np.ones(len(told.time_ms), bool)
-    levels = {Quantity.TEMPERATURE: track.temperature, Quantity.HUMIDITY: track.humidity}
+    levels = dict(zip(MOIST, track[:2], strict=True))
     for quantity, of_quantity in values.items():
         there = ~np.isnan(of_quantity)
         low, high = quality.RANGE[quantity]
@@ -148,45 +162,70 @@ def _sound(
     return sound
 
 
-def _minutes(
-    sensor: Sensor,
-    state: SensorState,
+def _take(
+    follower: Follower,
+    course: Course,
     begin: int,
     end: int,
-    time_ms: Integers,
+    told: SensorRecords,
     values: Mapping[Quantity, Floats],
     beats: stuck.Beats,
-) -> list[tuple[SensorState, SensorMinute]]:
-    """The state after each minute, and what the sensor says of it."""
+) -> None:
+    """Take the stride through the minutes begin ≤ minute < end."""
+    state, held_for_ms = course.state, held_ms(follower.sensor.every_s)
     marks_ms = np.arange(begin, end + 1) * MINUTE_MS
-    marks = np.searchsorted(time_ms, marks_ms)
-    heard = np.diff(marks) > 0
-    lasts = (marks[1:] - 1)[heard]
-    told = {q: _by_minute(q, state, time_ms, v, marks_ms) for q, v in values.items()}
-    states = [
-        state,
-        *map(
-            SensorState,
-            repeat(state.since),
-            map(
-                quality.Track,
-                _levels(state.track.temperature, told.get(Quantity.TEMPERATURE), heard),
-                _levels(state.track.humidity, told.get(Quantity.HUMIDITY), heard),
-                beats.pulses(lasts),
-            ),
-            _held(state.held, told, heard),
-            time_ms[lasts].tolist(),
-        ),
+    by_minute = {
+        q: _by_minute(told.time_ms, v, state.held.get(q), marks_ms) for q, v in values.items()
+    }
+    kept = {
+        q: _kept(by_minute.get(q), state.held.get(q), marks_ms[:-1], held_for_ms)
+        for q in (*OF_THE_AIR, Quantity.PRESSURE)
+    }
+    said = [
+        np.where(by_minute[q].times > 0, by_minute[q].mean, kept[q]) if q in by_minute else kept[q]
+        for q in OF_THE_AIR
     ]
-    means = [_means(q, told.get(q), sensor, state, begin, end) for q in OF_THE_AIR]
-    count = np.sum([of.times for of in told.values()], axis=0).tolist()
-    return list(
-        zip(
-            [states[n] for n in np.cumsum(heard).tolist()],
-            map(SensorMinute, *means, count),
-            strict=True,
-        )
-    )
+    last = np.searchsorted(told.time_ms, marks_ms[1:]) - 1  # record by the end of each minute
+    last_ms = np.where(last < 0, -1, told.time_ms[last]).tolist()
+    times = sum((of.times for of in by_minute.values()), np.zeros(end - begin, np.int64))
+    course.told += map(SensorMinute, *map(_listed, said), times.tolist())
+    course.pressure_pa += _listed(kept[Quantity.PRESSURE])
+    course.heard += [Heard(state.since, state.last_ms if ms < 0 else ms, None) for ms in last_ms]
+    both = [
+        by_minute[q].times > 0 if q in by_minute else np.zeros(end - begin, bool) for q in MOIST
+    ]
+    course.moist += (both[0] & both[1]).tolist()
+    course.stirring += beats.stirring(state.track.pulse, last, marks_ms[1:])
+    course.flags |= _no_longer_doubted(follower.sensor.name, told, end)
+    for hour in range(begin // 60 * 60 + 60, end + 1, 60):
+        course.at[hour] = _after(state, by_minute, beats, last, hour - begin)
+    course.state = _after(state, by_minute, beats, last, end - begin)
+
+
+def _after(
+    state: SensorState,
+    by_minute: Mapping[Quantity, _Told],
+    beats: stuck.Beats,
+    last: Integers,
+    minutes: int,
+) -> SensorState:
+    """What is remembered after so many minutes of a stride, at least one.
+
+    state  before the first
+    last   the record by the end of each minute; -1: none yet
+    """
+    end = minutes - 1
+    if last[end] < 0:
+        return state
+    held = dict(state.held)
+    levels = dict(zip(MOIST, state.track[:2], strict=True))
+    for quantity, told in by_minute.items():
+        if told.times[:minutes].any():
+            held[quantity] = int(told.ms[end]), float(told.value[end])
+            levels[quantity] = quality.Level(float(told.value[end]), int(told.ms[end]))
+    pulse = beats.pulse(int(last[end]))
+    track = quality.Track(levels[Quantity.TEMPERATURE], levels[Quantity.HUMIDITY], pulse)
+    return SensorState(state.since, track, held, pulse.heard_ms)
 
 
 class _Told(NamedTuple):
@@ -204,76 +243,46 @@ class _Told(NamedTuple):
 
 
 def _by_minute(
-    quantity: Quantity, state: SensorState, time_ms: Integers, values: Floats, marks_ms: Integers
+    time_ms: Integers, values: Floats, before: tuple[int, float] | None, marks_ms: Integers
 ) -> _Told:
-    """marks_ms  where the minutes begin, and where the last one ends (m + 1)"""
+    """What records (n) tell of a quantity by minute.
+
+    before    time [ms] and value held before the first
+    marks_ms  where the minutes begin, and where the last one ends (m + 1)
+    """
     there = ~np.isnan(values)
-    before_ms, before = state.held.get(quantity, (0, np.nan))
+    before_ms, before_value = before or (0, np.nan)
     told_ms = np.concatenate(([before_ms], time_ms[there]))
-    told = np.concatenate(([before], values[there]))
+    told = np.concatenate(([before_value], values[there]))
     marks = np.searchsorted(told_ms[1:], marks_ms)
-    first, count = marks[:-1] + 1, np.diff(marks)
-    total = np.zeros(len(count))
-    for nth in range(count.max(initial=0)):  # one after the other, as they are added one by one
-        more = count > nth
+    first, times = marks[:-1] + 1, np.diff(marks)
+    total = np.zeros(len(times))
+    for nth in range(times.max(initial=0)):  # one after the other, as they are added one by one
+        more = times > nth
         total[more] += told[first[more] + nth]
-    return _Told(count, total / np.maximum(count, 1), told[marks[1:]], told_ms[marks[1:]])
+    return _Told(times, total / np.maximum(times, 1), told[marks[1:]], told_ms[marks[1:]])
 
 
-def _levels(
-    before: quality.Level | None, told: _Told | None, heard: NDArray[np.bool_]
-) -> Iterable[quality.Level | None]:
-    """The level at the end of each minute in which the sensor was heard."""
-    if told is None:
-        return repeat(before)
-    new = np.cumsum(told.times)[heard] > 0
-    levels = map(quality.Level, told.value[heard].tolist(), told.ms[heard].tolist())
-    return [level if told_yet else before for level, told_yet in zip(levels, new, strict=True)]
+def _kept(
+    told: _Told | None, held: tuple[int, float] | None, begin_ms: Integers, held_for_ms: int
+) -> Floats:
+    """What is held of a quantity at the end of minutes (m); NaN: nothing any more."""
+    if told is not None:
+        return np.where(begin_ms - told.ms <= held_for_ms, told.value, np.nan)
+    at_ms, value = held or (0, np.nan)
+    return np.where(begin_ms - at_ms <= held_for_ms, value, np.nan)
 
 
-def _held(
-    before: Mapping[Quantity, tuple[int, float]],
-    told: Mapping[Quantity, _Told],
-    heard: NDArray[np.bool_],
-) -> Iterator[dict[Quantity, tuple[int, float]]]:
-    """What is held at the end of each minute in which the sensor was heard."""
-    lasts = [
-        list(zip(of.ms[heard].tolist(), of.value[heard].tolist(), strict=True))
-        for of in told.values()
-    ]
-    for of_minute in zip(*lasts, strict=True):
-        held = dict(before)
-        for quantity, last in zip(told, of_minute, strict=True):
-            if last[1] == last[1]:  # not NaN
-                held[quantity] = last
-        yield held
+def _listed(values: Floats) -> list[float | None]:
+    return [None if value != value else value for value in values.tolist()]  # NaN
 
 
-def _means(
-    quantity: Quantity,
-    told: _Told | None,
-    sensor: Sensor,
-    state: SensorState,
-    begin: int,
-    end: int,
-) -> Iterable[float | None]:
-    """What the sensor says of each minute: the mean of it, or what is held from before."""
-    if told is None and quantity not in state.held:
-        return repeat(None)
-    if told is None:
-        return [held(sensor, state, minute, quantity) for minute in range(begin, end)]
-    kept = np.arange(begin, end) * MINUTE_MS - told.ms <= held_ms(sensor.every_s)
-    said = np.where(told.times > 0, told.mean, np.where(kept, told.value, np.nan))
-    return [None if mean != mean else mean for mean in said.tolist()]  # NaN
-
-
-def _no_longer_doubted(sensor: Sensor, told: SensorRecords, end: int) -> dict[int, Flags]:
-    """By minute the flags of readings that were doubted when they were folded before."""
-    found: dict[int, Flags] = {}
+def _no_longer_doubted(sensor: str, told: SensorRecords, end: int) -> Flags:
+    """The flags of readings that were doubted when they were folded before."""
+    found: Flags = {}
     for quantity, flags in told.flags.items():
         for record in np.flatnonzero(flags & int(JUDGED)).tolist():
             time_ms = int(told.time_ms[record])
-            if time_ms // MINUTE_MS < end:
-                of_minute = found.setdefault(time_ms // MINUTE_MS, {})
-                of_minute[time_ms, sensor.name, quantity] = FLAGS[int(flags[record] & ~int(JUDGED))]
+            if time_ms < end * MINUTE_MS:
+                found[time_ms, sensor, quantity] = FLAGS[int(flags[record] & ~int(JUDGED))]
     return found

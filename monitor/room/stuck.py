@@ -9,7 +9,7 @@ jumps to where the air has gone meanwhile.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
 from itertools import accumulate
 from typing import NamedTuple
 
@@ -217,16 +217,34 @@ class Beats(NamedTuple):
     step_pct: Floats
     step_pa: Floats
 
-    def pulses(self, records: Integers) -> list[Pulse]:
-        """The pulses after the records of these numbers."""
-        arrays = (
-            self.temperature, self.humidity, self.pressure, self.moved_ms, self.pressure_ms,
-            self.heard_ms, self.interval_ms, self.longest_ms, self.past_ms,
-            self.step_k, self.step_pct, self.step_pa,
-        )  # fmt: skip
-        return [
-            Pulse(*of_one) for of_one in zip(*(_listed(a[records]) for a in arrays), strict=True)
-        ]
+    def pulse(self, record: int) -> Pulse:
+        """The pulse after the record of this number."""
+        return Pulse(
+            _known(self.temperature[record]),
+            _known(self.humidity[record]),
+            _known(self.pressure[record]),
+            int(self.moved_ms[record]),
+            int(self.pressure_ms[record]),
+            int(self.heard_ms[record]),
+            int(self.interval_ms[record]),
+            int(self.longest_ms[record]),
+            int(self.past_ms[record]),
+            _known(self.step_k[record]),
+            _known(self.step_pct[record]),
+            _known(self.step_pa[record]),
+        )
+
+    def stirring(self, before: Pulse, records: Integers, now_ms: Integers) -> list[bool]:
+        """What `stirring` says at many times (m), by the last record before each; -1: none yet."""
+        first = [stirring(before, ms) for ms in now_ms[records < 0].tolist()]
+        records, now_ms = records[records >= 0], now_ms[records >= 0]
+        heard = now_ms - self.heard_ms[records] <= np.maximum(
+            LATELY_MS, 3 * self.interval_ms[records]
+        )
+        still_ms = now_ms - np.maximum(self.moved_ms[records], self.pressure_ms[records])
+        air = ~np.isnan(self.temperature[records]) | ~np.isnan(self.humidity[records])
+        now = heard & air & (still_ms < PAIR_MS - TOGETHER_MS)
+        return first + [bool(one) for one in now]
 
 
 def beats(
@@ -243,7 +261,7 @@ def beats(
     moved = _differs(t) | _differs(h)
     pressed = _differs(p)
     moved_ms = _last_ms(pulse.moved_ms, time_ms, moved)
-    apart = np.diff(time_ms, prepend=pulse.heard_ms)
+    apart = time_ms - np.concatenate(([pulse.heard_ms], time_ms[:-1]))
     until = time_ms + np.where(moved, 0, np.minimum(apart, INTERVAL_AT_MOST_MS))
     run = until - moved_ms[:-1]
     plain = (apart <= GAP_MS) & (run < np.where(moved, HOUR_MS, PAIR_MS))
@@ -316,12 +334,11 @@ def _smallest_yet(step: float | None, known: Floats, moved: NDArray[np.bool_]) -
     return np.where(np.isinf(yet), np.nan, yet)
 
 
-def _listed(values: Floats | Integers) -> list[float | int | None]:
-    """None where a value is NaN."""
-    return [None if value != value else value for value in values.tolist()]
+def _known(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
 
 
-def watch(feed: Feed, pulses: Iterable[Pulse], minute: int) -> Feed:
+def watch(feed: Feed, pulses: Collection[Pulse], minute: int) -> Feed:
     """How the whole feed stands at the end of a minute; call it for every minute.
 
     pulses  of all sensors, with the records of this minute in them
@@ -338,6 +355,8 @@ def watch(feed: Feed, pulses: Iterable[Pulse], minute: int) -> Feed:
     longest stillness of its past) is declared stuck, since its own last move.
     """
     now_ms = (minute + 1) * MINUTE_MS
+    if feed.suspected is None and any(stirring(pulse, now_ms) for pulse in pulses):
+        return feed
     counting = [pulse for pulse in pulses if _counts(pulse, now_ms)]
     last_ms = max((p.stirred_ms for p in counting), default=now_ms)
     since, still_ms = last_ms // MINUTE_MS, now_ms - last_ms
@@ -354,6 +373,11 @@ def watch(feed: Feed, pulses: Iterable[Pulse], minute: int) -> Feed:
         return feed
     frozen = feed.since is not None or still_ms >= patience[WITNESSES - 1]
     return Feed(since, since if frozen else None, feed.moved)
+
+
+def stirring(pulse: Pulse, now_ms: int) -> bool:
+    """Whether this sensor alone shows that the feed is in order: it counts, and moved of late."""
+    return _counts(pulse, now_ms) and now_ms - pulse.stirred_ms < PAIR_MS - TOGETHER_MS
 
 
 def _counts(pulse: Pulse, now_ms: int) -> bool:

@@ -6,84 +6,225 @@ through the minutes of one site.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from itertools import combinations
-from typing import NamedTuple
 
+import numpy as np
+
+from monitor.room.accord import accord
 from monitor.room.air import SensorMinute, vapour_pressure_pa
-from monitor.room.pairs import Pair, SensorAir, Shine, compare, odd_ones, shine
-from monitor.room.readings import Flag, Quantity
+from monitor.room.pairs import (
+    DIRECT_LX,
+    UNKNOWN_PAIR,
+    UNKNOWN_SHINE,
+    SensorAir,
+    Shine,
+    Together,
+    compare,
+    odd_ones,
+    shine,
+)
+from monitor.room.readings import Flag, Quantity, Sensor
 from monitor.room.spaces import OUTDOORS, Site
 from monitor.science.sun import sun_elevation
 
 # The sun need not be known more often [min].
 SUN_EVERY_MIN = 10
 
-_UNKNOWN_PAIR, _UNKNOWN_SHINE = Pair(), Shine()
+
+# Fewer minutes are sooner looked at one by one; after one that has to be, so are as many.
+FEWEST_MIN = 10
+
+# Minute of the epoch → whether the sun is up.
+SunUp = Callable[[int], bool]
+# Minute → a sensor → why to doubt it.
+Doubts = dict[int, dict[str, Flag]]
 
 
-class Together(NamedTuple):
-    """What is remembered: two sensors of a space → their pair; a sensor → the sun on it."""
+class Neighbours:
+    """The sensors of one space.
 
-    pairs: Mapping[tuple[str, str], Pair] = {}
-    shines: Mapping[str, Shine] = {}
+    moist   those that tell both temperature and humidity
+    lit     those that measure light on them, none outdoors
+    roofed  whether direct sun on a sensor is out of the ordinary: not outdoors, where it hangs in a
+            screen and any day is bright
+    """
 
-    def without(self, sensors: Iterable[str]) -> Together:
-        """Nothing known any more of sensors that were changed."""
-        gone = set(sensors)
-        return Together(
-            {names: pair for names, pair in self.pairs.items() if not gone & set(names)},
-            {name: shines for name, shines in self.shines.items() if name not in gone},
-        )
+    def __init__(self, sensors: Sequence[Sensor], roofed: bool, sun_up: SunUp) -> None:
+        both = {Quantity.TEMPERATURE, Quantity.HUMIDITY}
+        moist = [s.name for s in sensors if both <= s.reads.keys()]
+        self.moist = moist if len(moist) > 1 else []
+        self.pairs = list(combinations(self.moist, 2))
+        self.lit = [s.name for s in sensors if roofed and Quantity.ILLUMINANCE in s.reads]
+        self.shone = [name for name in self.moist if roofed and name not in self.lit]
+        self._numbers = [self.moist.index(name) for name in self.shone]
+        self._sun_up = sun_up
+
+    def minute(
+        self,
+        known: Together,
+        minute: int,
+        told: Mapping[str, SensorMinute],
+        heard: Callable[[str], bool],
+    ) -> tuple[Together, dict[str, Flag]]:
+        """One minute further; see `Spaces.step`. Of `known` only these sensors come back."""
+        shines = self._lights(known.shines, minute, told)
+        pairs = {names: known.pairs[names] for names in self.pairs if names in known.pairs}
+        airs = {n: air for n in self.moist if heard(n) and (air := _air(told[n])) is not None}
+        flags: dict[str, Flag] = {}
+        if len(airs) > 1:
+            self._shine(shines, airs, minute)
+            quarrels = []
+            for names in combinations(airs, 2):
+                one, other = (airs[name] for name in names)
+                pairs[names] = compare(pairs.get(names, UNKNOWN_PAIR), minute, one, other)
+                if pairs[names].since is not None:
+                    quarrels.append(names)
+            if quarrels:
+                flags = dict.fromkeys(odd_ones(airs, quarrels), Flag.DISAGREES)
+        for name, shine_on in shines.items():
+            if shine_on.since is not None:
+                flags[name] = flags.get(name, Flag.NONE) | Flag.IN_THE_SUN
+        return Together(pairs, shines), flags
+
+    def through(
+        self,
+        known: Together,
+        begin: int,
+        told: Mapping[str, Sequence[SensorMinute]],
+        heard: Mapping[str, Sequence[bool]],
+    ) -> tuple[Together, Doubts]:
+        """Many minutes further, from `begin` on; the same as minute by minute."""
+        doubts: Doubts = {}
+        minutes = len(next(iter(told.values())))
+        gone = by_hand_until = 0
+        while gone < minutes:
+            if gone >= by_hand_until:
+                count, known = self._accord(known, begin, gone, told, heard)
+                if count:
+                    gone += count
+                    continue
+                by_hand_until = gone + FEWEST_MIN
+            known, flags = self.minute(
+                known,
+                begin + gone,
+                {name: of_sensor[gone] for name, of_sensor in told.items()},
+                lambda name, at=gone: heard[name][at],  # type: ignore[misc]
+            )
+            if flags:
+                doubts[begin + gone] = flags
+            gone += 1
+        return known, doubts
+
+    def _accord(
+        self,
+        known: Together,
+        begin: int,
+        gone: int,
+        told: Mapping[str, Sequence[SensorMinute]],
+        heard: Mapping[str, Sequence[bool]],
+    ) -> tuple[int, Together]:
+        """As many minutes as all agree in the shade, maybe none, and what is known after these."""
+        pairs = [known.pairs.get(names, UNKNOWN_PAIR) for names in self.pairs]
+        shines = [known.shines.get(name, UNKNOWN_SHINE) for name in self.shone]
+        lit = [known.shines.get(name, UNKNOWN_SHINE) for name in self.lit]
+        if any(since is not None for *_, since in (*pairs, *shines, *lit)):
+            return 0, known
+        said = {name: of_sensor[gone:] for name, of_sensor in told.items()}
+        count = self._ordinary(said, {name: of_sensor[gone:] for name, of_sensor in heard.items()})
+        if count < FEWEST_MIN:
+            return 0, known
+        if pairs:
+            up = [self._sun_up(minute) for minute in range(begin + gone, begin + gone + count)]
+            airs = [said[name][:count] for name in self.moist]
+            count, pairs, shines = accord(pairs, shines, self._numbers, airs, np.array(up))
+        after = dict(zip(self.shone, shines, strict=True))
+        for name, of_one in zip(self.lit, lit, strict=True):
+            if name in known.shines or any(
+                m.illuminance_lx is not None for m in said[name][:count]
+            ):
+                after[name] = of_one
+        return count, Together(dict(zip(self.pairs, pairs, strict=True)), after)
+
+    def _ordinary(
+        self, told: Mapping[str, Sequence[SensorMinute]], heard: Mapping[str, Sequence[bool]]
+    ) -> int:
+        """In how many of the first minutes all are heard, and no light is direct sun."""
+        minutes = len(next(iter(told.values())))
+        for at in range(minutes):
+            lights = [told[name][at].illuminance_lx for name in self.lit]
+            if any(light is not None and light >= DIRECT_LX for light in lights):
+                return at
+            if not all(heard[name][at] for name in self.moist):
+                return at
+        return minutes
+
+    def _lights(
+        self, before: Mapping[str, Shine], minute: int, told: Mapping[str, SensorMinute]
+    ) -> dict[str, Shine]:
+        """The sun on those that measure it, and what was known of the others."""
+        shines = {n: before[n] for n in (*self.lit, *self.shone) if n in before}
+        for name in self.lit:
+            light = told[name].illuminance_lx
+            if light is not None:
+                known = shines.get(name, UNKNOWN_SHINE)
+                shines[name] = shine(known, minute, _NO_AIR, (), light, True)
+        return shines
+
+    def _shine(self, shines: dict[str, Shine], airs: Mapping[str, SensorAir], minute: int) -> None:
+        """The sun on sensors that measure no light, by their neighbours in the shade."""
+        up = self._sun_up(minute)
+        for name in self.shone:
+            if name not in airs:
+                continue
+            shade = [
+                other
+                for neighbour, other in airs.items()
+                if neighbour != name and shines.get(neighbour, UNKNOWN_SHINE).since is None
+            ]
+            known = shines.get(name, UNKNOWN_SHINE)
+            shines[name] = shine(known, minute, airs[name], shade, None, up)
 
 
 class Spaces:
-    """The sensors of one site by space: those of temperature and humidity, those of light."""
+    """The sensors of one site by space."""
 
     def __init__(self, site: Site) -> None:
-        both = {Quantity.TEMPERATURE, Quantity.HUMIDITY}
-        self._moist: dict[str, list[str]] = {}
-        self._lit: list[str] = []
-        self._roofed: set[str] = set()
-        for space in site.spaces:
-            sensors = site.sensors_of(space)
-            moist = [s.name for s in sensors if both <= s.reads.keys()]
-            if len(moist) > 1:
-                self._moist[space] = moist
-            if space != OUTDOORS:  # there a sensor hangs in a screen, and any day is bright
-                self._roofed.update(moist)
-                self._lit += [s.name for s in sensors if Quantity.ILLUMINANCE in s.reads]
-        self._pairs = {pair for moist in self._moist.values() for pair in combinations(moist, 2)}
-        self._shone = (
-            set(self._lit) | {n for moist in self._moist.values() for n in moist} & self._roofed
-        )
-        self._has_light = set(self._lit)
-
         @lru_cache(maxsize=64)
-        def sun_up(ten_minutes: int) -> bool:
+        def sun_up_in(ten_minutes: int) -> bool:
             at_s = (ten_minutes * SUN_EVERY_MIN + SUN_EVERY_MIN / 2) * 60
             return sun_elevation(site.latitude, site.longitude, at_s) > 0
 
-        self._sun_up = sun_up
+        def sun_up(minute: int) -> bool:
+            return sun_up_in(minute // SUN_EVERY_MIN)
+
+        spaces = {
+            space: Neighbours(site.sensors_of(space), space != OUTDOORS, sun_up)
+            for space in site.spaces
+        }
+        self._spaces = {space: one for space, one in spaces.items() if one.moist or one.lit}
 
     def fit(self, before: Together) -> Together:
         """What is remembered of sensors that still hang together."""
+        spaces = self._spaces.values()
+        pairs = {names for one in spaces for names in one.pairs}
+        shines = {name for one in spaces for name in (*one.shone, *one.lit)}
         return Together(
-            {names: pair for names, pair in before.pairs.items() if names in self._pairs},
-            {name: known for name, known in before.shines.items() if name in self._shone},
+            {names: pair for names, pair in before.pairs.items() if names in pairs},
+            {name: known for name, known in before.shines.items() if name in shines},
         )
 
     def disagreeing(self, known: Together) -> dict[str, tuple[str, ...]]:
         """Of each space in which sensors disagree, those to doubt."""
         found = {}
-        for space, moist in self._moist.items():
+        for space, neighbours in self._spaces.items():
             quarrels = [
                 names
-                for names in combinations(moist, 2)
-                if known.pairs.get(names, _UNKNOWN_PAIR).since is not None
+                for names in neighbours.pairs
+                if known.pairs.get(names, UNKNOWN_PAIR).since is not None
             ]
-            if odd := odd_ones(moist, quarrels):
+            if odd := odd_ones(neighbours.moist, quarrels):
                 found[space] = tuple(sorted(odd))
         return found
 
@@ -100,44 +241,32 @@ class Spaces:
         heard    whether a sensor told both temperature and humidity in this very minute
         returns  what is remembered, and the flags of each sensor that has one
         """
-        shines = dict(before.shines)
-        for name in self._lit:
-            light = told[name].illuminance_lx
-            if light is not None:
-                known = shines.get(name, _UNKNOWN_SHINE)
-                shines[name] = shine(known, minute, _NO_AIR, (), light, True)
-        pairs = dict(before.pairs)
+        pairs, shines = dict(before.pairs), dict(before.shines)
         flags: dict[str, Flag] = {}
-        for moist in self._moist.values():
-            airs = {n: air for n in moist if heard(n) and (air := _air(told[n])) is not None}
-            if len(airs) > 1:
-                self._shine(shines, airs, minute)
-                quarrels = []
-                for names in combinations(airs, 2):
-                    one, other = (airs[name] for name in names)
-                    pairs[names] = compare(pairs.get(names, _UNKNOWN_PAIR), minute, one, other)
-                    if pairs[names].since is not None:
-                        quarrels.append(names)
-                if quarrels:
-                    flags |= dict.fromkeys(odd_ones(airs, quarrels), Flag.DISAGREES)
-        for name, known in shines.items():
-            if known.since is not None:
-                flags[name] = flags.get(name, Flag.NONE) | Flag.IN_THE_SUN
+        for neighbours in self._spaces.values():
+            after, doubts = neighbours.minute(before, minute, told, heard)
+            pairs |= after.pairs
+            shines |= after.shines
+            flags |= doubts
         return Together(pairs, shines), flags
 
-    def _shine(self, shines: dict[str, Shine], airs: Mapping[str, SensorAir], minute: int) -> None:
-        """The sun on sensors that measure no light, by their neighbours in the shade."""
-        up = self._sun_up(minute // SUN_EVERY_MIN)
-        for name, air in airs.items():
-            if name in self._has_light or name not in self._roofed:
-                continue
-            shade = [
-                other
-                for neighbour, other in airs.items()
-                if neighbour != name and shines.get(neighbour, _UNKNOWN_SHINE).since is None
-            ]
-            known = shines.get(name, _UNKNOWN_SHINE)
-            shines[name] = shine(known, minute, air, shade, None, up)
+    def through(
+        self,
+        before: Together,
+        begin: int,
+        told: Mapping[str, Sequence[SensorMinute]],
+        heard: Mapping[str, Sequence[bool]],
+    ) -> tuple[Together, Doubts]:
+        """Many minutes further, from `begin` on, space by space; the same as minute by minute."""
+        pairs, shines = dict(before.pairs), dict(before.shines)
+        doubts: Doubts = {}
+        for neighbours in self._spaces.values():
+            after, of_space = neighbours.through(before, begin, told, heard)
+            pairs |= after.pairs
+            shines |= after.shines
+            for minute, flags in of_space.items():
+                doubts[minute] = doubts.get(minute, {}) | flags
+        return Together(pairs, shines), doubts
 
 
 _NO_AIR = SensorAir(0.0, 0.0, 0.0)  # not looked at where the light itself is measured

@@ -1,4 +1,4 @@
-"""A sensor followed in strides comes to the same, to the last bit, as followed record by record.
+"""Minutes folded many at once come to the same, to the last bit, as folded one by one.
 
 The record by record rules are held to an oracle and to published sets elsewhere; here the arrays
 are held to them, through days made of every trouble there is.
@@ -14,7 +14,6 @@ from typing import Any, NamedTuple
 import numpy as np
 import pytest
 
-from monitor.room import strides
 from monitor.room.calibrations import Calibration, Service
 from monitor.room.effects import Effects
 from monitor.room.fold import Fold, State
@@ -107,26 +106,33 @@ def _said(rng: np.random.Generator) -> Flag:
 
 
 class Outcome(NamedTuple):
-    """Minute by minute: what came of it."""
+    """What came of it all."""
 
-    states: list[State]
-    flags: list[Flags]
+    hours: list[State]
+    flags: Flags
     air: list[Any]
     ended: list[Any]
 
 
-def folded(fold: Fold, recent: Recent, in_strides: bool) -> Outcome:
+def folded(fold: Fold, recent: Recent, at_once_min: int) -> tuple[Outcome, int]:
+    """So many minutes at once; what came of it, and how many minutes went so."""
     state = fold.fit(State(BEGIN))
-    outcome = Outcome([], [], [], [])
-    for minute in range(BEGIN, BEGIN + 60 * HOURS):
-        records = recent.minute(minute)
-        if not in_strides:
-            records = {name: dict(records[name]) for name in records}
-        step = fold.step(state, records, recent.following)
+    outcome, at_once = Outcome([], {}, [], []), 0
+    while state.minute < BEGIN + 60 * HOURS:
+        stored = recent.stored(state.minute)
+        assert stored is not None
+        end = min(state.minute + at_once_min, stored.end)
+        step = fold.through(state, end, stored, recent.following) if at_once_min else None
+        if step is None:
+            step = fold.step(state, recent.minute(state.minute), recent.following)
+        else:
+            at_once += step.state.minute - state.minute
         state = step.state
-        for kept, new in zip(outcome, (state, step.flags, step.air, step.ended), strict=True):
-            kept.append(new)
-    return outcome
+        outcome.hours.extend(step.hours)
+        outcome.flags.update(step.flags)
+        outcome.air.extend(step.air)
+        outcome.ended.extend(step.ended)
+    return outcome, at_once
 
 
 @pytest.fixture
@@ -153,29 +159,21 @@ AWAY = [
 
 
 @pytest.mark.parametrize("changed", [False, True])
+@pytest.mark.parametrize("at_once_min", [60, 133])
 @pytest.mark.parametrize("stored", range(3), indirect=True)
-def test_in_strides_all_is_as_record_by_record(stored: Writer, changed: bool) -> None:
+def test_many_minutes_at_once_all_is_as_one_by_one(
+    stored: Writer, at_once_min: int, changed: bool
+) -> None:
     changes, away = (CHANGES, AWAY) if changed else ([], [])
-    one_by_one, in_strides = (
-        folded(Fold(site(), changes, away), Recent(stored, BEGIN + 60 * HOURS), whether)
-        for whether in (False, True)
-    )
-    for minute, states in enumerate(zip(one_by_one.states, in_strides.states, strict=True)):
-        assert states[0] == states[1], minute
-    assert in_strides == one_by_one
 
+    def through(minutes: int) -> tuple[Outcome, int]:
+        fold = Fold(site(), changes, away)
+        return folded(fold, Recent(stored, BEGIN + 60 * HOURS), minutes)
 
-@pytest.mark.parametrize("stored", [0], indirect=True)
-def test_most_minutes_go_in_strides(stored: Writer, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Else the test above would say nothing."""
-    lengths: list[int] = []
-    real = strides._stride
-
-    def counted(*args: Any) -> strides.Stride:
-        lengths.append(len((stride := real(*args)).after))
-        return stride
-
-    monkeypatch.setattr(strides, "_stride", counted)
-    folded(Fold(site(), []), Recent(stored, BEGIN + 60 * HOURS), True)
-    assert sum(lengths) > 0.6 * 60 * HOURS * len(TOLD)
-    assert sum(length < strides.WORTH_TRYING_MIN for length in lengths) < 400
+    one_by_one, _ = through(0)
+    outcome, at_once = through(at_once_min)
+    assert at_once > 0.8 * 60 * HOURS
+    for hour, states in enumerate(zip(one_by_one.hours, outcome.hours, strict=True)):
+        assert states[0] == states[1], hour
+    assert outcome == one_by_one
+    assert outcome.ended, "some limit was passed"

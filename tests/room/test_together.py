@@ -22,10 +22,9 @@ from monitor.room.entries import Request
 from monitor.room.flowers import read_book
 from monitor.room.fold import State
 from monitor.room.notices import Policy
-from monitor.room.pairs import Pair, Shine
+from monitor.room.pairs import Pair, Shine, Together
 from monitor.room.payloads import Message
 from monitor.room.readings import MINUTE_MS, Flag, Quantity, ReadAs
-from monitor.room.together import Together
 from monitor.store.writer import Writer
 from tests.room.oracle import saturation_pa
 from tests.room.test_engine import FOREVER_MS, SITE, START_MS, rows, run, sensor
