@@ -8,7 +8,7 @@ itself at once. A sensor that stays away after the feed is back has the usual de
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
 from monitor.room.readings import MINUTE_MS
@@ -29,6 +29,12 @@ class Faults(NamedTuple):
     feed_silent: Watch = INSIDE
     feed_stuck: Watch = INSIDE
     feed_back: int = 0
+
+    def none_of(self, sensors: Collection[str]) -> bool:
+        """Whether nothing is remembered but that all is well with each of these sensors."""
+        watches = (self.feed_silent, self.feed_stuck, *self.silent.values(), *self.stuck.values())
+        known = len(self.silent) == len(self.stuck) == len(sensors)
+        return known and all(watch == INSIDE for watch in watches)
 
 
 class Heard(NamedTuple):
@@ -58,8 +64,16 @@ def step(
 
     feed_frozen  first minute since which the whole feed repeats itself; None: it moves
     """
+    quiet = {
+        name: began
+        for name, sensor in site.sensors.items()
+        if (began := _quiet_since(heard[name], held_ms(sensor.every_s), minute)) is not None
+    }
+    still = feed_frozen is not None or any(one.stuck_since is not None for one in heard.values())
+    if not quiet and not still and faults.none_of(site.sensors):
+        return faults, []
     ended: list[Spell] = []
-    faults = _step_silent(site, faults, minute, heard, ended)
+    faults = _step_silent(site, faults, minute, heard, quiet, ended)
     stuck = {
         name: _run(
             faults.stuck.get(name, INSIDE), heard[name].stuck_since, minute, Kind.STUCK,
@@ -72,13 +86,13 @@ def step(
 
 
 def _step_silent(
-    site: Site, faults: Faults, minute: int, heard: Mapping[str, Heard], ended: list[Spell]
+    site: Site,
+    faults: Faults,
+    minute: int,
+    heard: Mapping[str, Heard],
+    quiet: Mapping[str, int],
+    ended: list[Spell],
 ) -> Faults:
-    quiet = {
-        name: began
-        for name, sensor in site.sensors.items()
-        if (began := _quiet_since(heard[name], held_ms(sensor.every_s), minute)) is not None
-    }
     delay = {name: site.spaces[s.space].delays.silent for name, s in site.sensors.items()}
     waiting = [n for n in quiet if faults.silent.get(n, INSIDE).declared is None]
     away = faults.feed_silent.declared is not None
