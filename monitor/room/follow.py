@@ -28,9 +28,17 @@ Following = Callable[[str, int], tuple[int, Record] | None]
 # (time [ms], sensor, quantity) → flags, where they differ from those stored.
 Flags = dict[tuple[int, str, Quantity], Flag]
 
-# Flags that the fold gives; all others were given when the reading was accepted.
-JUDGED = Flag.STEP | Flag.STUCK | Flag.FEED | Flag.IN_THE_SUN | Flag.DISAGREES | Flag.OUT_OF_SERVICE
-UNUSABLE = Flag.RANGE | Flag.TOO_OLD
+# Flags that the fold gives anew each time; all others were given when the reading was accepted.
+# RANGE is given then too, but a calibration changes what is in range, and may be undone.
+JUDGED = (
+    Flag.RANGE
+    | Flag.STEP
+    | Flag.STUCK
+    | Flag.FEED
+    | Flag.IN_THE_SUN
+    | Flag.DISAGREES
+    | Flag.OUT_OF_SERVICE
+)
 # As a sensor's minute has them.
 OF_THE_AIR = (
     Quantity.TEMPERATURE,
@@ -155,11 +163,11 @@ class Follower:
         return bool(known) and out_of_service(known, self.sensor.name, time_ms) is not None
 
     def _values(self, time_ms: int, record: Record) -> dict[Quantity, float]:
-        """The usable values of a record, calibrated; no humidity is over 100 % by that."""
+        """The values of a record but those too old, calibrated; humidity stops at 100 %."""
         values = {
             q: value
             for q, (value, flag) in record.items()
-            if flag is Flag.NONE or not flag & UNUSABLE
+            if flag is Flag.NONE or not flag & Flag.TOO_OLD
         }
         if changes := self._calibrations:
             for quantity, value in values.items():

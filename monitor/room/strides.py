@@ -22,7 +22,6 @@ from monitor.room.follow import (
     JUDGED,
     MOIST,
     OF_THE_AIR,
-    UNUSABLE,
     Flags,
     Follower,
     Following,
@@ -31,7 +30,7 @@ from monitor.room.follow import (
     heard_both,
     held,
 )
-from monitor.room.readings import FLAGS, MINUTE_MS, Quantity
+from monitor.room.readings import FLAGS, MINUTE_MS, Flag, Quantity
 from monitor.room.slices import Floats, Integers, SensorRecords
 
 # Fewer records are sooner followed one by one.
@@ -153,7 +152,7 @@ def _sound(
         there = ~np.isnan(of_quantity)
         low, high = quality.RANGE[quantity]
         usable = (low <= of_quantity) & (of_quantity <= high)
-        usable &= told.flags[quantity] & int(UNUSABLE) == 0
+        usable &= told.flags[quantity] & int(Flag.TOO_OLD) == 0
         if quantity in levels and there.any():
             usable[there] &= quality.plainly_believed(
                 quantity, levels[quantity], told.time_ms[there], of_quantity[there]

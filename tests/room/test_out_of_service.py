@@ -142,3 +142,19 @@ def test_twice_out_is_refused_with_what_ends_it(running: tuple[Engine, Writer]) 
     entered(*running, "aside", 100)
     with pytest.raises(RequestError, match=r"entry 1.*drying-room back a"):
         entered(*running, "aside", 200)
+
+
+@pytest.mark.parametrize("minute", [60, 700])
+def test_a_mistaken_calibration_undone_leaves_nothing_behind(
+    running: tuple[Engine, Writer], minute: int
+) -> None:
+    engine, writer = running
+    everything = "SELECT * FROM reading", "SELECT * FROM air", "SELECT kind, began FROM spell"
+    before = [rows(writer.file, asked) for asked in everything]
+    for mistake in ({"slope": 3.0}, {"offset": 20.0}):
+        entry = entered(engine, writer, "calibrate", minute, quantity="humidity", **mistake)
+        caught_up(engine, writer)
+        assert [rows(writer.file, asked) for asked in everything] != before
+        writer.apply(engine.enter(Request("undo", {}, None, entry), engine.now_ms(0))[1])
+        caught_up(engine, writer)
+        assert [rows(writer.file, asked) for asked in everything] == before
