@@ -1,10 +1,10 @@
-"""The weekly report of some forty sensors: seconds and memory of its process, size of its page.
+"""The weekly report: seconds and memory of its process, size of its page.
 
-python tests/benchmarks/bench_report.py [SPACES]
+    python -m tests.benchmarks.bench_report [--quick]
 
-Two sensors a space and outdoors, two weeks of minutes of air, the second week's readings at one
-a minute. The floor beside it, in the same run: reading the same minutes
-from SQLite into numpy and nothing else.
+Of twelve sensors in two spaces and outdoors every ten seconds, and of some forty in twenty spaces
+and outdoors every minute: two weeks of minutes of air, the second week's readings. The floor beside
+it, in the same run: reading the same minutes from SQLite into numpy and nothing else.
 """
 
 import sys
@@ -34,10 +34,15 @@ LIMITS = Limits(hot_c=32.0, cold_c=5.0, damp_pct=75.0, sun_lux=3000.0, light_klx
 READS = {Quantity.TEMPERATURE: ReadAs("°C"), Quantity.HUMIDITY: ReadAs("%")}
 
 
-def site_of(count: int) -> Site:
+def site_of(count: int, a_space: int, every_s: float) -> Site:
+    """So many spaces and outdoors, each with so many sensors, at most four."""
     spaces = [Space(f"shed {n}", Use.HANGING, LIMITS) for n in range(count)]
     spaces.append(Space(OUTDOORS, Use.OUTDOORS))
-    sensors = [Sensor(f"{s.name} {end}", s.name, "x", 60.0, READS) for s in spaces for end in "ab"]
+    sensors = [
+        Sensor(f"{s.name} {end}", s.name, "x", every_s, READS)
+        for s in spaces
+        for end in "abcd"[:a_space]
+    ]
     return Site(
         "Withy End", 52.0, -3.0, 120.0, "Europe/London", "°C",
         {s.name: s for s in spaces}, {s.name: s for s in sensors},
@@ -60,10 +65,12 @@ def fill(file: Path, site: Site) -> None:
             for d in range(1, 7)
         ]
         writer.apply(Effects(air=air, settlements=[Settlement([], spells, [], [])]))
-    for sensor in site.sensors:
+    for sensor in site.sensors.values():
         readings = [
-            Reading(at * 60_000, sensor, quantity, 20.0)
-            for at in range(end - 7 * 1440, end)
+            Reading(at_ms, sensor.name, quantity, 20.0)
+            for at_ms in range(
+                (end - 7 * 1440) * 60_000, end * 60_000, round(1000 * sensor.every_s)
+            )
             for quantity in READS
         ]
         writer.apply(Effects(readings=readings))
@@ -82,8 +89,13 @@ def floor_s(file: Path, site: Site) -> float:
 
 def main(quick: bool) -> list[Row]:
     """Seconds, memory and page size of one week's report."""
-    spaces = 4 if quick else 20
-    site = site_of(spaces)
+    if quick:
+        return measured(site_of(4, 2, 60.0))
+    return measured(site_of(2, 4, 10.0)) + measured(site_of(20, 2, 60.0))
+
+
+def measured(site: Site) -> list[Row]:
+    """Of one site."""
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "store.sqlite"
         fill(file, site)
@@ -92,7 +104,8 @@ def main(quick: bool) -> list[Row]:
         made = child.run(COMMAND, order.to_json())
         page = (Answer.from_json(made.printed).folder / "week.html").stat().st_size
         floor = floor_s(file, site)
-    size = f"{spaces} spaces, {len(site.sensors)} sensors"
+    every_s = max(sensor.every_s for sensor in site.sensors.values())
+    size = f"{len(site.spaces)} spaces, {len(site.sensors)} sensors every {every_s:g} s"
     read = f"the same minutes into numpy {floor:.2f} s"
     return [
         Row(
