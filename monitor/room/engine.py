@@ -50,8 +50,8 @@ SOON_KEPT_MS = 3 * DAY_MS
 # In a replay minutes are folded in such steps of its clock; the further late readings reach back,
 # the longer the step, so that nothing is folded over and over [min].
 STEPS_MIN = (1, 10, 60, 360)
-# Fewer minutes are sooner folded one by one.
-FEWEST_AT_ONCE_MIN = 10
+# Fewer minutes, and fewer readings of each sensor, are sooner folded minute by minute.
+FEWEST_AT_ONCE_MIN, FEWEST_OF_A_SENSOR = 10, 40
 NEVER = -1
 
 
@@ -446,6 +446,8 @@ class Engine:
         if self._until_ms is not None:  # there each minute is settled for itself
             end = min(end, self._settled)
         if stored is None or min(end, stored.end) - state.minute < FEWEST_AT_ONCE_MIN:
+            return None
+        if stored.readings < FEWEST_OF_A_SENSOR * len(self._site.sensors):
             return None
         end = min(end, stored.end)
         folded = self._fold.through(state, end, stored, self._recent.following)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Mapping
 from typing import Protocol
 
@@ -25,10 +24,10 @@ _Minute = dict[str, dict[int, dict[Quantity, tuple[float, Flag]]]]
 class Kept(Protocol):
     """Where older readings are."""
 
-    def records(self, begin: int, end: int, most: int) -> Slice:
+    def records(self, begin: int, end: int, most: int | None = None) -> Slice:
         """The readings of whole minutes from `begin` on.
 
-        They end before minute `end`, or once there are `most`, with the minute of that one.
+        They end before minute `end`, or with the minute in which there are `most`.
         """
 
     def first_minute_from(self, minute: int) -> int | None:
@@ -108,18 +107,20 @@ class Recent:
         if self._remembers(minute):
             return None
         if self._slice is None or not self._slice.begin <= minute < self._slice.end:
-            last = minute + 1 if minute in self._left else min(self._full_hour(minute), self._first)
+            last = minute + 1 if minute in self._left else min(self._reach(minute), self._first)
             self._slice = self._kept.records(minute, last, SLICE_READINGS)
             self._a_minute = self._slice.readings / (self._slice.end - minute)
         return self._slice
 
-    def _full_hour(self, minute: int) -> int:
-        """The last full hour that a slice reaches, by how much there was to read in the one before.
+    def _reach(self, minute: int) -> int:
+        """Up to where to read, by how much there was to read last: a full hour where it can be.
 
-        What is folded an hour at a time is read by hours.
+        What is read is folded by the hour.
         """
-        reach = min(SLICE_MIN, SLICE_READINGS / self._a_minute) if self._a_minute else SLICE_MIN
-        return max(minute // 60 + 1, int(minute + reach) // 60) * 60
+        minutes = SLICE_MIN
+        if self._a_minute > 0:
+            minutes = max(1, min(SLICE_MIN, int(SLICE_READINGS / self._a_minute)))
+        return max(minute + min(minutes, 60), (minute + minutes) // 60 * 60)
 
     def next_minute(self, minute: int) -> int | None:
         """The first minute from this one on that has a record; None: nothing was read since."""
@@ -182,7 +183,7 @@ class Recent:
         if self._peeked[0] != minute:
             self._peeked = (
                 minute,
-                self._kept.records(minute, minute + 1, sys.maxsize).get(minute, {}),
+                self._kept.records(minute, minute + 1).get(minute, {}),
             )
         return self._peeked[1].get(sensor, {})
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property
-from typing import NamedTuple
+from itertools import pairwise
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,7 @@ class Rows(NamedTuple):
     value: Floats
     flags: Integers
 
-    def some(self, rows: Integers) -> Rows:
+    def some(self, rows: Integers | slice) -> Rows:
         """The rows of these numbers."""
         return Rows(
             self.time_ms[rows],
@@ -111,59 +112,43 @@ class Slice(Mapping[int, Records]):
     @cached_property
     def by_sensor(self) -> dict[str, SensorRecords]:
         """What each sensor told."""
-        by_sensor = np.argsort(self._rows.sensor, kind="stable")
-        starts = np.flatnonzero(np.diff(self._rows.sensor[by_sensor], prepend=-1))
-        told = [self._rows.some(rows) for rows in np.split(by_sensor, starts)[1:]]
+        rows = self._rows.some(np.argsort(self._rows.sensor, kind="stable"))
+        last = np.flatnonzero(rows.sensor[1:] != rows.sensor[:-1]) + 1
+        bounds = pairwise((0, *last.tolist(), self.readings))
+        told = [rows.some(slice(*of_one)) for of_one in bounds if self.readings]
         return {
             self._sensor_of(int(of_one.sensor[0])): _records(of_one, self._quantity_of)
             for of_one in told
         }
 
-    def __getitem__(self, minute: int) -> MinuteOfSlice:
-        if minute not in self._minutes:
+    def __getitem__(self, minute: int) -> Records:
+        begin_ms = minute * MINUTE_MS
+        bounds = np.searchsorted(self._rows.time_ms, (begin_ms, begin_ms + MINUTE_MS))
+        rows = self._rows.some(slice(*bounds.tolist()))
+        found: dict[str, dict[int, dict[Quantity, tuple[float, Flag]]]] = {}
+        columns: list[list[Any]] = [column.tolist() for column in rows]
+        for time_ms, sensor, quantity, value, flags in zip(*columns, strict=True):
+            record = found.setdefault(self._sensor_of(sensor), {}).setdefault(time_ms, {})
+            record[self._quantity_of(quantity)] = value, FLAGS[flags]
+        if not found:
             raise KeyError(minute)
-        return MinuteOfSlice(self, minute)
+        return found
 
     def __iter__(self) -> Iterator[int]:
-        return iter(self._minutes)
+        return iter(np.unique(self._rows.time_ms // MINUTE_MS).tolist())
 
     def __len__(self) -> int:
-        return len(self._minutes)
-
-    @cached_property
-    def _minutes(self) -> dict[int, None]:
-        return dict.fromkeys(np.unique(self._rows.time_ms // MINUTE_MS).tolist())
-
-
-class MinuteOfSlice(Mapping[str, Mapping[int, Record]]):
-    """The records of one minute, of each sensor that told any; made when they are asked for."""
-
-    def __init__(self, source: Slice, minute: int) -> None:
-        self.source = source
-        self.minute = minute
-
-    def __getitem__(self, sensor: str) -> Mapping[int, Record]:
-        return self._of(self.source.by_sensor[sensor]).one_by_one()
-
-    def __iter__(self) -> Iterator[str]:
-        found = self.source.by_sensor.items()
-        return iter([name for name, records in found if len(self._of(records).time_ms)])
-
-    def __len__(self) -> int:
-        return sum(1 for _ in self)
-
-    def _of(self, records: SensorRecords) -> SensorRecords:
-        return records.between(self.minute * MINUTE_MS, (self.minute + 1) * MINUTE_MS)
+        return len(np.unique(self._rows.time_ms // MINUTE_MS))
 
 
 def _records(rows: Rows, quantity_of: Callable[[int], Quantity]) -> SensorRecords:
     """One sensor's rows, record by record."""
-    first = np.diff(rows.time_ms, prepend=rows.time_ms[0] - 1) > 0
+    first = np.append(True, rows.time_ms[1:] > rows.time_ms[:-1])
     record = np.cumsum(first) - 1
     time_ms = rows.time_ms[first]
     values: dict[Quantity, Floats] = {}
     flags: dict[Quantity, Integers] = {}
-    for number in np.unique(rows.quantity).tolist():
+    for number in np.flatnonzero(np.bincount(rows.quantity)).tolist():  # in their order
         quantity, carried = quantity_of(number), rows.quantity == number
         values[quantity] = np.full(len(time_ms), np.nan)
         values[quantity][record[carried]] = rows.value[carried]

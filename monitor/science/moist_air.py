@@ -12,6 +12,7 @@ ASHRAE: ASHRAE Handbook Fundamentals 2017, chapter 1 (SI).
 """
 
 import math
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -68,6 +69,7 @@ def standard_pressure(elevation_m: float) -> float:
     return float(psychrolib.GetStandardAtmPressure(elevation_m))
 
 
+@lru_cache(maxsize=16)  # a minute of air asks for the same one several times
 def saturation_vapour_pressure_liquid(temperature_c: float) -> float:
     """Vapour pressure of air saturated over liquid water, supercooled below 0.01 °C.
 

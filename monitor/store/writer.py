@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-import sys
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -27,6 +26,7 @@ from monitor.store.means import ten_minute_means
 from monitor.store.reader import QUANTITIES, prospect_of_row
 
 UNREAD_KEPT = 2_000
+ALL = -1  # rows, as SQLite has it
 DAY_MS = days.DAY_MIN * MINUTE_MS
 HOURLY_STATES_MIN = 3 * days.DAY_MIN  # later a state a day is enough
 _AIR_COLUMNS = 11
@@ -378,31 +378,28 @@ class Writer:
         ).fetchone()
         return row is not None
 
-    def records(self, begin: int, end: int, most: int = sys.maxsize) -> Slice:
+    def records(self, begin: int, end: int, most: int | None = None) -> Slice:
         """The readings of whole minutes from `begin` on.
 
-        They end before minute `end`, or once there are `most`, with the minute of that one.
+        They end before minute `end`, or with the minute in which there are `most`.
         """
-        within = (begin * MINUTE_MS, end * MINUTE_MS)
-        last = self._db.execute(
-            "SELECT time_ms FROM reading WHERE time_ms >= ? AND time_ms < ?"
-            " ORDER BY time_ms LIMIT 1 OFFSET ?",
-            (*within, most - 1),
-        ).fetchone()
-        if last is not None:
-            end = int(last[0]) // MINUTE_MS + 1
+        rows = self._rows(begin, end, ALL if most is None else most + 1)
+        if most is not None and len(rows.time_ms) > most:
+            end = int(rows.time_ms[most - 1]) // MINUTE_MS + 1
+            rows = self._rows(begin, end, ALL)
+        return Slice(begin, end, rows, self._sensors.name_of, self._quantity_of)
+
+    def _rows(self, begin: int, end: int, most: int) -> Rows:
+        """So many readings of the minutes begin ≤ minute < end."""
         # Three columns are read in three quarters of the time that five take.
         rows = self._db.execute(
             "SELECT time_ms, value, (sensor << 32) | (quantity << 16) | flags FROM reading"
-            " WHERE time_ms >= ? AND time_ms < ? ORDER BY time_ms",
-            (begin * MINUTE_MS, end * MINUTE_MS),
+            " WHERE time_ms >= ? AND time_ms < ? ORDER BY time_ms LIMIT ?",
+            (begin * MINUTE_MS, end * MINUTE_MS, most),
         )
         told = np.fromiter(rows, np.dtype("i8,f8,i8"))
         packed = told["f2"]
-        columns = packed >> 32, (packed >> 16) & 0xFFFF, told["f1"], packed & 0xFFFF
-        return Slice(
-            begin, end, Rows(told["f0"], *columns), self._sensors.name_of, self._quantity_of
-        )
+        return Rows(told["f0"], packed >> 32, (packed >> 16) & 0xFFFF, told["f1"], packed & 0xFFFF)
 
     def _quantity_of(self, id_: int) -> Quantity:
         return QUANTITIES[self._quantities.name_of(id_)]
