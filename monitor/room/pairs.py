@@ -9,8 +9,7 @@ Everything here works on minute means and goes forward only.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import partial
+from collections.abc import Iterable, Mapping, Sequence
 from math import sqrt
 from statistics import median
 from typing import NamedTuple, TypeVar
@@ -19,9 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 Of = TypeVar("Of", float, Floats)
-Kept = TypeVar("Kept")
 
 # What a sensor in use may be off, against its data sheet's 0.2 to 0.3 K and 2 to 3 %.
 SENSOR_K = 0.3
@@ -53,14 +50,6 @@ class SensorAir(NamedTuple):
     temperature_c: float
     relative_humidity_pct: float
     vapour_pressure_pa: float
-
-
-class SensorAirs(NamedTuple):
-    """The same of many sensors and minutes."""
-
-    temperature_c: Floats
-    relative_humidity_pct: Floats
-    vapour_pressure_pa: Floats
 
 
 class Pair(NamedTuple):
@@ -120,10 +109,10 @@ def uncertainty_pa(air: SensorAir) -> float:
     >>> round(uncertainty_pa(SensorAir(20.0, 60.0, 1403.28)), 1)
     74.8
     """
-    return sqrt(_variance(*air))
+    return sqrt(variance_pa2(*air))
 
 
-def _variance(temperature_c: Of, relative_humidity_pct: Of, vapour_pressure_pa: Of) -> Of:
+def variance_pa2(temperature_c: Of, relative_humidity_pct: Of, vapour_pressure_pa: Of) -> Of:
     """The square of the uncertainty, of one minute or of many [Pa²]."""
     by_humidity = vapour_pressure_pa * SENSOR_PCT / relative_humidity_pct
     warm = 243.12 + temperature_c
@@ -133,7 +122,7 @@ def _variance(temperature_c: Of, relative_humidity_pct: Of, vapour_pressure_pa: 
 
 def allowed_pa(one: SensorAir, other: SensorAir) -> float:
     """How far two good sensors may tell apart: twice the uncertainty of the difference [Pa]."""
-    return 2.0 * sqrt(_variance(*one) + _variance(*other))
+    return 2.0 * sqrt(variance_pa2(*one) + variance_pa2(*other))
 
 
 def compare(pair: Pair, minute: int, one: SensorAir, other: SensorAir) -> Pair:
@@ -159,25 +148,6 @@ def compare(pair: Pair, minute: int, one: SensorAir, other: SensorAir) -> Pair:
     elif since is None:
         since = minute
     return Pair(lately, usually, minutes, since)
-
-
-def agreeing(
-    before: Sequence[Pair], one: SensorAirs, other: SensorAirs
-) -> tuple[int, Callable[[int], list[Pair]]]:
-    """What `compare` makes of many minutes after pairs that agree: in how many of the first all go
-    on to agree, and what the pairs are after so many.
-
-    one, other  of each pair (pairs, minutes)
-    """
-    apart = one.vapour_pressure_pa - other.vapour_pressure_pa
-    known = np.array([[pair.minutes] for pair in before])
-    minutes = known + 1 + np.arange(apart.shape[1])
-    lately = _means([pair.lately_pa for pair in before], apart, known, LATELY_MIN)
-    usually = _means([pair.usually_pa for pair in before], apart, known, USUALLY_MIN)
-    limit = 2.0 * np.sqrt(_variance(*one) + _variance(*other))
-    drifted = (minutes >= KNOWN_MIN) & (np.abs(lately - usually) > limit / 2)
-    quarrel = (minutes >= LATELY_MIN) & (drifted | (np.abs(lately) > limit))
-    return first_odd(quarrel), partial(_after, Pair, before, (lately, usually, minutes))
 
 
 def odd_ones(sensors: Iterable[str], disagreeing: Iterable[tuple[str, str]]) -> set[str]:
@@ -237,28 +207,6 @@ def shine(
     )
 
 
-def in_the_shade(
-    before: Sequence[Shine], own_c: Floats, neighbours_c: Floats, sun_up: NDArray[np.bool_]
-) -> tuple[int, Callable[[int], list[Shine]]]:
-    """What `shine` makes of many minutes after sensors without light of their own were in the
-    shade: in how many of the first all surely stay there, and how they stand after so many.
-
-    own_c         temperatures (sensors, minutes)
-    neighbours_c  of the neighbours of each (neighbours, sensors, minutes), all in the shade
-    sun_up        (minutes,)
-    """
-    warmer = own_c - np.median(neighbours_c, axis=0)
-    known = np.array([[shine.minutes] for shine in before])
-    minutes = known + 1 + np.arange(warmer.shape[1])
-    were_lately, were_usually = ([s.lately_k for s in before], [s.usually_k for s in before])
-    lately = _means(were_lately, warmer, known, WHILE_MIN)
-    usually = _means(were_usually, warmer, known, USUAL_WARMTH_MIN)
-    sudden = warmer - _shifted(were_lately, lately) > SUDDEN_K
-    above = warmer - _shifted(were_usually, usually) > SUNLIT_K
-    lit = sun_up & (minutes > WHILE_MIN) & sudden & above
-    return first_odd(lit), partial(_after, Shine, before, (lately, usually, minutes))
-
-
 def _began(since: int | None, minute: int, lit: bool) -> int | None:
     if not lit:
         return None
@@ -269,41 +217,6 @@ def _same_water(own: SensorAir, neighbours: Sequence[SensorAir]) -> bool:
     nearest = min(neighbours, key=lambda n: abs(n.vapour_pressure_pa - own.vapour_pressure_pa))
     apart = abs(nearest.vapour_pressure_pa - own.vapour_pressure_pa)
     return apart <= allowed_pa(own, nearest)
-
-
-def first_odd(odd: NDArray[np.bool_]) -> int:
-    """How many minutes come before the first in which anything is odd."""
-    minutes = np.flatnonzero(odd.any(axis=0))
-    return int(minutes[0]) if len(minutes) else odd.shape[1]
-
-
-def _means(means: Sequence[float], values: Floats, counts: Integers, over: int) -> Floats:
-    """The running means after each of many values (rows, n), with so many before them (rows, 1)."""
-    found = np.empty(values.shape)
-    for row, mean in enumerate(means):
-        shares = np.minimum(counts[row, 0] + 1 + np.arange(values.shape[1]), over)
-        of_row = []
-        for value, share in zip(values[row].tolist(), shares.tolist(), strict=True):
-            mean += (value - mean) / share  # as `_mean`
-            of_row.append(mean)
-        found[row] = of_row
-    return found
-
-
-def _shifted(before: Sequence[float], after: Floats) -> Floats:
-    """What held before each minute."""
-    return np.concatenate((np.array(before)[:, None], after[:, :-1]), axis=1)
-
-
-def _after(
-    kind: Callable[[float, float, int], Kept],
-    before: Sequence[Kept],
-    columns: Sequence[Floats | Integers],
-    count: int,
-) -> list[Kept]:
-    if count == 0:
-        return list(before)
-    return list(map(kind, *(column[:, count - 1].tolist() for column in columns)))
 
 
 def _mean(mean: float, value: float, count: int, over: int) -> float:

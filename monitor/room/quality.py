@@ -15,7 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.room.readings import MINUTE_MS, Flag, Quantity
-from monitor.room.stuck import AWAY_MS, NO_FEED, Feed, Floats, Integers, Pulse, beat
+from monitor.room.stuck import AWAY_MS, NO_FEED, Feed, Pulse, beat
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
 
 # What one record of a sensor carries: the quantities with the same time.
 Values = Mapping[Quantity, float]

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from monitor.room import quality, stuck
 from monitor.room.air import SensorMinute
+from monitor.room.beats import Beats, beats_of
 from monitor.room.faults import Heard, held_ms
 from monitor.room.follow import (
     JUDGED,
@@ -133,7 +134,7 @@ def _stride(
         return 0
     values = {q: follower.calibrated(q, v, begin * MINUTE_MS) for q, v in told.values.items()}
     unheard = np.full(len(told.time_ms), np.nan)
-    beats = stuck.beats(pulse, told.time_ms, *(values.get(q, unheard) for q in _PULSED))
+    beats = beats_of(pulse, told.time_ms, *(values.get(q, unheard) for q in _PULSED))
     odd = np.flatnonzero(~(beats.plain & _sound(state.track, told, values)))
     if len(odd):
         end = int(told.time_ms[odd[0]]) // MINUTE_MS
@@ -168,7 +169,7 @@ def _take(
     end: int,
     told: SensorRecords,
     values: Mapping[Quantity, Floats],
-    beats: stuck.Beats,
+    beats: Beats,
 ) -> None:
     """Take the stride through the minutes begin ≤ minute < end."""
     state, held_for_ms = course.state, held_ms(follower.sensor.every_s)
@@ -204,7 +205,7 @@ def _take(
 def _after(
     state: SensorState,
     by_minute: Mapping[Quantity, _Told],
-    beats: stuck.Beats,
+    beats: Beats,
     last: Integers,
     minutes: int,
 ) -> SensorState:
