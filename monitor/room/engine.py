@@ -442,14 +442,13 @@ class Engine:
         if state.minute in self._one_by_one:
             return None
         stored = self._recent.stored(state.minute)
-        end = min(reach, (state.minute + max(60, most)) // 60 * 60)
+        if stored is None or stored.readings < FEWEST_OF_A_SENSOR * len(self._site.sensors):
+            return None
+        end = min(reach, stored.end, (state.minute + max(60, most)) // 60 * 60)
         if self._until_ms is not None:  # there each minute is settled for itself
             end = min(end, self._settled)
-        if stored is None or min(end, stored.end) - state.minute < FEWEST_AT_ONCE_MIN:
+        if end - state.minute < FEWEST_AT_ONCE_MIN:
             return None
-        if stored.readings < FEWEST_OF_A_SENSOR * len(self._site.sensors):
-            return None
-        end = min(end, stored.end)
         folded = self._fold.through(state, end, stored, self._recent.following)
         if folded is None:
             self._one_by_one = range(state.minute, state.minute + FEWEST_AT_ONCE_MIN)
