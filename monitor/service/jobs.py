@@ -137,9 +137,15 @@ class Timetable:
         return bool(self._scheduler.running and thread is not None and thread.is_alive())
 
     def clock_set(self) -> None:
-        """The wall was set: reckon anew when each job is next due."""
+        """The wall was set: reckon anew when each job is next due.
+
+        All of them, before the scheduler looks again: one that was next due before the wall was set
+        forward would else be missed.
+        """
+        self._scheduler.pause()
         for job in self._jobs.values():
             self._scheduler.reschedule_job(job.name, trigger=self._trigger(job))
+        self._scheduler.resume()
 
     def close(self) -> None:
         """End without waiting for a job that is under way."""

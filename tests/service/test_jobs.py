@@ -11,9 +11,11 @@ from concurrent.futures import Future
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from apscheduler.schedulers.base import STATE_RUNNING
 from apscheduler.triggers.cron import CronTrigger
 
 from monitor.edges.report.order import Answer
@@ -134,6 +136,31 @@ def wait_for(what: list[object] | list[tuple[Job, int]] | list[tuple[Job, str]])
 def daily_at(moment: datetime, grace_s: int) -> Job:
     local = moment.astimezone(ZoneInfo("Europe/London"))
     return Job(UPKEEP, time(local.hour, local.minute), None, grace_s)
+
+
+def test_set_from_1970_to_today_no_job_of_the_years_between_is_missed() -> None:
+    """The scheduler wakes as soon as one job is reckoned anew, and looks at the others too."""
+    seen = Seen()
+    with timetable(seen, WEEKLY, datetime.now(UTC) + timedelta(days=1)) as running:
+        scheduler = running._scheduler
+        running._jobs[NIGHTLY.name] = NIGHTLY
+        scheduler.add_job(print, running._trigger(NIGHTLY), id=NIGHTLY.name)
+        scheduler.pause()
+        scheduler.modify_job(WEEKLY.name, next_run_time=datetime(1970, 1, 5, 7, tzinfo=UTC))
+        scheduler.state = STATE_RUNNING  # without a look at the wall
+        reschedule = scheduler.reschedule_job
+
+        def in_turn(*args: Any, **kwargs: Any) -> Any:
+            try:
+                return reschedule(*args, **kwargs)
+            finally:
+                wall.sleep(0.5)
+
+        scheduler.reschedule_job = in_turn
+        running._jobs = dict(reversed(running._jobs.items()))  # the overdue one last
+        running.clock_set()
+        wall.sleep(0.5)
+    assert not seen.missed
 
 
 def test_slept_through_a_week_it_is_done_once_if_the_last_time_is_within_its_grace() -> None:
