@@ -1,7 +1,8 @@
 """The nine days through real brokers in four ways: the answers must be the same.
 
 In order through mosquitto; with the daemon killed at ten random moments; shuffled within six
-hours and doubled; through the small broker in Python, paced.
+hours and doubled; through the small broker in Python, paced. And once more from the store alone,
+many minutes at once.
 """
 
 from __future__ import annotations
@@ -10,10 +11,11 @@ import csv
 import gzip
 import io
 import random
+import sqlite3
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -22,11 +24,23 @@ from tempfile import mkdtemp
 from monitor.edges import broker as broker_edge
 from monitor.edges.broker import Kind, RunningBroker
 from monitor.edges.recordings import replay
+from monitor.room.engine import Engine
+from monitor.room.entries import Request
+from monitor.room.notices import Policy
+from monitor.service.settings import load
+from monitor.service.worker import Worker
 from sample_readings.scenario import HAPPENINGS
+from tests.room.test_engine import rows
+from tests.service.test_jobs import BOOK
 from tests.service.trial import NINE_DAYS, SAMPLES, Trial, settings_in
 
 KILLS = 10
 SHUFFLED_WITHIN_H = 6.0
+KEPT = (
+    "SELECT * FROM reading ORDER BY time_ms, sensor, quantity",
+    "SELECT * FROM air ORDER BY minute, space",
+    "SELECT kind, space, sensor, began, declared, ended, worst, urgent FROM spell ORDER BY 4, 1",
+)
 COMPARED = ("air", "spells", "notices", "ahead", "batches", "forecasts")
 
 
@@ -46,11 +60,16 @@ def trial(folder: Path, kind: Kind) -> Iterator[tuple[RunningBroker, Trial]]:
 
 @cache
 def in_order() -> dict[str, str]:
-    with trial(Path(mkdtemp()), "mosquitto") as (broker, running):
+    with trial(folder_in_order(), "mosquitto") as (broker, running):
         running.start()
         replay(NINE_DAYS, broker.address, None)
         running.finish()
         return {what: running.export(what) for what in COMPARED}
+
+
+@cache
+def folder_in_order() -> Path:
+    return Path(mkdtemp())
 
 
 def recorded_lines() -> list[str]:
@@ -147,3 +166,28 @@ def said(notices: str) -> list[dict[str, str]]:
     """Everything about the notices but when and how they went out."""
     rows = list(csv.DictReader(io.StringIO(notices)))
     return [{k: v for k, v in row.items() if k not in ("sent", "tries", "failure")} for row in rows]
+
+
+def test_folded_anew_from_the_store(tmp_path: Path) -> None:
+    """A calibration that changes nothing, of a sensor from its first reading on."""
+    in_order()
+    settings = load(folder_in_order() / "drying-room.toml")
+    file = tmp_path / "store.sqlite"
+    with closing(sqlite3.connect(settings.store.file)) as was, closing(sqlite3.connect(file)) as db:
+        was.backup(db)
+    before = [rows(file, asked) for asked in KEPT]
+    end_ms = max(time_ms for time_ms, *_ in before[0])
+    worker = Worker(
+        file,
+        lambda writer: Engine(settings.site, Policy(), BOOK, writer, end_ms),
+        None,
+        lambda: end_ms,
+        time.monotonic,
+    )
+    nothing = {"sensor": "loft-rail", "quantity": "humidity", "offset": 0.0}
+    worker.enter(Request("calibrate", nothing, before[0][0][0]), end_ms)
+    worker.after_minutes.append(
+        lambda: None if worker.engine.behind(worker.now_ms()) else worker.stop()
+    )
+    worker.run()
+    assert [rows(file, asked) for asked in KEPT] == before
