@@ -109,7 +109,7 @@ class Worker:
         self.time_known = True
         self._snapshot_at = 0.0
         self._commit_due = 0.0
-        self._at_a_time = MINUTES_AT_A_TIME
+        self._at_a_time = 1  # until it is known how long they take
         self._answers: list[tuple[Future[Entered], Entered]] = []
         self.handled = 0  # messages since the start
         self._taken = 0  # serial of the last message given to the engine
