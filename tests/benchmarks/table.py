@@ -32,7 +32,7 @@ LIMITS: dict[str, tuple[float, float]] = {
     "a minute of air": (0.0, 3.9),
     "messages of two quantities decoded, stored and acknowledged, a second": (0.27, inf),
     "messages of two quantities through the worker, folded and stored, a second": (0.17, inf),
-    "a season recomputed": (0.0, 30.0),
+    "a season recomputed": (0.0, 9.0),
     "written to disk a day, a commit a minute": (0.0, 30.0),
     "live: resident memory": (0.0, 2.0),
     "--help, processor": (0.0, 75.0),
