@@ -2,14 +2,15 @@
 
     python -m tests.benchmarks.bench_quarter [--quick] [--days N]
 
-The real daemon on the readings' clock through mosquitto: ninety days of forty sensors every five
-minutes, looked at day by day; then a day of forty sensors every ten seconds, which holds most in
-memory. Beside it the daemon's own imports doing nothing.
+The real daemon on the readings' clock through mosquitto, in the unit's environment: ninety days of
+forty sensors every five minutes, looked at day by day; then a day of forty sensors every ten
+seconds, which holds most in memory. Beside it the daemon's own imports doing nothing.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 import socket
 import subprocess
 import sys
@@ -23,7 +24,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.recordings import replay
 from sample_readings.make_samples import write_load
 from sample_readings.scenario import START
-from tests.benchmarks.bench_live import IMPORTS, open_page, used
+from tests.benchmarks.bench_live import IMPORTS, of_the_unit, open_page, used
 from tests.benchmarks.bench_month import resident_mb
 from tests.benchmarks.table import Row, show
 from tests.service.trial import Trial, settings_in
@@ -44,7 +45,8 @@ def memory(days: int, sensors: int, every_s: int) -> list[tuple[float, float]]:
         sample = recording.with_suffix("").with_suffix(".jsonl.toml")
         settings = settings_in(folder, broker, sample, f"[page]\nport = {port}\n")
         end = (START + timedelta(days=days, minutes=-every_s // 60 - 1)).astimezone(UTC)
-        trial = Trial(settings, end.strftime("%Y-%m-%dT%H:%M:%SZ"), entries=None)
+        until = end.strftime("%Y-%m-%dT%H:%M:%SZ")
+        trial = Trial(settings, until, entries=None, environment=of_the_unit())
         looks: list[tuple[float, float]] = []
         page: socket.socket | None = None
         try:
@@ -72,7 +74,8 @@ def memory(days: int, sensors: int, every_s: int) -> list[tuple[float, float]]:
 
 
 def imports_mb() -> float:
-    bare = subprocess.Popen([sys.executable, "-c", IMPORTS], stdin=subprocess.PIPE)
+    environment = os.environ | of_the_unit()
+    bare = subprocess.Popen([sys.executable, "-c", IMPORTS], stdin=subprocess.PIPE, env=environment)
     try:
         time.sleep(3.0)
         return used(bare.pid).resident_mb
