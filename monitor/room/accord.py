@@ -28,7 +28,7 @@ from monitor.room.pairs import (
     Shine,
     variance_pa2,
 )
-from monitor.room.slices import Floats, Integers
+from monitor.room.quality import Floats, Integers
 
 Kept = TypeVar("Kept")
 

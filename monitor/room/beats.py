@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.room.slices import Floats, Integers
+from monitor.room.quality import Floats, Integers
 from monitor.room.stuck import (
     CHANGE_DIGITS,
     CHANGE_TOLD_TO,

@@ -9,15 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
 from monitor.room import faults, quality, stuck
 from monitor.room.air import SensorMinute
 from monitor.room.calibrations import Calibration, Service, holding, out_of_service
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Sensor
-
-Floats = NDArray[np.float64]
 
 # What one sensor told at one time: quantity → (value, flags as stored).
 Record = Mapping[Quantity, tuple[float, Flag]]
@@ -151,7 +146,7 @@ class Follower:
         changes += [s.from_ms for s in self._services if s.from_ms > begin_ms]
         return min([end, *(max(minute, from_ms // MINUTE_MS) for from_ms in changes)])
 
-    def calibrated(self, quantity: Quantity, values: Floats, at_ms: int) -> Floats:
+    def calibrated(self, quantity: Quantity, values: quality.Floats, at_ms: int) -> quality.Floats:
         """Values (n) as they are by the calibration that holds at a time."""
         if not self._calibrations:
             return values

@@ -1,10 +1,10 @@
 """The round at a full hour: what is coming in each space, then how each batch stands in it.
 
 Between full hours only what is coming is looked at, every ten minutes, and told at half hours too;
-and of batches of which more
-became known since (an entry, late readings) it is said anew how they stand, for whoever looks now:
-that is neither kept nor told. Until it is, nothing is said of them. A few spaces or one ensemble a
-turn, so that the socket is not kept waiting. The air until then is in the store.
+and of batches of which more became known since (an entry, late readings) it is said anew how they
+stand, for whoever looks now: that is neither kept nor told. Until it is, nothing is said of them. A
+few spaces or one ensemble a turn, so that the socket is not kept waiting. The air until then is in
+the store.
 """
 
 from __future__ import annotations

@@ -8,13 +8,10 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from monitor.room.follow import Record, Records
+from monitor.room.quality import Floats, Integers
 from monitor.room.readings import FLAGS, MINUTE_MS, Flag, Quantity
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 
 class Rows(NamedTuple):

@@ -31,8 +31,9 @@ from monitor.room.follow import (
     heard_both,
     held,
 )
+from monitor.room.quality import Floats, Integers
 from monitor.room.readings import FLAGS, MINUTE_MS, Flag, Quantity
-from monitor.room.slices import Floats, Integers, SensorRecords
+from monitor.room.slices import SensorRecords
 
 # Fewer records are sooner followed one by one.
 FEWEST_RECORDS = 30

@@ -31,8 +31,6 @@ from monitor.science.sun import sun_elevation
 
 # The sun need not be known more often [min].
 SUN_EVERY_MIN = 10
-
-
 # Fewer minutes are sooner looked at one by one; after one that has to be, so are as many.
 FEWEST_MIN = 10
 
@@ -96,6 +94,8 @@ class Neighbours:
         heard: Mapping[str, Sequence[bool]],
     ) -> tuple[Together, Doubts]:
         """Many minutes further, from `begin` on; the same as minute by minute."""
+        told = {name: told[name] for name in {*self.moist, *self.lit}}
+        heard = {name: heard[name] for name in self.moist}
         doubts: Doubts = {}
         minutes = len(next(iter(told.values())))
         gone = by_hand_until = 0
@@ -110,7 +110,7 @@ class Neighbours:
                 known,
                 begin + gone,
                 {name: of_sensor[gone] for name, of_sensor in told.items()},
-                lambda name, at=gone: heard[name][at],  # type: ignore[misc]
+                {name for name in self.moist if heard[name][gone]}.__contains__,
             )
             if flags:
                 doubts[begin + gone] = flags
