@@ -157,5 +157,7 @@ def corrections(model: Model, past: Past, index: Indices) -> Array:
     answer = np.empty((len(index), len(LEADS), 2))
     for i in range(len(LEADS)):
         features = np.concatenate([moment, leading[:, i]], axis=1)
-        answer[:, i] = scaled(features, model.centre[i], model.scale[i]) @ model.weights[i].T
+        # Laid out alike, just learned or read back: the last bit of a product depends on it.
+        weights = np.ascontiguousarray(model.weights[i].T)
+        answer[:, i] = scaled(features, model.centre[i], model.scale[i]) @ weights
     return answer

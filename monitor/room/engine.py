@@ -27,7 +27,7 @@ from monitor.room.foresight import Foresight
 from monitor.room.hour_round import HOUR_MS, LOOK_EVERY_MIN, TELL_EVERY_MIN, HourRound
 from monitor.room.intake import Intake
 from monitor.room.lateness import NEAR_MIN
-from monitor.room.learning import Lesson, learning_due
+from monitor.room.learning import Lesson
 from monitor.room.logbook import Entered, Logbook
 from monitor.room.notices import Notice, Policy
 from monitor.room.payloads import Message
@@ -391,9 +391,7 @@ class Engine:
         recomputation keeps nobody from their turn.
         """
         effects = Effects()
-        hour, state = self._round.open(), self._state
-        if hour is not None:
-            self._learn(hour, effects)
+        state = self._state
         if state is not None and self._round.looks:
             self._round.next_spaces(
                 state.minute,
@@ -404,14 +402,6 @@ class Engine:
         else:
             self._round.next_batch(self._logbook.history.batches, self._air, effects)
         return effects
-
-    def _learn(self, hour: int, effects: Effects) -> None:
-        """In a replay, learn in place what is learned beside the daemon when it runs live."""
-        if self._until_ms is None:
-            return
-        due = learning_due((hour - 1) * HOUR_MS, hour * HOUR_MS, self._site.timezone)
-        if due is not None:
-            effects.lessons = self._foresight.learn(due)
 
     def taught(self, lessons: list[Lesson]) -> Effects:
         """Take up what was learned beside the daemon."""

@@ -67,7 +67,6 @@ class Foresight:
         self._site = site
         self._place: Place = learning.place_of(site)
         self._means = TenMinutes(archive)
-        self._archive = archive
         self._lessons: dict[str, Lesson] = {}
         kept = (learning.load(blob) for blob in archive.lessons())
         self.taught(lesson for lesson in kept if lesson is not None)
@@ -88,17 +87,6 @@ class Foresight:
     def taught(self, lessons: Iterable[Lesson]) -> None:
         """Take up what was learned."""
         self._lessons.update({lesson.space: lesson for lesson in lessons})
-
-    def learn(self, until: int) -> list[Lesson]:
-        """Learn in place, of the air before a minute."""
-        lessons = [self._learned(space, until) for space in self.spaces]
-        found = [lesson for lesson in lessons if lesson is not None]
-        self.taught(found)
-        return found
-
-    def _learned(self, space: str, until: int) -> Lesson | None:
-        history = past_of(self._archive, space, self._outdoors, until)
-        return learning.learn(space, history, until, self._place)
 
     def look(self, space: str, now: int, air: Mapping[str, MinuteOfAir], full_hour: bool) -> Coming:
         """Look ahead from a ten-minute mark; at a full hour advise on airing anew.
@@ -215,18 +203,6 @@ class Foresight:
             return ()
         here, there = airing.air_ahead(outlook), airing.air_ahead(outdoors)
         return tuple(best_hours(here, there, self._place.pressure_pa, sensors=sensors))
-
-
-def past_of(archive: MeansArchive, space: str, outdoors: bool, until: int) -> History:
-    """What a space's lesson is learned from."""
-    begin = until - learning.LEARNED_FROM_DAYS * 1440
-    there = outdoors and space != OUTDOORS
-    return on_grid(
-        archive.ten_minute_means(space, begin, until),
-        archive.ten_minute_means(OUTDOORS, begin, until) if there else None,
-        begin,
-        until,
-    )
 
 
 _FORECAST = "forecast"

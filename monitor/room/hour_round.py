@@ -54,7 +54,6 @@ class HourRound:
         self._said = dict(said)
         self._saying: dict[int, Prospect] = {}
         self._hour: int | None = None  # of which not every batch is told yet
-        self._opened = False  # whether that hour was gone round to yet
         self._until_ms: int | None = None  # said anew, with what was entered until then
         self._considered = 0  # number of the batch considered last
         self._doubted: frozenset[int] = frozenset()
@@ -107,7 +106,7 @@ class HourRound:
     def begin(self, minute: int, every_min: int = LOOK_EVERY_MIN) -> None:
         """A minute is settled: begin what is due then [UTC epoch minutes]."""
         if minute % 60 == 0:
-            self._hour, self._opened, self._until_ms = minute // 60, False, None
+            self._hour, self._until_ms = minute // 60, None
             self._considered, self._saying, self._doubted_from = 0, {}, None
         if minute % every_min == 0:
             self._to_look_at = list(self._foresight.spaces)
@@ -118,13 +117,6 @@ class HourRound:
         """Just started: whoever looks now shall see the coming day."""
         self._to_look_at = list(self._foresight.spaces)
         self._at_full_hour = self._telling = False
-
-    def open(self) -> int | None:
-        """The hour that is over, before anything is said of it; None: there is none."""
-        if self._hour is None or self._until_ms is not None or self._opened:
-            return None
-        self._opened = True
-        return self._hour
 
     def doubt(self, batches: Sequence[Batch], now_ms: int, from_minute: int = 0) -> None:
         """More became known: say nothing any more of the batches to which that makes a difference,

@@ -1,14 +1,14 @@
 """What a space teaches once a day: how its days go, and how often its air is changed.
 
-Learned at half past four of the site's day, from what was known then: beside the daemon, in a
-process of its own, or in a replay in place. Both give the same.
+Learned at half past four of the site's day, from what was known then, in a process of its own
+(`store/learn.py`): it takes longer than the worker may, and memory that it gives back.
 """
 
 from __future__ import annotations
 
 import io
 import json
-from datetime import datetime, time, timedelta
+from datetime import time
 from functools import cache
 from typing import NamedTuple
 
@@ -18,9 +18,7 @@ from monitor.room import ahead_features
 from monitor.room.ahead_model import WINDOW_DAYS, Model, fit
 from monitor.room.exchange import Exchange, by_following
 from monitor.room.history import STEPS_PER_DAY, History, clipped
-from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site
-from monitor.room.words import local
 from monitor.science.moist_air import standard_pressure
 
 LEARNED_AT = time(4, 30)
@@ -47,17 +45,6 @@ class Lesson(NamedTuple):
 def place_of(site: Site) -> ahead_features.Site:
     """Where the spaces stand, as the features want it."""
     return ahead_features.Site(site.latitude, site.longitude, standard_pressure(site.elevation_m))
-
-
-def learning_due(since_ms: int, now_ms: int, timezone: str) -> int | None:
-    """The last time in (since, now] at which it is time to learn [UTC epoch minutes]."""
-    now = local(now_ms, timezone)
-    for back in (0, 1):
-        at = datetime.combine(now.date() - timedelta(days=back), LEARNED_AT, now.tzinfo)
-        at_ms = int(at.timestamp()) * 1000
-        if at_ms <= now_ms:
-            return at_ms // MINUTE_MS if at_ms > since_ms else None
-    return None
 
 
 def learn(space: str, history: History, until: int, place: ahead_features.Site) -> Lesson | None:

@@ -164,16 +164,17 @@ class Errands:
 
     def now(self, job: Job, due_ms: int) -> None:
         """Do a job and wait for it. A replay is made from a recording: it needs no backup."""
-        if job.name == LEARNING:
-            return  # the engine learns in place, at its hour
         if job.name == UPKEEP:
             while self._trim(due_ms):
                 pass
             return
-        self._worker.commit()  # the report's process reads the store
+        self._worker.commit()  # the job's process reads the store
         try:
-            order = self.order(last_week(due_ms, self._zone), due_ms)
-            self._keep(_tried_again(lambda: make_report(order), REPLAY_RETRIES_S), due_ms)
+            if job.name == LEARNING:
+                _taught(self._worker, self._lessons(due_ms))
+            else:
+                order = self.order(last_week(due_ms, self._zone), due_ms)
+                self._keep(_tried_again(lambda: make_report(order), REPLAY_RETRIES_S), due_ms)
         except ErrandError as error:
             self._failed(job.name, str(error), due_ms)
 
@@ -233,14 +234,17 @@ class Errands:
         self._end(UPKEEP, due_ms, trouble)
 
     def _learn(self, due_ms: int) -> None:
-        until = due_ms // MINUTE_MS // STEP_MIN * STEP_MIN
         try:
-            lessons = make_lessons(self._settings.store.file, self._settings.site, until)
+            lessons = self._lessons(due_ms)
         except ErrandError as error:
             self._end(LEARNING, due_ms, str(error))
         else:
-            self._worker.post(lambda worker: worker.write(worker.engine.taught(lessons)))
+            self._worker.post(lambda worker: _taught(worker, lessons))
             self._end(LEARNING, due_ms, None)
+
+    def _lessons(self, due_ms: int) -> list[Lesson]:
+        until = due_ms // MINUTE_MS // STEP_MIN * STEP_MIN
+        return make_lessons(self._settings.store.file, self._settings.site, until)
 
     def _end(self, job: str, due_ms: int, trouble: str | None) -> None:
         """The job was done: note it, and say what went wrong in it."""
@@ -285,6 +289,10 @@ class Errands:
         more = writer.work_out_days(now_ms, SLICE_DAYS) or more
         self._worker.commit()
         return more
+
+
+def _taught(worker: Worker, lessons: list[Lesson]) -> None:
+    worker.write(worker.engine.taught(lessons))
 
 
 def _fact(job: str) -> str:

@@ -13,9 +13,10 @@ from pathlib import Path
 
 from monitor.room import learning
 from monitor.room.ahead_features import Site as Place
-from monitor.room.foresight import past_of
+from monitor.room.history import History
 from monitor.room.learning import Lesson
 from monitor.room.spaces import OUTDOORS
+from monitor.room.ten_minutes import Archive, on_grid
 from monitor.store.connection import StoreError
 from monitor.store.reader import Reader
 
@@ -36,6 +37,18 @@ def lessons(answer: str) -> list[Lesson]:
     """What the process answered."""
     kept = (learning.load(b64decode(line)) for line in answer.splitlines())
     return [lesson for lesson in kept if lesson is not None]
+
+
+def past_of(archive: Archive, space: str, outdoors: bool, until: int) -> History:
+    """What a space's lesson is learned from."""
+    begin = until - learning.LEARNED_FROM_DAYS * 1440
+    there = outdoors and space != OUTDOORS
+    return on_grid(
+        archive.ten_minute_means(space, begin, until),
+        archive.ten_minute_means(OUTDOORS, begin, until) if there else None,
+        begin,
+        until,
+    )
 
 
 def main() -> int:

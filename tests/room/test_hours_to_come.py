@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from monitor.room import learning
 from monitor.room.batches import Batch, Stay
 from monitor.room.effects import Effects
 from monitor.room.engine import Engine
@@ -20,6 +21,7 @@ from monitor.room.prospects import Prospect, Prospects
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site, Space, Use
 from monitor.room.standings import Standings
+from monitor.store.learn import past_of
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 from tests.room.test_engine import BOOK, FOREVER_MS, HOUR_MS, SENSORS, START_MS, message
@@ -73,7 +75,11 @@ def said(folder: Path, turn: float) -> tuple[Prospect, Prospect, Coming]:
         )
     )
     foresight = Foresight(SITE, writer)
-    assert foresight.learn(NOW)
+    lesson = learning.learn(
+        "loft", past_of(writer, "loft", False, NOW), NOW, learning.place_of(SITE)
+    )
+    assert lesson is not None
+    foresight.taught([lesson])
     coming = foresight.look("loft", NOW, {}, full_hour=True)
     assert coming.outlook is not None
     hung_ms = (NOW - 3 * 1440) * MINUTE_MS

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import sys
 import threading
 import time as wall
 from collections.abc import Iterator
@@ -23,18 +24,21 @@ from monitor.room.air import MinuteOfAir
 from monitor.room.effects import Effects
 from monitor.room.engine import Engine
 from monitor.room.flowers import read_book
+from monitor.room.learning import load as load_lesson
 from monitor.room.notices import Policy
 from monitor.room.payloads import Message
 from monitor.room.readings import MINUTE_MS
 from monitor.service import errands
 from monitor.service.errands import UPKEEP_AT, ErrandError, Errands
-from monitor.service.jobs import REPORT, UPKEEP, Job, Stepper, Timetable, due, last_week
+from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, Stepper, Timetable, due, last_week
 from monitor.service.replay import Replay
 from monitor.service.settings import Settings, load
 from monitor.service.worker import Worker
+from monitor.store import learn
 from monitor.store.backup import backups
 from tests.service.test_live import SETTINGS
 from tests.service.trial import SAMPLES
+from tests.store.test_learn import minute_of_air
 
 DAY_MS = 86_400_000
 NIGHTLY = Job(UPKEEP, UPKEEP_AT, None, 6 * 3600)
@@ -272,6 +276,39 @@ def test_each_night_the_days_that_are_over_are_worked_out(tmp_path: Path) -> Non
                     break
                 wall.sleep(0.02)
     assert known == (3 * 24,)
+
+
+def test_a_replay_learns_in_the_night_what_the_store_taught_until_then(tmp_path: Path) -> None:
+    night = at_ms("2026-07-12T04:30+01:00")
+    with Shed(tmp_path, "2026-07-12T04:31+01:00") as shed:
+        [learning] = [job for job in shed.errands.jobs() if job.name == LEARNING]
+        first = night // MINUTE_MS - 3 * 1440
+        air = [minute_of_air("loft", first + n, 20.0 + n % 7, 60.0) for n in range(3 * 1440 + 1)]
+        taught: Future[list[bytes]] = Future()
+
+        def replayed(worker: Worker) -> None:
+            worker.write(Effects(air=air))
+            shed.errands.now(learning, night)
+            taught.set_result(worker.writer.lessons())
+
+        shed.worker.post(replayed)
+        [kept] = taught.result(300)
+    lesson = load_lesson(kept)
+    assert lesson is not None
+    assert (lesson.space, lesson.minute) == ("loft", night // MINUTE_MS)
+    assert shed.notices() == []
+
+
+def test_a_night_that_could_not_be_learned_from_is_told_in_a_replay_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(learn, "COMMAND", [sys.executable, "-c", "raise SystemExit('no memory')"])
+    with Shed(tmp_path, "2026-07-12T04:31+01:00") as shed:
+        [learning] = [job for job in shed.errands.jobs() if job.name == LEARNING]
+        shed.worker.post(lambda _: shed.errands.now(learning, shed.now_ms))
+        [(kind, title, body)] = shed.wait_for_notices(1)
+    assert (kind, title) == ("job-failed", "Monitor: the nightly learning from the past failed")
+    assert "no memory" in body
 
 
 def test_a_missing_stick_is_told_and_the_first_backup_is_there(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Learning from a real store: in a process of its own as in place, and kept as it was learned."""
+"""Learning from a real store: in a process of its own as here, and kept as it was learned."""
 
 from __future__ import annotations
 
@@ -10,15 +10,16 @@ import numpy as np
 import pytest
 
 from monitor.room import learning
+from monitor.room.ahead import ahead
 from monitor.room.air import MinuteOfAir
 from monitor.room.effects import Effects
-from monitor.room.foresight import past_of
 from monitor.room.history import History
-from monitor.room.learning import Lesson, learning_due, place_of
+from monitor.room.learning import Lesson, place_of
 from monitor.room.spaces import OUTDOORS, Site
 from monitor.room.ten_minutes import TenMinutes, on_grid
 from monitor.science import moist_air
 from monitor.store import learn
+from monitor.store.learn import past_of
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
@@ -55,7 +56,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return file
 
 
-def in_place(store: Path, space: str, until: int = END) -> Lesson:
+def learned_here(store: Path, space: str, until: int = END) -> Lesson:
     with Reader(store) as reader:
         history = past_of(reader, space, True, until)
     lesson = learning.learn(space, history, until, place_of(SITE))
@@ -69,12 +70,12 @@ def same(one: Lesson, other: Lesson) -> None:
         np.testing.assert_array_equal(np.asarray(ours), np.asarray(theirs))
 
 
-def test_the_process_learns_what_is_learned_in_place(store: Path) -> None:
+def test_the_process_learns_what_is_learned_here(store: Path) -> None:
     order = learn.order(store, ["loft", OUTDOORS, "never heard of"], place_of(SITE), END)
     done = subprocess.run(learn.COMMAND, input=order, capture_output=True, text=True, check=True)
     loft, outdoors = sorted(learn.lessons(done.stdout), key=lambda lesson: lesson.space)
-    same(loft, in_place(store, "loft"))
-    same(outdoors, in_place(store, OUTDOORS))
+    same(loft, learned_here(store, "loft"))
+    same(outdoors, learned_here(store, OUTDOORS))
     assert loft.model.with_outdoors
     assert not outdoors.model.with_outdoors
     assert np.abs(loft.model.weights).sum() > 0, "five days teach something"
@@ -94,7 +95,7 @@ def test_without_a_store_the_process_says_one_sentence(tmp_path: Path) -> None:
 
 
 def test_a_lesson_is_kept_and_taken_up_again(store: Path) -> None:
-    lesson = in_place(store, "loft")
+    lesson = learned_here(store, "loft")
     writer = Writer(store)
     writer.apply(Effects(lessons=[lesson]))
     writer.commit()
@@ -103,8 +104,21 @@ def test_a_lesson_is_kept_and_taken_up_again(store: Path) -> None:
     same(kept, lesson)
 
 
+def test_a_lesson_read_back_foresees_the_same_to_the_last_bit(store: Path) -> None:
+    lesson = learned_here(store, "loft")
+    kept = learning.load(learning.dump(lesson))
+    assert kept is not None
+    with Reader(store) as reader:
+        history = past_of(reader, "loft", True, END)
+    fresh, again = (ahead(model, history, END) for model in (lesson.model, kept.model))
+    assert fresh is not None
+    assert again is not None
+    np.testing.assert_array_equal(fresh.temperature_c.p50, again.temperature_c.p50)
+    np.testing.assert_array_equal(fresh.relative_humidity_pct.p90, again.relative_humidity_pct.p90)
+
+
 def test_nothing_later_than_asked_is_looked_at(store: Path) -> None:
-    earlier = in_place(store, "loft", END - 1440)
+    earlier = learned_here(store, "loft", END - 1440)
     assert earlier.model.fitted == END - 1440
     with Reader(store) as reader:
         history = past_of(reader, "loft", True, END - 1440)
@@ -136,12 +150,3 @@ def test_means_are_read_once_and_anew_where_late_readings_changed_them(store: Pa
     grid = on_grid(again, None, END - 60, END)
     np.testing.assert_array_equal(grid.minute, END - 50 + 10 * np.arange(6))
     np.testing.assert_array_equal(grid.temperature_c, again.temperature_c[-6:])
-
-
-def test_it_is_time_to_learn_once_a_day_at_half_past_four() -> None:
-    """Half past four in London is half past three UTC in July."""
-    at = 29_731_890
-    assert at % 1440 == 210
-    assert learning_due((at - 30) * 60_000, (at + 30) * 60_000, "Europe/London") == at
-    assert learning_due((at + 30) * 60_000, (at + 90) * 60_000, "Europe/London") is None
-    assert learning_due((at - 90) * 60_000, (at - 30) * 60_000, "Europe/London") is None
