@@ -11,18 +11,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from monitor.room import checkpoint
-from monitor.room.air import MinuteOfAir
 from monitor.room.archive import Archive
 from monitor.room.batch_teller import BatchTeller
 from monitor.room.calibrations import Calibration, Service
 from monitor.room.circumstances import Circumstances
 from monitor.room.crisp_spans import CrispSpan, first_change
 from monitor.room.effects import UNSAID_FROM, Effects
-from monitor.room.emptiness import LEAPS_FROM_MIN, leap
+from monitor.room.emptiness import LEAPS_FROM_MIN
 from monitor.room.entries import Request
 from monitor.room.flowers import Book
-from monitor.room.fold import Fold, Folded, State
+from monitor.room.fold import Fold, State
+from monitor.room.folding import Folding
 from monitor.room.foresight import Foresight
 from monitor.room.hour_round import HOUR_MS, LOOK_EVERY_MIN, TELL_EVERY_MIN, HourRound
 from monitor.room.intake import Intake
@@ -38,9 +37,7 @@ from monitor.room.scales import Calibrated
 from monitor.room.snapshot import Snapshot
 from monitor.room.soon_teller import SoonTeller
 from monitor.room.spaces import Site
-from monitor.room.spells import Spell
 from monitor.room.standings import Standings
-from monitor.room.states import States
 from monitor.room.teller import Teller
 from monitor.science.moist_air import standard_pressure
 
@@ -50,8 +47,6 @@ SOON_KEPT_MS = 3 * DAY_MS
 # In a replay minutes are folded in such steps of its clock; the further late readings reach back,
 # the longer the step, so that nothing is folded over and over [min].
 STEPS_MIN = (1, 10, 60, 360)
-# Fewer minutes, and fewer readings of each sensor, are sooner folded minute by minute.
-FEWEST_AT_ONCE_MIN, FEWEST_OF_A_SENSOR = 10, 40
 NEVER = -1
 
 
@@ -91,21 +86,20 @@ class Engine:
         self._recent = Recent(archive, 0 if newest is None else newest // MINUTE_MS + 1)
         self._intake = Intake(site, self._logbook, self._recent, archive, replay_until_ms)
         self._lateness = self._intake.lateness
-        self._fold = self._new_fold()
+        self._folding = Folding(
+            site,
+            self._new_fold(),
+            self._recent,
+            archive,
+            archive.settled() or 0,
+            replay=replay_until_ms is not None,
+        )
         self._unsaid = False  # something before the last settled minute is to be settled again
         self._postponed: int | None = None  # a minute to go back to once there is time for it
         self._went_far_back = False
         self._unsettled = False  # caught up with now, and nothing said of it yet
         self._stirred = False  # the air that a batch went through is folded anew
-        self._air: dict[str, MinuteOfAir] = {}
-        self._settled = archive.settled() or 0
-        self._one_by_one = range(0)  # minutes that could not be folded at once
         self._caught_up = NEVER  # in a replay: the minute up to which all was folded
-        self._states = States(archive)
-        self._state: State | None = None
-        # Since the last settling: the lowest minute folded, and the spells that ended.
-        self._round_from = 0
-        self._ended: list[Spell] = []
         # Entries that came back with a backup may have been about notices.
         self._anew = self._teller.answer(self._logbook.standing)
         if newest is not None:
@@ -113,10 +107,14 @@ class Engine:
             self._go_back_to(self._unsaid_from(newest // MINUTE_MS))
             self._doubt_what_is_old(newest)
 
+    @property
+    def _state(self) -> State | None:
+        return self._folding.state
+
     def _unsaid_from(self, newest: int) -> int:
         """The minute from which an earlier run had not settled everything."""
         noted = int(self._archive.fact(UNSAID_FROM) or 0)
-        return min([minute for minute in (noted, self._settled) if minute], default=newest)
+        return min([minute for minute in (noted, self._folding.settled) if minute], default=newest)
 
     def _doubt_what_is_old(self, newest_ms: int) -> None:
         """What an earlier run said before it had worked out anew what it learned."""
@@ -211,7 +209,7 @@ class Engine:
         for reading in new:
             minute = reading.time_ms // MINUTE_MS
             if self._state is None:
-                self._begin_at(minute)
+                self._folding.begin_at(minute)
                 self._unsaid = True
                 self._note_unsaid(effects)
                 continue
@@ -233,21 +231,9 @@ class Engine:
             self._went_far_back = self._went_far_back or min(dirty) < far
             self._fold_again_from(min(dirty), effects)
 
-    def _begin_at(self, minute: int) -> None:
-        self._state = self._fold.fit(State(minute))
-        self._round_from = minute
-
     def _go_back_to(self, minute: int) -> None:
-        """Take up the newest state that was there before this minute was folded."""
-        self._recent.stale()  # flags were given since it was read
-        state = self._states.before(minute)
-        if state is None:
-            first_ms = minute * MINUTE_MS if self.first_ms is None else self.first_ms
-            state = State(first_ms // MINUTE_MS)
-        self._state = state = self._fold.fit(state)
-        self._forget_since(state.minute)
-        self._round_from = min(self._round_from or state.minute, state.minute)
-        self._ended = [s for s in self._ended if (s.settled or 0) < state.minute]
+        first = minute if self.first_ms is None else self.first_ms // MINUTE_MS
+        self._forget_since(self._folding.go_back_to(minute, first).minute)
 
     def _forget_since(self, minute: int) -> None:
         self._stirred |= self._prospects.forget_since(minute)
@@ -270,7 +256,7 @@ class Engine:
         self._note_unsaid(effects)
 
     def _note_unsaid(self, effects: Effects) -> None:
-        minutes = [self._round_from] if self._unsaid else []
+        minutes = [self._folding.since] if self._unsaid else []
         minutes += [] if self._postponed is None else [self._postponed]
         effects.facts.append((UNSAID_FROM, str(min(minutes)) if minutes else ""))
 
@@ -311,19 +297,19 @@ class Engine:
         hung_crisp = first_change(crisp, self._logbook.crisp)
         if hung_crisp is not None:
             changed.append(hung_crisp)
-        self._fold = self._new_fold()
-        self._states.forget()
+        self._folding.fold_otherwise(self._new_fold())
         if self._state is not None and changed:
             minute = min(min(changed), self._state.minute)
             self._fold_again_from(minute, effects)
 
     def snapshot(self, now_ms: int) -> Snapshot:
         """How everything stands now."""
-        state = self._fold.fit(State(0)) if self._state is None else self._state
+        fold = self._folding.fold
+        state = fold.fit(State(0)) if self._state is None else self._state
         return Snapshot(
             now_ms,
-            dict(self._air),
-            tuple(self._fold.going_on(state)),
+            dict(self._folding.air),
+            tuple(fold.going_on(state)),
             {name: self._intake.sensor_now(name, s) for name, s in state.sensors.items()},
             tuple(self._logbook.entries),
             self._logbook.history,
@@ -355,11 +341,10 @@ class Engine:
             if self._round.holds_air:
                 break
             before = self._state
-            self._fold_on(before, reach, most, effects)
-            folded += self._state.minute - before.minute
+            folded += self._folding.go_on(before, reach, most, effects).minute - before.minute
             if self._until_ms is None and target - before.minute > LEAPS_FROM_MIN:
                 self._leap(before, target)
-            if self._state.minute >= self._settled and (
+            if self._state.minute >= self._folding.settled and (
                 self._until_ms is not None or self._state.minute == target
             ):
                 self._unsettled = True
@@ -396,53 +381,17 @@ class Engine:
             self._round.next_spaces(
                 state.minute,
                 self._circumstances(state, state.minute * MINUTE_MS),
-                self._fold.going_on(state),
+                self._folding.fold.going_on(state),
                 effects,
             )
         else:
-            self._round.next_batch(self._logbook.history.batches, self._air, effects)
+            self._round.next_batch(self._logbook.history.batches, self._folding.air, effects)
         return effects
 
     def taught(self, lessons: list[Lesson]) -> Effects:
         """Take up what was learned beside the daemon."""
         self._foresight.taught(lessons)
         return Effects(lessons=lessons)
-
-    def _fold_on(self, state: State, reach: int, most: int, effects: Effects) -> None:
-        """Fold the next minute; of what is read back from the store, some hours at once."""
-        folded = self._fold_through(state, reach, most) or self._fold.step(
-            state, self._recent.minute(state.minute), self._recent.following
-        )
-        for (time_ms, sensor, quantity), flags in folded.flags.items():
-            effects.flags.append((time_ms, sensor, quantity, flags))
-            self._recent.reflag(time_ms, sensor, quantity, flags)
-        end = folded.state.minute
-        effects.refolded += range(state.minute, min(end, self._settled))
-        effects.air.extend(folded.air)
-        self._air = {air.space: air for air in folded.air if air.minute == end - 1}
-        self._ended.extend(folded.ended)
-        self._state = folded.state
-        self._states.keep(folded.state)
-        effects.states += [(hour.minute, checkpoint.dump(hour)) for hour in folded.hours]
-        if end % 60 == 0 or self._recent.crowded:
-            self._recent.forget_before(end)
-
-    def _fold_through(self, state: State, reach: int, most: int) -> Folded | None:
-        """About so many minutes at once, full hours if it can be; None: it cannot."""
-        if state.minute in self._one_by_one:
-            return None
-        stored = self._recent.stored(state.minute)
-        if stored is None or stored.readings < FEWEST_OF_A_SENSOR * len(self._site.sensors):
-            return None
-        end = min(reach, stored.end, (state.minute + max(60, most)) // 60 * 60)
-        if self._until_ms is not None:  # there each minute is settled for itself
-            end = min(end, self._settled)
-        if end - state.minute < FEWEST_AT_ONCE_MIN:
-            return None
-        folded = self._fold.through(state, end, stored, self._recent.following)
-        if folded is None:
-            self._one_by_one = range(state.minute, state.minute + FEWEST_AT_ONCE_MIN)
-        return folded
 
     def _waited_for_a_log(self, now_ms: int) -> bool:
         """Whether the last minute was left unsettled, and can be settled now."""
@@ -452,31 +401,29 @@ class Engine:
 
     def _leap(self, before: State, target: int) -> None:
         """Leap over months in which nothing was told, as after a winter switched off."""
-        if self._state is None or self._air:
-            return
-        told = self._recent.next_minute(before.minute)
-        stops = [change.from_ms // MINUTE_MS for change in self._sensor_changes()]
-        end = target if told is None else min(told, target)
-        self._state = leap(self._site, before, self._state, end, stops)
+        if not self._folding.air:
+            changed = [change.from_ms // MINUTE_MS for change in self._sensor_changes()]
+            self._folding.leap(before, target, changed)
 
     def _settle(self, state: State, now_ms: int, effects: Effects) -> None:
         """Caught up: compare the spells with those known before, and say what is to be said."""
         at_ms = now_ms if self._until_ms is None else state.minute * MINUTE_MS
-        after = self._ended + self._fold.going_on(state)
+        folding = self._folding
+        after = folding.ended + folding.fold.going_on(state)
         circumstances = self._circumstances(state, at_ms)
-        if self._round_from < self._settled:
-            self._forget_since(self._round_from)  # who looked meanwhile saw the air before
-        settlement = self._teller.settle(self._round_from, after, circumstances, at_ms)
+        if folding.since < folding.settled:
+            self._forget_since(folding.since)  # who looked meanwhile saw the air before
+        settlement = self._teller.settle(folding.since, after, circumstances, at_ms)
         if settlement is not None:
             effects.settlements.append(settlement)
-        self._lateness.settled(now_ms, self._went_far_back * (state.minute - self._round_from))
+        self._lateness.settled(now_ms, self._went_far_back * (state.minute - folding.since))
         self._went_far_back = False
-        self._settled = effects.settled = self._round_from = state.minute
+        effects.settled = state.minute
+        folding.settle(state.minute)
         if self._unsaid:
             self._unsaid = False
             self._note_unsaid(effects)
         self._unsettled = False
-        self._ended = []
         if state.minute % 60 == 0:
             self._teller.forget_before(state.minute)
         # In a replay nothing is looked at that is neither kept nor told.
@@ -488,7 +435,7 @@ class Engine:
             self._site,
             standard_pressure(self._site.elevation_m),
             self._logbook.at_risk(now_ms),
-            self._air,
-            self._fold.disagreeing(state),
+            self._folding.air,
+            self._folding.fold.disagreeing(state),
             self._foresight.verbs,
         )
