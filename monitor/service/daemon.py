@@ -262,13 +262,17 @@ class Daemon:
 
 
 class _Publisher:
-    """Publishes what changed since it was last published, retained; once a minute at most."""
+    """Publishes what changed since it was last published, retained; once a minute at most.
+
+    Over a new connection all of it: what was under way when the last one broke may be lost.
+    """
 
     def __init__(self, worker: Worker, site: Site) -> None:
         self._worker = worker
         self._site = site
         self._published: dict[str, bytes] = {}
         self._minute = 0
+        self._connected_ms = 0
 
     def publish(self) -> None:
         link, snapshot = self._worker.link, self._worker.snapshot
@@ -276,6 +280,9 @@ class _Publisher:
         if link is None or not link.state.connected or minute == self._minute:
             return
         self._minute = minute
+        if link.state.since_ms != self._connected_ms:
+            self._connected_ms = link.state.since_ms
+            self._published.clear()
         for topic, payload in publications(snapshot, self._site):
             if self._published.get(topic) != payload and link.publish(topic, payload, retain=True):
                 self._published[topic] = payload

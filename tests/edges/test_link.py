@@ -84,6 +84,17 @@ def test_the_broker_sends_no_more_than_the_window(mosquitto: Broker, owner: Make
     assert one.payloads() == numbers(100)
 
 
+def test_what_waits_to_be_confirmed_is_not_queued_behind(either: Broker, owner: MakeOwner) -> None:
+    one = owner(either, ["barn/#"]).connect()
+    assert one.link.publish("ours/air", b"1")
+    assert not one.link.publish("ours/air", b"2"), "nothing was read since: not confirmed yet"
+    assert one.link.publish("ours/spells", b"1"), "another topic does not wait"
+    one.until(lambda: one.link.publish("ours/air", b"3"))
+    one.link.drop()
+    one.until(lambda: one.link.state.connected)
+    assert one.link.publish("ours/air", b"4"), "what an earlier connection lost is not waited for"
+
+
 def test_after_a_failed_commit_all_of_it_comes_again(either: Broker, owner: MakeOwner) -> None:
     one = owner(either, ["barn/#"]).connect()
     publish(either, "barn/loft", numbers(5))

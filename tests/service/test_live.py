@@ -105,6 +105,39 @@ def test_from_a_reading_to_a_command_and_to_others_on_the_broker(tmp_path: Path)
         assert "not running" in down.stderr
 
 
+def test_a_broker_that_lost_everything_is_told_all_of_it_again(tmp_path: Path) -> None:
+    for name in ("broker", "empty"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "sample.toml").write_text(SETTINGS, "utf-8")
+    broker = broker_edge.start(tmp_path / "broker", tmp_path / "broker.log", "mosquitto")
+    trial = Trial(settings_in(tmp_path, broker, tmp_path / "sample.toml"), until=None)
+    try:
+        trial.start()
+        before = told_others(broker.address)
+        broker.process.kill()
+        broker.process.wait()
+        broker = broker_edge.start(
+            tmp_path / "empty", tmp_path / "broker.log", "mosquitto", broker.port
+        )
+        assert told_others(broker.address) == before
+    finally:
+        trial.stop()
+        broker.stop()
+
+
+def told_others(broker: Broker) -> dict[str, bytes]:
+    """What is retained of the spells, once all of it is there."""
+    told: dict[str, bytes] = {}
+    wanted = ("drying-room/spells/all", "drying-room/spells/hay-loft")
+    with Guest(broker, ["drying-room/spells/#"]) as guest:
+        for _ in range(1_500):
+            guest.turn(0.1)
+            told |= {message.topic: message.payload for message in guest.take()}
+            if all(topic in told for topic in wanted):
+                return told
+    raise AssertionError(f"only {sorted(told)} came")
+
+
 def test_our_own_broker_for_trying_out(tmp_path: Path) -> None:
     port = free_port()
     file = tmp_path / "drying-room.toml"

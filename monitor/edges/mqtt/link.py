@@ -19,7 +19,7 @@ from functools import partial
 from selectors import EVENT_READ, EVENT_WRITE, BaseSelector, SelectorKey
 from typing import Any
 
-from paho.mqtt.client import Client, MQTTMessage, topic_matches_sub
+from paho.mqtt.client import Client, MQTTMessage, MQTTMessageInfo, topic_matches_sub
 from paho.mqtt.enums import MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -57,8 +57,6 @@ READS_AT_A_TIME = 500
 # A connection that held this long was a good one: the waits start small again.
 STEADY_S = 30.0
 UNSTEADY_TRIES = 3
-# More of our own messages than this unconfirmed: the broker is stalling, drop new ones.
-MOST_QUEUED = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +106,7 @@ class Link:
         self._client: Client | None = None
         self._serial = 0
         self._pending: deque[tuple[int, int]] = deque()  # (serial, mid) of this connection
+        self._sent: dict[str, MQTTMessageInfo] = {}  # over this connection, by topic
         self._dialler = Dialler(selector, self)
         self._closed = False
         self._tries = 0
@@ -186,10 +185,21 @@ class Link:
             self._fail("What could not be stored is asked for again.", lasting=False)
 
     def publish(self, topic: str, payload: bytes, retain: bool = False) -> bool:
-        """Send something of ours, QoS 1; False if it cannot go out now (it is not kept)."""
+        """Send something of ours, QoS 1; False if it cannot go out now (it is not kept).
+
+        Nor does it while what was last sent on this topic waits to be confirmed: behind a backlog
+        the broker confirms late, and what waits would be old before it went.
+        """
         if self._client is None or not self.state.connected:
             return False
-        return self._client.publish(topic, payload, 1, retain).rc == MQTTErrorCode.MQTT_ERR_SUCCESS
+        before = self._sent.get(topic)
+        if before is not None and not before.is_published():
+            return False
+        sent = self._client.publish(topic, payload, 1, retain)
+        if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            return False
+        self._sent[topic] = sent
+        return True
 
     def close(self, timeout_s: float = 2.0) -> None:
         """Say good-bye, send what is queued within timeout_s, and let go. Safe to repeat."""
@@ -212,7 +222,6 @@ class Link:
         """Runs in the helper thread: reads nothing here that changes."""
         client = new_client(self.broker, protocol, self.broker.client_id, keep_session=True)
         client.will_set(STATE_TOPIC, AWAY, qos=1, retain=True)
-        client.max_queued_messages_set(MOST_QUEUED)
         connect(client, self.broker, keep_session=True)
         return client
 
@@ -229,6 +238,7 @@ class Link:
             self._not_greeted(NoAnswerError())
             return
         self._client = result
+        self._sent.clear()
         self._greeting_until = self._monotonic() + GREETING_TIMEOUT_S
         self._misc_at = self._monotonic() + 1.0
         self._trouble = None
