@@ -7,7 +7,6 @@ is far out of line (`table.LIMITS`), never for its seconds.
 from __future__ import annotations
 
 import argparse
-import importlib
 import sys
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -32,6 +31,7 @@ from tests.benchmarks import (
     bench_written,
     bench_year,
 )
+from tests.benchmarks.sizes import small, whole
 from tests.benchmarks.table import LIMITS, Row, out_of_line, show
 
 BENCHMARKS = (
@@ -73,18 +73,6 @@ def main(words: Sequence[str] | None = None) -> int:
     # At their small size nobody looks at the seconds, and half of them wait: two at a time.
     with ProcessPoolExecutor(2) as pool:
         return judged(pool.map(small, (benchmark.__name__ for benchmark in BENCHMARKS)))
-
-
-def whole(name: str) -> list[Row]:
-    """The rows of one benchmark at its full size."""
-    return list(importlib.import_module(name).main(quick=False))
-
-
-def small(name: str) -> list[Row]:
-    """The rows of one benchmark at its small size; once more where something is out of line."""
-    benchmark = importlib.import_module(name)
-    rows = list(benchmark.main(quick=True))
-    return list(benchmark.main(quick=True)) if out_of_line(rows) else rows
 
 
 def judged(told: Iterable[list[Row]]) -> int:
