@@ -1,9 +1,30 @@
 """The benchmarks at their small size fail where a ratio is far out of line, and only there."""
 
+import subprocess
+import sys
+
 import pytest
 
 from tests.benchmarks.__main__ import judged
 from tests.benchmarks.table import LIMITS, Row
+
+
+def run(*words: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "tests.benchmarks", *words]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+def test_one_runs_at_its_full_size_in_a_process_of_its_own() -> None:
+    told = run("bench_moist_air")
+    assert told.returncode == 0, told.stderr
+    assert told.stdout.count("\n") == 3, "two lines of heading and a row"
+    assert "| a minute of air |" in told.stdout
+
+
+def test_a_name_that_there_is_not_gets_one_sentence() -> None:
+    told = run("bench_moist_hair")
+    assert told.returncode == 2
+    assert "no benchmark is called bench_moist_hair; there are bench_moist_air, " in told.stderr
 
 
 def rows() -> list[Row]:

@@ -1,4 +1,6 @@
-"""Every benchmark, one table: python -m tests.benchmarks [--quick].
+"""Every benchmark, one table: python -m tests.benchmarks [--quick] [NAME ...].
+
+NAME, as bench_live: only these, at their full size.
 
 --quick is the small size for every change: it shows that each runs, and fails only where a ratio
 is far out of line (`table.LIMITS`), never for its seconds.
@@ -60,14 +62,19 @@ def main(words: Sequence[str] | None = None) -> int:
     """The exit code: 1 where, at the small size, something is far out of line."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true")
-    quick = parser.parse_args(words).quick
+    known = {benchmark.__name__.rpartition(".")[2]: benchmark for benchmark in BENCHMARKS}
+    parser.add_argument("only", metavar="NAME", nargs="*")
+    asked = parser.parse_args(words)
+    for name in asked.only:
+        if name not in known:
+            parser.error(f"no benchmark is called {name}; there are {', '.join(known)}")
     print("| what | size | ours | against, same run | ratio | asked |")
     print("| --- | --- | --- | --- | --- | --- |")
-    if not quick:
+    if not asked.quick:
         # Each in a process of its own: what one has held is not the memory of the next.
         fresh = get_context("spawn")
         with ProcessPoolExecutor(1, fresh, max_tasks_per_child=1) as pool:
-            for rows in pool.map(whole, (benchmark.__name__ for benchmark in BENCHMARKS)):
+            for rows in pool.map(whole, (known[name].__name__ for name in asked.only or known)):
                 show(rows)
         return 0
     # At their small size nobody looks at the seconds, and half of them wait: two at a time.

@@ -83,6 +83,7 @@ class PageServer:
                     uvicorn.Config(
                         app,
                         http=Patient,
+                        ws="none",
                         log_config=None,
                         access_log=False,
                         lifespan="off",
