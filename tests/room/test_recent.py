@@ -8,9 +8,13 @@ import pytest
 
 from monitor.room import recent as memory
 from monitor.room.effects import Effects
+from monitor.room.engine import Engine
+from monitor.room.folding import FORGETS_EVERY_MIN
+from monitor.room.notices import Policy
 from monitor.room.readings import MINUTE_MS, Quantity, Reading
 from monitor.room.recent import FEWEST_KEPT_MIN, KEPT_MIN, MOST_HELD, Recent
 from monitor.store.writer import Writer
+from tests.room.test_engine import BOOK, FOREVER_MS, SITE, message
 
 FIRST = 29_700_000  # a minute in 2026
 
@@ -42,6 +46,20 @@ def test_memory_reaches_half_an_hour_back(tmp_path: Path) -> None:
     assert recent.held_min == KEPT_MIN
     assert recent.held == 6 * KEPT_MIN
     assert recent.flooding is None
+    writer.close()
+
+
+def test_a_running_engine_lets_go_between_full_hours_too(tmp_path: Path) -> None:
+    writer = Writer(tmp_path / "x.sqlite")
+    engine = Engine(SITE, Policy(), BOOK, writer, FOREVER_MS)
+    held = []
+    for minute in range(118):
+        writer.apply(engine.receive([message("a", minute + 0.5, 21 + minute % 5 / 10, 50)]))
+        while engine.behind(engine.now_ms(0)):
+            writer.apply(engine.advance(engine.now_ms(0), 50))
+            writer.apply(engine.consider())
+        held.append(engine.held_min)
+    assert KEPT_MIN < max(held) <= KEPT_MIN + FORGETS_EVERY_MIN + 1
     writer.close()
 
 
