@@ -7,7 +7,8 @@ from typing import Protocol
 
 from monitor.room import checkpoint
 from monitor.room.fold import State
-from monitor.room.recent import KEPT_MIN
+
+KEPT_MIN = 30
 
 
 class Archive(Protocol):

@@ -14,6 +14,7 @@ from monitor.room.harmless import shown
 from monitor.store.schema import MIGRATIONS
 
 READ_WAIT_S = 2.0
+CACHE_KB = 1000  # of pages in memory; what is written and read back lies close together
 VERSION = len(MIGRATIONS)
 SQLITE_VERSION = sqlite3.sqlite_version
 
@@ -73,6 +74,7 @@ def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
         connection.execute("PRAGMA page_size = 1024")
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(f"PRAGMA cache_size = -{CACHE_KB}")
         connection.execute("PRAGMA foreign_keys = ON")
         migrate(connection, file)
     except (sqlite3.Error, UnicodeDecodeError) as error:  # it repeats what it found in the file
