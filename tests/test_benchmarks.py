@@ -27,6 +27,11 @@ def test_a_name_that_there_is_not_gets_one_sentence() -> None:
     assert "no benchmark is called bench_moist_hair; there are bench_moist_air, " in told.stderr
 
 
+def test_the_small_size_is_of_all_of_them() -> None:
+    """Else a limit would go unmeasured."""
+    assert run("--quick", "bench_moist_air").returncode == 2
+
+
 def rows() -> list[Row]:
     """A row for every limit, within it."""
     return [Row(what, "some", "1", "1", max(0.5, low * 2)) for what, (low, _) in LIMITS.items()]

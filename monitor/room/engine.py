@@ -341,9 +341,10 @@ class Engine:
             if self._round.holds_air:
                 break
             before = self._state
-            folded += self._folding.go_on(before, reach, most, effects).minute - before.minute
+            after = self._folding.go_on(before, reach, most, effects)
+            folded += after.minute - before.minute
             if self._until_ms is None and target - before.minute > LEAPS_FROM_MIN:
-                self._leap(before, target)
+                self._leap(before, after, target)
             if self._state.minute >= self._folding.settled and (
                 self._until_ms is not None or self._state.minute == target
             ):
@@ -399,11 +400,11 @@ class Engine:
             return False
         return self._state.minute == now_ms // MINUTE_MS
 
-    def _leap(self, before: State, target: int) -> None:
+    def _leap(self, before: State, after: State, target: int) -> None:
         """Leap over months in which nothing was told, as after a winter switched off."""
         if not self._folding.air:
             changed = [change.from_ms // MINUTE_MS for change in self._sensor_changes()]
-            self._folding.leap(before, target, changed)
+            self._folding.leap(before, after, target, changed)
 
     def _settle(self, state: State, now_ms: int, effects: Effects) -> None:
         """Caught up: compare the spells with those known before, and say what is to be said."""

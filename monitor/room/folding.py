@@ -115,15 +115,13 @@ class Folding:
             self._one_by_one = range(state.minute, state.minute + FEWEST_AT_ONCE_MIN)
         return folded
 
-    def leap(self, before: State, target: int, changed: Sequence[int]) -> None:
+    def leap(self, before: State, after: State, target: int, changed: Sequence[int]) -> None:
         """After a minute in which no space had air: go on to the next with a reading, if all that
         until then happens is that time passes.
 
-        before   the state before that minute
-        changed  UTC epoch minutes at which something about a sensor changed
+        before, after  the states before and after that minute
+        changed        UTC epoch minutes at which something about a sensor changed
         """
-        if self.state is None:
-            return
         told = self._recent.next_minute(before.minute)
         end = target if told is None else min(told, target)
-        self.state = leap(self._site, before, self.state, end, changed)
+        self.state = leap(self._site, before, after, end, changed)

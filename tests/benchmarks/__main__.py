@@ -1,4 +1,4 @@
-"""Every benchmark, one table: python -m tests.benchmarks [--quick] [NAME ...].
+"""Every benchmark, one table: python -m tests.benchmarks [--quick | NAME ...].
 
 NAME, as bench_live: only these, at their full size.
 
@@ -61,9 +61,10 @@ BENCHMARKS = (
 def main(words: Sequence[str] | None = None) -> int:
     """The exit code: 1 where, at the small size, something is far out of line."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true")
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--quick", action="store_true")
     known = {benchmark.__name__.rpartition(".")[2]: benchmark for benchmark in BENCHMARKS}
-    parser.add_argument("only", metavar="NAME", nargs="*")
+    which.add_argument("only", metavar="NAME", nargs="*", default=[])
     asked = parser.parse_args(words)
     for name in asked.only:
         if name not in known:
