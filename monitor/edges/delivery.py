@@ -21,7 +21,6 @@ import ctypes
 import json
 import os
 import signal
-import smtplib
 import sys
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -162,6 +161,7 @@ def listen_to_http(heard: Callable[[], Heard]) -> None:
 
 def listen_to_mail(heard: Callable[[], Heard]) -> None:
     """Note every refusal and every failure of smtplib in this process."""
+    import smtplib  # the daemon, which imports this file too, has no use for it
 
     def listened(method: Callable[..., Any]) -> Callable[..., Any]:
         def listening(self: Any, *args: Any, **kwargs: Any) -> Any:

@@ -29,6 +29,7 @@ from monitor.room.pairs import (
     variance_pa2,
 )
 from monitor.room.quality import Floats, Integers
+from monitor.science.median import median
 
 Kept = TypeVar("Kept")
 
@@ -98,7 +99,7 @@ def _in_the_shade(
     neighbours_c  of the neighbours of each (neighbours, sensors, minutes), all in the shade
     sun_up        (minutes,)
     """
-    warmer = own_c - np.median(neighbours_c, axis=0)
+    warmer = own_c - median(neighbours_c)
     known = np.array([[shine.minutes] for shine in before])
     minutes = known + 1 + np.arange(warmer.shape[1])
     were_lately, were_usually = ([s.lately_k for s in before], [s.usually_k for s in before])

@@ -24,6 +24,7 @@ from monitor.room.history import (
     clipped,
     until,
 )
+from monitor.science.median import median
 from monitor.science.moist_air import (
     humidity_ratio_array,
     saturation_vapour_pressure_liquid_array,
@@ -161,10 +162,11 @@ def _errors(model: Model, minute: int) -> Array:
     own = model.paths[like].astype(np.float64)
     if len(own) == 0:
         return _unknown_errors()
-    own = own[np.arange(PATHS - strangers) % len(own)]
-    errors = np.concatenate([own, _unknown_errors()[:strangers]])
+    errors = own[np.arange(PATHS - strangers) % len(own)]
+    if strangers:
+        errors = np.concatenate([errors, _unknown_errors()[:strangers]])
     # A few days' errors all lean one way by chance; the model's own middle is the better one.
-    return np.asarray(errors - np.median(errors, axis=0))
+    return np.asarray(errors - median(errors))
 
 
 def _unknown_errors() -> Array:

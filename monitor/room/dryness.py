@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from monitor.room.hours import HourlyAir
 from monitor.room.members import Hung, Members, Prior, draw, members, seed
 from monitor.science import drying
+from monitor.science.median import median
 
 Floats = NDArray[np.float64]
 
@@ -111,7 +112,7 @@ def _opened(so_far: float, hung: Hung, made: Members, path: Floats, air: HourlyA
         return so_far
     warmth = np.nan_to_num(air.temperature_c, nan=above) - above
     for i in np.flatnonzero(warmth > 0):
-        moist = float(np.median(made.still_to_lose(path[i]))) / 100
+        moist = float(median(made.still_to_lose(path[i]))) / 100
         so_far += float(warmth[i]) * moist
     return so_far
 
@@ -277,10 +278,10 @@ def _weighed(
         water = _moisture_at(hung, points, air, minutes)
         logs = np.log1p(water / 100)
         said = logs[later] - logs[since]
-        middle = np.median(water, axis=1)
+        middle = median(water, axis=1)
         error = scale**2 + (FORM_SHARE * middle / (100 + middle)) ** 2
         spread = said - said.mean(axis=1, keepdims=True)
-        gap = told - np.median(said, axis=1)
+        gap = told - median(said, axis=1)
         width = error[later] + error[since] + drift.diagonal() + said.var(axis=1)
         strange = gap**2 / width
         doubt = np.maximum((TAIL + strange) / (TAIL + 1), 1.0)

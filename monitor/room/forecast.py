@@ -20,6 +20,7 @@ from monitor.room.clouds import Clouds
 from monitor.room.forecasts import Said
 from monitor.room.history import Array, History
 from monitor.room.same_air import ratios
+from monitor.science.median import median
 
 LEADS_H = (3, 6, 12, 24)
 # Until it has proved better: off by so much [K], and LOG_SCALE × a share of the humidity ratio,
@@ -190,7 +191,7 @@ class Forecast:
         at_hours = course[:, step]
         own_variance = at_hours.var(axis=0)
         share = own_variance / (own_variance + variance)
-        moved = share * (said - bias - np.median(at_hours, axis=0))
+        moved = share * (said - bias - median(at_hours))
         knots = np.concatenate([[own.asked], valid, [valid[-1] + REACHES_MIN]])
         return (
             np.interp(own.minute, knots, np.concatenate([[0.0], moved, [0.0]])),
@@ -235,7 +236,7 @@ def moved(outlook: Outlook, shift: Shift, follows: Array, alike: Array) -> Outlo
 
 
 def _moved(course: Array, narrower: Array, by: Array) -> Array:
-    middle = np.median(course, axis=0)
+    middle = median(course)
     answer: Array = middle + by + (course - middle) * narrower
     return answer
 

@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from monitor.room import dryness, keeping
 from monitor.room.batches import Batch
 from monitor.room.dryness import Ensemble
@@ -18,6 +16,7 @@ from monitor.room.hours_to_come import HoursToCome, beginning_with
 from monitor.room.musty import SLOW_HUMIDITY_PCT
 from monitor.room.outlook import outlook
 from monitor.room.standings import HOUR_MS, Standings
+from monitor.science.median import median
 
 KEPT = "kept"
 LOOKED_ELSEWHERE_H = 24  # how often another space's air is tried
@@ -259,7 +258,7 @@ def _told_of_no_place(said: Prospect) -> Prospect:
 
 def _left(ensemble: Ensemble) -> float:
     """Still to lose, the middle member [%]."""
-    return float(np.median(ensemble.members.still_to_lose(ensemble.moisture_pct_db)))
+    return float(median(ensemble.members.still_to_lose(ensemble.moisture_pct_db)))
 
 
 def _kept(batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
@@ -270,7 +269,7 @@ def _kept(batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
         asked_ms=hour * HOUR_MS,
         state=KEPT,
         still_to_lose_pct=_left(ensemble),
-        moisture_pct_db=float(np.median(now)),
+        moisture_pct_db=float(median(now)),
         p_crisp=float((now <= made.target).mean()),
         crisp_p10=None,
         crisp_p50=None,

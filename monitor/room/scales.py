@@ -18,6 +18,7 @@ from monitor.room.calibrations import holding
 from monitor.room.dryness import Weighing
 from monitor.room.logbook import Logbook
 from monitor.room.readings import MINUTE_MS, Quantity
+from monitor.science.median import median
 
 # Our own choice.
 BLOCK_MIN = 360
@@ -104,7 +105,7 @@ def middle(readings: Sequence[tuple[int, float]]) -> tuple[int, float] | None:
     if len(good) < LEAST_READINGS:
         return None
     times, grams = np.array(good).T
-    return round(float(np.median(times)) / MINUTE_MS), float(np.median(grams))
+    return round(float(median(times)) / MINUTE_MS), float(median(grams))
 
 
 def between_knocks(blocks: Sequence[tuple[int, float]]) -> list[Weighing]:
@@ -122,4 +123,4 @@ def between_knocks(blocks: Sequence[tuple[int, float]]) -> list[Weighing]:
 
 
 def _about(steps: NDArray[np.float64], i: int) -> float:
-    return float(np.median(steps[max(i - 2, 0) : i + 3]))
+    return float(median(steps[max(i - 2, 0) : i + 3]))

@@ -15,6 +15,7 @@ from monitor.room.ahead import Outlook, courses, derived
 from monitor.room.history import STEP_MIN, Array, History
 from monitor.room.spaces import Space
 from monitor.room.spells import Kind
+from monitor.science.median import median
 from monitor.science.moist_air import (
     saturation_vapour_pressure_liquid_array,
     vapour_pressure_array,
@@ -124,7 +125,7 @@ def chance(of: Watched, now: int, within_h: float = WITHIN_H) -> Chance | None:
     begins = now + STEP_MIN * (first - len(behind) + 1)
     return Chance(
         float(passes.mean()),
-        int(np.median(begins)),
+        int(median(begins)),
         int(np.quantile(begins, 0.9)),
         _ends(beyond[passes], first, now - STEP_MIN * (len(behind) - 1)),
     )
@@ -134,5 +135,5 @@ def _ends(beyond: NDArray[np.bool_], first: NDArray[np.int64], begin: int) -> in
     steps = np.arange(beyond.shape[1])
     over = ~beyond & (steps > first[:, None])
     ends = np.where(over.any(axis=1), over.argmax(axis=1), len(steps))
-    end = int(np.median(ends))
+    end = int(median(ends))
     return begin + STEP_MIN * end if end < len(steps) else None

@@ -12,6 +12,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.science.median import median
+
 Floats = NDArray[np.float64]
 
 # Log odds: constant, per 10 % of humidity above the usual, per ln(1 + K above the day's coldest).
@@ -34,7 +36,7 @@ def chance_of_sun(outdoor_c: Floats, outdoor_pct: Floats) -> Floats:
         before = known[(known >= day - _USUAL_DAYS) & (known < day)]
         if before.size < _FEWEST_DAYS:
             continue
-        damper = outdoor_pct[day] - np.median(outdoor_pct[before], axis=0)
+        damper = outdoor_pct[day] - median(outdoor_pct[before])
         warmer = outdoor_c[day] - outdoor_c[day].min()
         odds = np.exp(_CONSTANT + _HUMIDITY * damper / 10 + _WARMTH * np.log1p(warmer))
         chance[day] = odds / (1 + odds)
