@@ -28,6 +28,7 @@ from monitor.room.payloads import Message
 from monitor.room.readings import Quantity, ReadAs, Sensor
 from monitor.room.spaces import Limits, Site, Space, Use
 from monitor.store.writer import Writer
+from tests.benchmarks import installed
 from tests.benchmarks.bench_live import used
 from tests.benchmarks.bench_mqtt import sample
 from tests.benchmarks.table import Row, show
@@ -93,7 +94,7 @@ def start_behind(days: int) -> Row:
         store = settings.store.file
         write_years(store, settings.site, days, time.time_ns() // 60_000_000_000)
         forget(store)
-        trial = Trial(settings, until=None)
+        trial = Trial(settings, until=None, environment=installed.environment())
         try:
             began = time.perf_counter()
             daemon = trial.start()
@@ -121,10 +122,13 @@ def forget(file: Path) -> None:
 
 def cpu_s_of(words: list[str], rounds: int) -> float:
     """Processor of a command, which other work on the machine does not stretch as it does time."""
+    environment = os.environ | installed.environment()
 
     def once() -> float:
         before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        subprocess.run([sys.executable, *words], stdout=subprocess.DEVNULL, check=True)
+        subprocess.run(
+            [sys.executable, *words], env=environment, stdout=subprocess.DEVNULL, check=True
+        )
         after = resource.getrusage(resource.RUSAGE_CHILDREN)
         return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 

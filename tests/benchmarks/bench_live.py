@@ -25,6 +25,7 @@ from typing import NamedTuple
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
+from tests.benchmarks import installed
 from tests.benchmarks.table import Row, show
 from tests.benchmarks.years import write_years
 from tests.service.trial import Trial, settings_in
@@ -68,14 +69,6 @@ def used(pid: int | str) -> Used:
     return Used(
         ticks / os.sysconf("SC_CLK_TCK"), int(told["write_bytes"]), int(resident.split()[1]) / 1000
     )
-
-
-def of_the_unit() -> dict[str, str]:
-    """The environment that the service's unit gives it."""
-    unit = Path(__file__).parents[2] / "systemd" / "drying-room.service"
-    lines = unit.read_text("utf-8").splitlines()
-    given = [line.removeprefix("Environment=") for line in lines if line.startswith("Environment=")]
-    return dict(pair.split("=", 1) for line in given for pair in line.split())
 
 
 def sample(folder: Path, sensors: int) -> Path:
@@ -144,10 +137,13 @@ def live(sensors: int, seconds: float, behind: int = 0) -> list[Row]:
         if behind:
             now_min = time.time_ns() // 60_000_000_000
             write_years(settings.store.file, settings.site, behind, now_min, every_min=5)
-        trial = Trial(settings, until=None, environment=of_the_unit())
+        environment = installed.environment()
+        trial = Trial(settings, until=None, environment=environment)
         address = [broker.host, str(broker.port)]
         idle = subprocess.Popen([sys.executable, "-c", IDLE, *address])
-        imports = subprocess.Popen([sys.executable, "-c", IMPORTS], stdin=subprocess.PIPE)
+        imports = subprocess.Popen(
+            [sys.executable, "-c", IMPORTS], stdin=subprocess.PIPE, env=os.environ | environment
+        )
         over = threading.Event()
         publishing = threading.Thread(target=publish, args=(broker.address, sensors, over))
         try:

@@ -24,7 +24,8 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.recordings import replay
 from sample_readings.make_samples import write_load
 from sample_readings.scenario import START
-from tests.benchmarks.bench_live import IMPORTS, of_the_unit, open_page, used
+from tests.benchmarks import installed
+from tests.benchmarks.bench_live import IMPORTS, open_page, used
 from tests.benchmarks.bench_month import resident_mb
 from tests.benchmarks.table import Row, show
 from tests.service.trial import Trial, settings_in
@@ -46,7 +47,7 @@ def memory(days: int, sensors: int, every_s: int) -> list[tuple[float, float]]:
         settings = settings_in(folder, broker, sample, f"[page]\nport = {port}\n")
         end = (START + timedelta(days=days, minutes=-every_s // 60 - 1)).astimezone(UTC)
         until = end.strftime("%Y-%m-%dT%H:%M:%SZ")
-        trial = Trial(settings, until, entries=None, environment=of_the_unit())
+        trial = Trial(settings, until, entries=None, environment=installed.environment())
         looks: list[tuple[float, float]] = []
         page: socket.socket | None = None
         try:
@@ -74,7 +75,7 @@ def memory(days: int, sensors: int, every_s: int) -> list[tuple[float, float]]:
 
 
 def imports_mb() -> float:
-    environment = os.environ | of_the_unit()
+    environment = os.environ | installed.environment()
     bare = subprocess.Popen([sys.executable, "-c", IMPORTS], stdin=subprocess.PIPE, env=environment)
     try:
         time.sleep(3.0)
