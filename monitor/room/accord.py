@@ -29,7 +29,7 @@ from monitor.room.pairs import (
     variance_pa2,
 )
 from monitor.room.quality import Floats, Integers
-from monitor.science.median import median
+from monitor.science.order_statistics import median
 
 Kept = TypeVar("Kept")
 

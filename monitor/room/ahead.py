@@ -24,12 +24,12 @@ from monitor.room.history import (
     clipped,
     until,
 )
-from monitor.science.median import median
 from monitor.science.moist_air import (
     humidity_ratio_array,
     saturation_vapour_pressure_liquid_array,
     vapour_pressure_array,
 )
+from monitor.science.order_statistics import median, quantiles
 
 __all__ = ["Band", "Outlook", "ahead", "courses", "derived", "fit", "paths", "with_paths"]
 
@@ -196,8 +196,7 @@ def derived(temperature_c: Array, water_g_kg: Array, pressure_pa: float) -> tupl
 
 
 def _band(bundle: Array) -> Band:
-    # Sorted before, quantiles are found in half the time.
-    return Band(*np.quantile(np.sort(bundle, axis=0), [0.1, 0.5, 0.9], axis=0))
+    return Band(*quantiles(bundle, (0.1, 0.5, 0.9)))
 
 
 def courses(outlook: Outlook, quantity: Quantity) -> Array:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from monitor.room.ahead_features import Past, Site, of_leads, of_moment, ready, simple_rule
 from monitor.room.history import STEPS_PER_DAY, Array, History, Indices, at, checked, until
-from monitor.science.median import median
+from monitor.science.order_statistics import median
 
 LEADS = np.array([1, 3, 6, 9, 12, 18, 24, 36, 54, 78, 108, 144])  # [steps of 10 min]
 WINDOW_DAYS = 400

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from monitor.room.hours import HourlyAir
 from monitor.room.members import Hung, Members, Prior, draw, members, seed
 from monitor.science import drying
-from monitor.science.median import median
+from monitor.science.order_statistics import median
 
 Floats = NDArray[np.float64]
 

@@ -20,7 +20,7 @@ from monitor.room.clouds import Clouds
 from monitor.room.forecasts import Said
 from monitor.room.history import Array, History
 from monitor.room.same_air import ratios
-from monitor.science.median import median
+from monitor.science.order_statistics import median
 
 LEADS_H = (3, 6, 12, 24)
 # Until it has proved better: off by so much [K], and LOG_SCALE × a share of the humidity ratio,

@@ -10,6 +10,7 @@ from monitor.room.hours import HourlyAir
 from monitor.room.members import Hung, Prior
 from monitor.room.outlook import HORIZON_DAYS, LIKELY, like_recent_days, when_crisp
 from monitor.room.plan import DaysToCrisp
+from monitor.science.order_statistics import quantiles
 
 
 def days_to_crisp(flower: Flower, stems: int | None, now_minute: int, prior: Prior) -> DaysToCrisp:
@@ -33,7 +34,7 @@ def days_to_crisp(flower: Flower, stems: int | None, now_minute: int, prior: Pri
         if np.isfinite(took).mean() < LIKELY:
             return None
         took = np.where(np.isfinite(took), took, HORIZON_DAYS)
-        low, middle, high = np.quantile(took, (0.1, 0.5, 0.9))
+        low, middle, high = quantiles(took, (0.1, 0.5, 0.9))
         return float(low), float(middle), float(high)
 
     return days

@@ -16,7 +16,7 @@ from monitor.room.hours_to_come import HoursToCome, beginning_with
 from monitor.room.musty import SLOW_HUMIDITY_PCT
 from monitor.room.outlook import outlook
 from monitor.room.standings import HOUR_MS, Standings
-from monitor.science.median import median
+from monitor.science.order_statistics import median
 
 KEPT = "kept"
 LOOKED_ELSEWHERE_H = 24  # how often another space's air is tried

@@ -18,7 +18,7 @@ from monitor.room.calibrations import holding
 from monitor.room.dryness import Weighing
 from monitor.room.logbook import Logbook
 from monitor.room.readings import MINUTE_MS, Quantity
-from monitor.science.median import median
+from monitor.science.order_statistics import median
 
 # Our own choice.
 BLOCK_MIN = 360

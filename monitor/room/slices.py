@@ -132,10 +132,16 @@ class Slice(Mapping[int, Records]):
         return found
 
     def __iter__(self) -> Iterator[int]:
-        return iter(np.unique(self._rows.time_ms // MINUTE_MS).tolist())
+        return iter(self._minutes.tolist())
 
     def __len__(self) -> int:
-        return len(np.unique(self._rows.time_ms // MINUTE_MS))
+        return len(self._minutes)
+
+    @property
+    def _minutes(self) -> Integers:
+        """The minutes of which there are readings, in order."""
+        minutes = self._rows.time_ms // MINUTE_MS
+        return minutes[np.diff(minutes, prepend=-1) > 0]
 
 
 def _records(rows: Rows, quantity_of: Callable[[int], Quantity]) -> SensorRecords:

@@ -15,11 +15,11 @@ from monitor.room.ahead import Outlook, courses, derived
 from monitor.room.history import STEP_MIN, Array, History
 from monitor.room.spaces import Space
 from monitor.room.spells import Kind
-from monitor.science.median import median
 from monitor.science.moist_air import (
     saturation_vapour_pressure_liquid_array,
     vapour_pressure_array,
 )
+from monitor.science.order_statistics import median, quantiles
 
 WITHIN_H = 12
 A_DAY_H = 24
@@ -126,7 +126,7 @@ def chance(of: Watched, now: int, within_h: float = WITHIN_H) -> Chance | None:
     return Chance(
         float(passes.mean()),
         int(median(begins)),
-        int(np.quantile(begins, 0.9)),
+        int(quantiles(begins, (0.9,))[0]),
         _ends(beyond[passes], first, now - STEP_MIN * (len(behind) - 1)),
     )
 

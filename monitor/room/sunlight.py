@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from monitor.room import words
 from monitor.room.windows import Window
-from monitor.science.median import median
+from monitor.science.order_statistics import median
 from monitor.science.sun import (
     SunPosition,
     clear_beam,

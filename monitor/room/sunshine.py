@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.science.median import median
+from monitor.science.order_statistics import median
 
 Floats = NDArray[np.float64]
 
