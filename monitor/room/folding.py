@@ -16,8 +16,6 @@ from monitor.room.states import Archive, States
 
 # Fewer minutes, and fewer readings of each sensor, are sooner folded minute by minute.
 FEWEST_AT_ONCE_MIN, FEWEST_OF_A_SENSOR = 10, 40
-# Readings in memory: forty sensors every ten seconds take some 100 kB a minute.
-FORGETS_EVERY_MIN = 10
 
 
 class Folding:
@@ -94,8 +92,7 @@ class Folding:
         self.state = folded.state
         self._states.keep(folded.state)
         effects.states += [(hour.minute, checkpoint.dump(hour)) for hour in folded.hours]
-        if end % FORGETS_EVERY_MIN == 0 or self._recent.crowded:
-            self._recent.forget_before(end)
+        self._recent.forget_before(end)
         return folded.state
 
     def _through(self, state: State, reach: int, most: int) -> Folded | None:
