@@ -33,7 +33,7 @@ SNAP_SLIP = 0.05  # chance that a test says nothing of the moisture
 FORGETFUL, TAKEN_DOWN_WITHIN_DAYS = 0.25, 4.0
 
 _TEMPERING = (28 / 3, 7.0, 4.0, 2.0)  # their reciprocals sum to 1
-_CHUNK_H = 720
+_CHUNK_H = 168
 
 
 @dataclass(frozen=True)
@@ -99,7 +99,8 @@ def step(ensemble: Ensemble, air: HourlyAir) -> Ensemble:
         path = trace(made, moisture, part, ensemble.hung)
         crisp = np.where(np.isnan(crisp), crossing(path, made.target, hour), crisp)
         opening = _opened(opening, ensemble.hung, made, path, part)
-        moisture, hour = path[-1], hour + len(part)
+        # A copy: a part of the path would keep all of it in memory as long as the batch hangs.
+        moisture, hour = path[-1].copy(), hour + len(part)
     return replace(
         ensemble, moisture_pct_db=moisture, crisp_hour=crisp, opening_c_h=opening, hour=hour
     )

@@ -78,7 +78,6 @@ class Foresight:
         self._forecast = Forecast(self._place, archive.fact(_FORECAST))
         self._shift: Shift | None = None  # what the forecast moves outdoors, as last looked at
         self._standing: dict[str, Standing] = _standing(archive.fact(_STANDING))
-        self._recent: dict[str, History] = {}
 
     def forget_since(self, minute: int) -> None:
         """Late readings changed the air from this minute on."""
@@ -95,7 +94,6 @@ class Foresight:
         air  the latest minute of each space
         """
         recent = self._history(space, now)
-        self._recent[space] = recent
         lesson = self._lessons.get(space)
         model = learning.unlearned(self._place, now) if lesson is None else lesson.model
         outlook = self._with_forecast(space, ahead(model, recent, now), recent, full_hour)
@@ -116,7 +114,8 @@ class Foresight:
         if coming is None or coming.outlook is None:
             return []
         outdoors = self.coming.get(OUTDOORS, Coming(0)).outlook
-        return watched(self._site.spaces[space], self._recent[space], coming.outlook, outdoors)
+        recent = self._history(space, coming.asked)
+        return watched(self._site.spaces[space], recent, coming.outlook, outdoors)
 
     def _history(self, space: str, now: int) -> History:
         outdoors = self._outdoors and space != OUTDOORS

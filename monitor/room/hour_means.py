@@ -35,7 +35,7 @@ class Archive(Protocol):
     """Where the minutes of air are."""
 
     def hour_means(self, space: str, begin: int, end: int) -> dict[int, HourMean]:
-        """Means by epoch hour of the minutes begin ≤ minute < end of a space."""
+        """Means by epoch hour of the minutes begin ≤ minute < end of a space, in order of time."""
 
 
 class KnownHours:
@@ -43,8 +43,8 @@ class KnownHours:
 
     def __init__(self, archive: Archive) -> None:
         self._archive = archive
-        self._hours: dict[str, dict[int, HourMean]] = {}
-        self._span: dict[str, tuple[int, int]] = {}
+        self._hours: dict[str, HourMeans] = {}
+        self._span: dict[str, tuple[int, int]] = {}  # from which hour to which they hold
 
     def forget_since(self, minute: int) -> None:
         """The air from this minute on has changed."""
@@ -57,17 +57,11 @@ class KnownHours:
         """Means by hour of the minutes begin ≤ minute < end; a part of an hour is read anew."""
         first, last = -(-begin // 60), end // 60
         if first > last:  # inside one hour
-            found = dict(self._archive.hour_means(space, begin, end))
-        else:
-            found = dict(self._archive.hour_means(space, begin, first * 60))
-            found.update(self._whole(space, first, last))
-            found.update(self._archive.hour_means(space, last * 60, end))
-        return HourMeans(
-            np.fromiter(found, np.int64, len(found)),
-            np.array([mean.temperature_c for mean in found.values()], dtype=np.float64),
-            np.array([mean.humidity_pct for mean in found.values()], dtype=np.float64),
-            np.array([mean.minutes for mean in found.values()], dtype=np.int64),
-            np.array([mean.light_lx_h for mean in found.values()], dtype=np.float64),
+            return self._read(space, begin, end)
+        return _joined(
+            self._read(space, begin, first * 60),
+            self._whole(space, first, last),
+            self._read(space, last * 60, end),
         )
 
     def read_on(self, space: str, begin: int, end: int, most: int) -> bool:
@@ -83,14 +77,39 @@ class KnownHours:
             return False
         return True
 
-    def _whole(self, space: str, first: int, last: int) -> dict[int, HourMean]:
-        hours = self._hours.setdefault(space, {})
+    def _whole(self, space: str, first: int, last: int) -> HourMeans:
         known_first, known_last = self._span.get(space, (first, first))
+        hours = _between(self._hours.get(space, _NONE), known_first, known_last)
         if first < known_first:
-            hours.update(self._archive.hour_means(space, first * 60, known_first * 60))
+            hours = _joined(self._read(space, first * 60, known_first * 60), hours)
         if last > known_last:
-            for hour in range(known_last, last):
-                hours.pop(hour, None)
-            hours.update(self._archive.hour_means(space, known_last * 60, last * 60))
+            hours = _joined(hours, self._read(space, known_last * 60, last * 60))
+        self._hours[space] = hours
         self._span[space] = (min(first, known_first), max(last, known_last))
-        return {hour: hours[hour] for hour in range(first, last) if hour in hours}
+        return _between(hours, first, last)
+
+    def _read(self, space: str, begin: int, end: int) -> HourMeans:
+        found = self._archive.hour_means(space, begin, end)
+        hour, means = np.array(list(found), np.int64), list(found.values())
+        return HourMeans(
+            hour,
+            np.array([mean.temperature_c for mean in means], np.float64),
+            np.array([mean.humidity_pct for mean in means], np.float64),
+            np.array([mean.minutes for mean in means], np.int64),
+            np.array([mean.light_lx_h for mean in means], np.float64),
+        )
+
+
+_NONE = HourMeans(
+    np.empty(0, np.int64), np.empty(0), np.empty(0), np.empty(0, np.int64), np.empty(0)
+)
+
+
+def _joined(*parts: HourMeans) -> HourMeans:
+    return HourMeans(*map(np.concatenate, zip(*parts, strict=True)))
+
+
+def _between(hours: HourMeans, first: int, end: int) -> HourMeans:
+    """Those in first ≤ hour < end."""
+    there = slice(*np.searchsorted(hours.hour, (first, end)).tolist())
+    return HourMeans._make(column[there] for column in hours)

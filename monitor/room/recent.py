@@ -9,7 +9,7 @@ from monitor.room.follow import Record, Records
 from monitor.room.readings import MINUTE_MS, Flag, Quantity, Reading
 from monitor.room.slices import Slice
 
-KEPT_MIN = 15  # forty sensors every ten seconds take some 100 kB a minute
+KEPT_MIN = 10  # forty sensors every ten seconds take some 100 kB a minute
 # Where sensors gone mad fill the memory (some 440 bytes a reading), it reaches less far back.
 MOST_HELD, FEWEST_KEPT_MIN = 100_000, 3
 MOST_WAITING = 200_000  # beyond that the fullest minutes are left to the store altogether

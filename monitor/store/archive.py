@@ -169,7 +169,8 @@ class Archive:
             f"SELECT minute / 60, avg(iif({both}, temperature_c, NULL)),"  # noqa: S608 (a text of ours)
             f" avg(iif({both}, relative_humidity_pct, NULL)), sum({both}),"
             " coalesce(sum(illuminance_lx), 0) / 60"
-            " FROM air WHERE minute >= ? AND minute < ? AND space = ? GROUP BY minute / 60",
+            " FROM air WHERE minute >= ? AND minute < ? AND space = ?"
+            " GROUP BY minute / 60 ORDER BY minute / 60",
             (begin, end, known),
         )
         nan = float("nan")

@@ -14,7 +14,7 @@ from monitor.room.harmless import shown
 from monitor.store.schema import MIGRATIONS
 
 READ_WAIT_S = 2.0
-CACHE_KB = 1000  # of pages in memory; what is written and read back lies close together
+CACHE_KB = 500  # of pages in memory; what is written and read back lies close together
 VERSION = len(MIGRATIONS)
 SQLITE_VERSION = sqlite3.sqlite_version
 

@@ -82,6 +82,12 @@ def test_hour_by_hour_equals_all_at_once() -> None:
     assert same(ensemble, dryness.recompute(HUNG, PRIOR, here))
 
 
+def test_a_batch_does_not_hold_the_path_it_came() -> None:
+    """Through three weeks that is a megabyte a batch."""
+    stepped = dryness.step(dryness.begin(HUNG, PRIOR), air(21))
+    assert stepped.moisture_pct_db.base is None
+
+
 def test_hours_do_not_know_the_order_of_minutes() -> None:
     rng = np.random.default_rng(1)
     minute = 60 * HUNG.hour + np.arange(0, 3000)

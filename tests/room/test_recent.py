@@ -39,7 +39,7 @@ def fed(writer: Writer, a_minute: int, minutes: int) -> Recent:
     return recent
 
 
-def test_memory_reaches_a_quarter_of_an_hour_back(tmp_path: Path) -> None:
+def test_memory_reaches_ten_minutes_back(tmp_path: Path) -> None:
     writer = Writer(tmp_path / "x.sqlite")
     recent = fed(writer, 6, 45)
     assert recent.held_min == KEPT_MIN
