@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo
 from monitor.edges import broker as broker_edge
 from monitor.edges import clock, systemd
 from monitor.edges import mqtt as mqtt_edge
+from monitor.edges.memory import give_back
 from monitor.edges.mqtt import Link
 from monitor.edges.page import House, PageServer, Place
 from monitor.edges.sender import Delivered, Outcome, Sender
@@ -95,7 +96,7 @@ class Daemon:
             stack.callback(worker.stop)
             sender = self._sender(worker)
             sending = threading.Thread(target=self._guard(sender.run), name="sender")
-            worker.after_commit.append(sender.wake)
+            worker.after_commit += [sender.wake, give_back]
             worker.after_snapshot.append(_Publisher(worker, self._settings.site).publish)
             stack.callback(sending.join)
             stack.callback(sender.stop)
