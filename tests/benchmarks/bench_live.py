@@ -171,7 +171,7 @@ def live(sensors: int, seconds: float, behind: int = 0) -> list[Row]:
         (b.written - a.written) * DAY_S / seconds / 1e6 for a, b in zip(before, after, strict=True)
     ]
     size = f"{sensors} sensors every {EVERY_S} s, {behind} days behind it, {seconds:.0f} s"
-    # At a full hour the batches are worked out, which takes 4 MB that stay.
+    # At a full hour the batches are worked out, which takes memory that stays.
     size += ", over a full hour" if began_s // 3600 != (began_s + seconds) // 3600 else ""
     return [
         Row("live: processor", size, f"{share[0]:.2f} % of a core",
