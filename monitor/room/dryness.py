@@ -99,7 +99,7 @@ def step(ensemble: Ensemble, air: HourlyAir) -> Ensemble:
         path = trace(made, moisture, part, ensemble.hung)
         crisp = np.where(np.isnan(crisp), crossing(path, made.target, hour), crisp)
         opening = _opened(opening, ensemble.hung, made, path, part)
-        # A copy: a part of the path would keep all of it in memory as long as the batch hangs.
+        # A copy: a part of the path would keep all of it in memory.
         moisture, hour = path[-1].copy(), hour + len(part)
     return replace(
         ensemble, moisture_pct_db=moisture, crisp_hour=crisp, opening_c_h=opening, hour=hour
