@@ -8,21 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 
-class HourMean(NamedTuple):
-    """Means of an hour's known minutes.
+class HourMeans(NamedTuple):
+    """Means of the known minutes of several hours, as arrays of one length in order of time.
 
-    minutes     of which temperature and humidity are known
+    hour        epoch hours
+    minutes     of which temperature and humidity are known; of none, both are NaN
     light_lx_h  light dose [lx·h]
     """
-
-    temperature_c: float
-    humidity_pct: float
-    minutes: int
-    light_lx_h: float
-
-
-class HourMeans(NamedTuple):
-    """The same for several hours, as arrays of one length by epoch hour."""
 
     hour: NDArray[np.int64]
     temperature_c: NDArray[np.float64]
@@ -31,11 +23,16 @@ class HourMeans(NamedTuple):
     light_lx_h: NDArray[np.float64]
 
 
+NO_HOURS = HourMeans(
+    np.empty(0, np.int64), np.empty(0), np.empty(0), np.empty(0, np.int64), np.empty(0)
+)
+
+
 class Archive(Protocol):
     """Where the minutes of air are."""
 
-    def hour_means(self, space: str, begin: int, end: int) -> dict[int, HourMean]:
-        """Means by epoch hour of the minutes begin ≤ minute < end of a space, in order of time."""
+    def hour_means(self, space: str, begin: int, end: int) -> HourMeans:
+        """Means by hour of the minutes begin ≤ minute < end of a space, where there are any."""
 
 
 class KnownHours:
@@ -57,11 +54,11 @@ class KnownHours:
         """Means by hour of the minutes begin ≤ minute < end; a part of an hour is read anew."""
         first, last = -(-begin // 60), end // 60
         if first > last:  # inside one hour
-            return self._read(space, begin, end)
+            return self._archive.hour_means(space, begin, end)
         return _joined(
-            self._read(space, begin, first * 60),
+            self._archive.hour_means(space, begin, first * 60),
             self._whole(space, first, last),
-            self._read(space, last * 60, end),
+            self._archive.hour_means(space, last * 60, end),
         )
 
     def read_on(self, space: str, begin: int, end: int, most: int) -> bool:
@@ -79,30 +76,14 @@ class KnownHours:
 
     def _whole(self, space: str, first: int, last: int) -> HourMeans:
         known_first, known_last = self._span.get(space, (first, first))
-        hours = _between(self._hours.get(space, _NONE), known_first, known_last)
+        hours = _between(self._hours.get(space, NO_HOURS), known_first, known_last)
         if first < known_first:
-            hours = _joined(self._read(space, first * 60, known_first * 60), hours)
+            hours = _joined(self._archive.hour_means(space, first * 60, known_first * 60), hours)
         if last > known_last:
-            hours = _joined(hours, self._read(space, known_last * 60, last * 60))
+            hours = _joined(hours, self._archive.hour_means(space, known_last * 60, last * 60))
         self._hours[space] = hours
         self._span[space] = (min(first, known_first), max(last, known_last))
         return _between(hours, first, last)
-
-    def _read(self, space: str, begin: int, end: int) -> HourMeans:
-        found = self._archive.hour_means(space, begin, end)
-        hour, means = np.array(list(found), np.int64), list(found.values())
-        return HourMeans(
-            hour,
-            np.array([mean.temperature_c for mean in means], np.float64),
-            np.array([mean.humidity_pct for mean in means], np.float64),
-            np.array([mean.minutes for mean in means], np.int64),
-            np.array([mean.light_lx_h for mean in means], np.float64),
-        )
-
-
-_NONE = HourMeans(
-    np.empty(0, np.int64), np.empty(0), np.empty(0), np.empty(0, np.int64), np.empty(0)
-)
 
 
 def _joined(*parts: HourMeans) -> HourMeans:

@@ -9,7 +9,7 @@ from monitor.room.fold import State
 
 KEPT_MIN = 30
 # Of the last minutes, where most late readings belong, each state; before them, as a state of forty
-# sensors takes some 70 kB, only every fifth: a reading that late has five minutes folded again.
+# sensors takes some 70 kB, only every fifth: a reading that late has up to four more folded again.
 EACH_MIN, EVERY_MIN = 5, 5
 
 

@@ -10,7 +10,7 @@ import sqlite3
 import numpy as np
 
 from monitor.room.entries import Entry
-from monitor.room.hour_means import HourMean
+from monitor.room.hour_means import NO_HOURS, HourMeans
 from monitor.room.notices import Notice, Told, Weight
 from monitor.room.prospects import Prospect
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
@@ -159,11 +159,11 @@ class Archive:
         """Number of the newest notice; 0: none."""
         return int(self._db.execute("SELECT coalesce(max(id), 0) FROM notice").fetchone()[0])
 
-    def hour_means(self, space: str, begin: int, end: int) -> dict[int, HourMean]:
-        """Means by epoch hour of the minutes begin ≤ minute < end of a space."""
+    def hour_means(self, space: str, begin: int, end: int) -> HourMeans:
+        """Means by hour of the minutes begin ≤ minute < end of a space, where there are any."""
         known = self._spaces.known(space)
         if known is None or begin >= end:
-            return {}
+            return NO_HOURS
         both = "temperature_c IS NOT NULL AND relative_humidity_pct IS NOT NULL"
         rows = self._db.execute(
             f"SELECT minute / 60, avg(iif({both}, temperature_c, NULL)),"  # noqa: S608 (a text of ours)
@@ -173,11 +173,14 @@ class Archive:
             " GROUP BY minute / 60 ORDER BY minute / 60",
             (begin, end, known),
         )
-        nan = float("nan")
-        return {
-            hour: HourMean(nan if t is None else t, nan if h is None else h, minutes, light)
-            for hour, t, h, minutes, light in rows
-        }
+        table = np.array(rows.fetchall(), dtype=np.float64).reshape(-1, 5)  # NULL becomes NaN
+        return HourMeans(
+            table[:, 0].astype(np.int64),
+            table[:, 1].copy(),
+            table[:, 2].copy(),
+            table[:, 3].astype(np.int64),
+            table[:, 4].copy(),
+        )
 
     def ten_minute_means(self, space: str, begin: int, end: int) -> Means:
         """Means of the ten minutes that begin in begin ≤ minute < end, where any is known."""

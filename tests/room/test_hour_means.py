@@ -6,7 +6,7 @@ import random
 
 import numpy as np
 
-from monitor.room.hour_means import HourMean, HourMeans, KnownHours
+from monitor.room.hour_means import HourMeans, KnownHours
 
 FIRST_H, HOURS = 495_000, 60
 
@@ -29,14 +29,17 @@ class Minutes:
     def change_from(self, minute: int) -> None:
         self.c = {m: c + 1 if m >= minute else c for m, c in self.c.items()}
 
-    def hour_means(self, space: str, begin: int, end: int) -> dict[int, HourMean]:
+    def hour_means(self, space: str, begin: int, end: int) -> HourMeans:
         assert space == "shed"
         self.read += max(end - begin, 0)
         found: dict[int, list[float]] = {}
         for minute in range(begin, end):
             if minute in self.c:
                 found.setdefault(minute // 60, []).append(self.c[minute])
-        return {h: HourMean(sum(c) / len(c), 50.0, len(c), 0) for h, c in found.items()}
+        means = np.array([sum(c) / len(c) for c in found.values()])
+        counts = np.array([len(c) for c in found.values()], np.int64)
+        hours = np.array(list(found), np.int64)
+        return HourMeans(hours, means, np.full(len(found), 50.0), counts, np.zeros(len(found)))
 
 
 def same(one: HourMeans, other: HourMeans) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.room.hour_means import HourMean
+from monitor.room.hour_means import NO_HOURS, HourMeans
 from monitor.store.reader import Reader
 
 _COLUMNS = ("temperature_c", "relative_humidity_pct", "illuminance_lx")
@@ -16,10 +16,10 @@ class HoursOfAir:
     def __init__(self, reader: Reader) -> None:
         self._reader = reader
 
-    def hour_means(self, space: str, begin: int, end: int) -> dict[int, HourMean]:
-        """Means by epoch hour of the minutes begin ≤ minute < end of a space."""
+    def hour_means(self, space: str, begin: int, end: int) -> HourMeans:
+        """Means by hour of the minutes begin ≤ minute < end of a space, where there are any."""
         if begin >= end:
-            return {}
+            return NO_HOURS
         air = self._reader.air_of(space, begin, end, _COLUMNS)
         temperature, humidity, light = (air[column] for column in _COLUMNS)
         hour = np.arange(begin, end) // 60
@@ -32,10 +32,7 @@ class HoursOfAir:
             mean_pct = np.bincount(slot[both], humidity[both], count) / minutes
         dose = np.bincount(slot, np.nan_to_num(light), count) / 60
         heard = both | ~np.isnan(light)
-        there = np.bincount(slot[heard], minlength=count) > 0
-        return {
-            int(hour[0]) + n: HourMean(
-                float(mean_c[n]), float(mean_pct[n]), int(minutes[n]), float(dose[n])
-            )
-            for n in np.flatnonzero(there).tolist()
-        }
+        there = np.flatnonzero(np.bincount(slot[heard], minlength=count))
+        return HourMeans(
+            hour[0] + there, mean_c[there], mean_pct[there], minutes[there], dose[there]
+        )
