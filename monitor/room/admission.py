@@ -24,9 +24,9 @@ from monitor.room.entries import (
     undone,
 )
 from monitor.room.fields import CALLED, FIELDS, PARTS
+from monitor.room.kinds import Kind
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Space
-from monitor.room.spells import Kind
 
 _NO_SCALE = "no sensor of the settings weighs: give the scale's [[sensor]] a reads.mass"
 FUTURE_ALLOWED_MS = MINUTE_MS  # clocks of phone and monitor differ a little

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from monitor.room.circumstances import Circumstances
+from monitor.room.kinds import Kind
 from monitor.room.measures import best_thing
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site, Use
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.sunlight import Place, beams
 from monitor.room.words import (
     degrees,

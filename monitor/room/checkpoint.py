@@ -10,11 +10,12 @@ from monitor.room import quality
 from monitor.room.faults import Faults
 from monitor.room.fold import SpaceState, State
 from monitor.room.follow import SensorState
+from monitor.room.kinds import Kind
 from monitor.room.limits import DailyMean
 from monitor.room.musty import Musty
 from monitor.room.pairs import Pair, Shine, Together
 from monitor.room.readings import Quantity
-from monitor.room.spells import Kind, Watch
+from monitor.room.spells import Watch
 from monitor.room.stuck import Feed
 from monitor.science.mould import Mould
 

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from monitor.room.advice import Words
 from monitor.room.airing import Airing, AiringHours, Verb
 from monitor.room.circumstances import Circumstances
+from monitor.room.kinds import Kind
 from monitor.room.measures import before_it
 from monitor.room.notices import Notice, Part, Weight, place_of
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site
-from monitor.room.spells import Kind
 from monitor.room.words import chances, degrees, humidity, listed, local, named, title, when_minute
 
 _TITLES = {

@@ -8,11 +8,10 @@ from typing import NamedTuple
 from monitor.room.air import MinuteOfAir
 from monitor.room.entries import Entry
 from monitor.room.learning import Lesson
-from monitor.room.notices import Notice
 from monitor.room.prospects import Prospect
 from monitor.room.readings import Flag, Quantity, Reading
 from monitor.room.soon_teller import Foretold
-from monitor.room.spells import Spell
+from monitor.room.teller import Settlement
 
 # A fact: the minute from which all is to be settled anew; empty where all is settled.
 UNSAID_FROM = "unsaid from"
@@ -39,28 +38,6 @@ class HoursAhead(NamedTuple):
     horizon_h: int
     temperature_c: tuple[float, float, float]
     humidity_ratio_g_kg: tuple[float, float, float]
-
-
-class Outgoing(NamedTuple):
-    """A notice, its number, and when it may first be sent; None: it waits for the digest."""
-
-    number: int
-    notice: Notice
-    deliver_at_ms: int | None
-
-
-class Settlement(NamedTuple):
-    """What settling a minute came to.
-
-    removed   spells that late readings undid or moved, as they were kept
-    kept      spells to keep, new or changed
-    rekeyed   (spell as kept, its new beginning): what was said of it follows
-    """
-
-    removed: list[Spell]
-    kept: list[Spell]
-    rekeyed: list[tuple[Spell, int]]
-    notices: list[Outgoing]
 
 
 @dataclass(slots=True)

@@ -101,7 +101,7 @@ class Engine:
         self._stirred = False  # the air that a batch went through is folded anew
         self._caught_up = NEVER  # in a replay: the minute up to which all was folded
         # Entries that came back with a backup may have been about notices.
-        self._anew = self._teller.answer(self._logbook.standing)
+        self._anew = Effects(**self._teller.answer(self._logbook.standing)._asdict())
         if newest is not None:
             self._unsaid = True
             self._go_back_to(self._unsaid_from(newest // MINUTE_MS))
@@ -265,7 +265,7 @@ class Engine:
         before, crisp = self._sensor_changes(), self._logbook.crisp
         batches = self._logbook.history.batches
         entered = self._logbook.enter(request, self._teller.notices, now_ms)
-        effects = self._teller.answer(self._logbook.standing)
+        effects = Effects(**self._teller.answer(self._logbook.standing)._asdict())
         effects.entries.append(entered.entry)
         if (self._sensor_changes(), self._logbook.crisp) != (before, crisp):
             self._fold_otherwise(before, crisp, effects)

@@ -11,9 +11,10 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
+from monitor.room.kinds import Kind
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site
-from monitor.room.spells import INSIDE, Kind, Spell, Watch, spell_of
+from monitor.room.spells import INSIDE, Spell, Watch, spell_of
 
 HELD_INTERVALS = 3  # a value is held, and a sensor is not yet missed, for so many intervals
 

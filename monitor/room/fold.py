@@ -25,13 +25,14 @@ from monitor.room.follow import (
     heard_both,
     held,
 )
+from monitor.room.kinds import Kind
 from monitor.room.limits import DailyMean, limit_once_crisp, limits_of, measured
 from monitor.room.musty import Musty
 from monitor.room.pairs import Together
 from monitor.room.readings import Flag, Quantity
 from monitor.room.slices import NOTHING_TOLD, Slice
 from monitor.room.spaces import OUTDOORS, Site, Space
-from monitor.room.spells import INSIDE, Kind, Limit, Spell, Watch, spell_of, step
+from monitor.room.spells import INSIDE, Limit, Spell, Watch, spell_of, step
 from monitor.room.strides import Course, follow_through
 from monitor.room.together import Spaces
 from monitor.science.moist_air import standard_pressure

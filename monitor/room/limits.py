@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from monitor.room.air import MinuteOfAir
+from monitor.room.kinds import Kind
 from monitor.room.musty import Musty, surface_of
 from monitor.room.spaces import Space
-from monitor.room.spells import Kind, Limit
+from monitor.room.spells import Limit
 
 # How far back inside a limit ends a spell. Our own choice within the 0.5–1 K, 3–5 % and 0.5 K of
 # dew margin that suit a slow shed (after EEMUA 191's starting points for alarm deadbands).

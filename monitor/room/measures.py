@@ -11,23 +11,15 @@ from typing import NamedTuple
 
 from monitor.room.air import MinuteOfAir
 from monitor.room.airing import airing_helps
+from monitor.room.cautions import ELECTRICS, FIRE, HEATERS, HEIGHT, MOULD, UNVENTED
 from monitor.room.circumstances import Circumstances
+from monitor.room.kinds import Kind
 from monitor.room.spaces import Use
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.words import degrees
 
 # Darker than this indoors, the sun is not what heats a room [lx]. Our own choice.
 DARK_LUX = 50.0
-
-UNVENTED = "Never a gas or paraffin heater: it gives off water and poisonous fumes."
-HEATERS = "Keep all that can burn a metre (3 ft) from any heater: dried flowers are tinder."
-FIRE = f"{HEATERS} If you smell smoke, stay out and call for help: this is no fire alarm."
-ELECTRICS = "Local rules for electrics first: no plugs or leads where water can drip."
-HEIGHT = "Only what you reach safely: a steady ladder, and somebody near."
-MOULD = (
-    "Do not shake mouldy bunches: bag them where they hang, wear a fine-dust mask (FFP3), "
-    "and air the room after."
-)
 
 
 class Advice(NamedTuple):

@@ -10,12 +10,13 @@ from urllib.parse import quote
 
 from monitor.room import advice
 from monitor.room.advice import Words
+from monitor.room.cautions import ELECTRICS, HEIGHT, MOULD
 from monitor.room.circumstances import Circumstances
-from monitor.room.measures import ELECTRICS, HEIGHT, MOULD
+from monitor.room.kinds import Kind
 from monitor.room.musty import SlowDrying
 from monitor.room.notices import Book, Notice, Weight, place_of
 from monitor.room.spaces import OUTDOORS
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.words import (
     chances,
     count,

@@ -33,9 +33,10 @@ from urllib.parse import quote
 from monitor.room import advice
 from monitor.room.advice import Words
 from monitor.room.circumstances import Circumstances
+from monitor.room.kinds import Kind
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spell_changes import SpellChanges, SpellKey, key_of
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.words import local, local_day, minute_of_day
 
 DAY_MIN = 24 * 60

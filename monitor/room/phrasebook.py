@@ -10,6 +10,7 @@ from monitor.room import advice, coming_words, messages
 from monitor.room.air import MinuteOfAir
 from monitor.room.airing import AiringHours
 from monitor.room.circumstances import Circumstances
+from monitor.room.kinds import Kind
 from monitor.room.musty import drying_too_slowly
 from monitor.room.notices import (
     Book,
@@ -22,7 +23,7 @@ from monitor.room.notices import (
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
 from monitor.room.spell_changes import SpellChanges
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.windows import Window
 from monitor.science import moist_air
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from monitor.room.measures import HEATERS
+from monitor.room.cautions import HEATERS
 from monitor.room.musty import safe_to_store
 from monitor.room.spaces import Use
 from monitor.room.words import count

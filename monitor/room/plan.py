@@ -17,8 +17,8 @@ from monitor.room.balance import (
     given_off_till_crisp_g_h,
     humidity_with,
 )
+from monitor.room.cautions import ELECTRICS, HEATERS, UNVENTED
 from monitor.room.exchange import Exchange
-from monitor.room.measures import ELECTRICS, HEATERS, UNVENTED
 from monitor.room.outlook import HORIZON_DAYS
 from monitor.room.words import chances, count, listed, named, two_figures
 from monitor.science import moist_air

@@ -16,10 +16,11 @@ from dataclasses import asdict
 from typing import Any
 
 from monitor.room.air import MinuteOfAir
+from monitor.room.kinds import UNIT_OF_WORST
 from monitor.room.readings import MINUTE_MS
 from monitor.room.snapshot import Snapshot
 from monitor.room.spaces import Site
-from monitor.room.spells import UNIT_OF_WORST, Spell
+from monitor.room.spells import Spell
 
 ROOT = "drying-room"
 ALL = "all"

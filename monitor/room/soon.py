@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from monitor.room.ahead import Outlook, courses, derived
 from monitor.room.history import STEP_MIN, Array, History
+from monitor.room.kinds import Kind
 from monitor.room.spaces import Space
-from monitor.room.spells import Kind
 from monitor.science.moist_air import (
     saturation_vapour_pressure_liquid_array,
     vapour_pressure_array,

@@ -22,10 +22,11 @@ from typing import NamedTuple
 from monitor.room import coming_words
 from monitor.room.circumstances import Circumstances
 from monitor.room.foresight import Coming
+from monitor.room.kinds import Kind
 from monitor.room.notices import Notice
 from monitor.room.readings import MINUTE_MS
 from monitor.room.soon import Chance, Watched, chance
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.words import local_day
 
 # Our own choice: four times in five such a notice should come true, and a taking back be rare.

@@ -16,38 +16,12 @@ on and a waiting watch is over, for a spell is declared only if every known minu
 
 from __future__ import annotations
 
-from enum import StrEnum
 from typing import NamedTuple
+
+from monitor.room.kinds import Kind
 
 GAP_NOT_COUNTED_MIN = 60
 GAP_THAT_CLOSES_MIN = 360
-
-
-class Kind(StrEnum):
-    """The kinds of spells."""
-
-    HOT = "hot"
-    COLD = "cold"
-    DAMP = "damp"
-    ARID = "arid"
-    SUNNY = "sunny"
-    DEWY = "dewy"
-    MUSTY = "musty"
-    SILENT = "silent"
-    STUCK = "stuck"
-
-
-UNIT_OF_WORST: dict[Kind, str] = {
-    Kind.HOT: "°C",
-    Kind.COLD: "°C",
-    Kind.DAMP: "%",
-    Kind.ARID: "%",
-    Kind.SUNNY: "lx",
-    Kind.DEWY: "K",
-    Kind.MUSTY: "index",
-    Kind.SILENT: "h",
-    Kind.STUCK: "h",
-}
 
 
 class Spell(NamedTuple):

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from monitor.room import messages
 from monitor.room.circumstances import Circumstances
-from monitor.room.effects import Effects, Outgoing, Settlement
 from monitor.room.entries import Entry
+from monitor.room.kinds import Kind
 from monitor.room.notices import (
     THIS_SPELL_MS,
     Book,
@@ -23,7 +23,7 @@ from monitor.room.readings import MINUTE_MS
 from monitor.room.soon_teller import Ringing
 from monitor.room.spaces import Site
 from monitor.room.spell_changes import SpellKey, compare, key_of
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.words import minute_of_day
 
 DAY_MIN = 1440
@@ -31,6 +31,35 @@ KEPT_MIN = 3 * DAY_MIN
 # Reminders and the daily lines are looked for this often, not at every minute.
 ROUND_MIN = 10
 DAILY_GRACE_MIN = 180
+
+
+class Answers(NamedTuple):
+    """What people answered to notices: (number, time [ms]) when seen, until when paused."""
+
+    seen: list[tuple[int, int | None]]
+    paused: list[tuple[int, int | None]]
+
+
+class Outgoing(NamedTuple):
+    """A notice, its number, and when it may first be sent; None: it waits for the digest."""
+
+    number: int
+    notice: Notice
+    deliver_at_ms: int | None
+
+
+class Settlement(NamedTuple):
+    """What settling a minute came to.
+
+    removed   spells that late readings undid or moved, as they were kept
+    kept      spells to keep, new or changed
+    rekeyed   (spell as kept, its new beginning): what was said of it follows
+    """
+
+    removed: list[Spell]
+    kept: list[Spell]
+    rekeyed: list[tuple[Spell, int]]
+    notices: list[Outgoing]
 
 
 class Archive(Protocol):
@@ -143,7 +172,7 @@ class Teller:
             told.notice.kind == kind and told.notice.made_ms > since_ms for told in self._book.told
         )
 
-    def answer(self, standing: Sequence[Entry]) -> Effects:
+    def answer(self, standing: Sequence[Entry]) -> Answers:
         """Work out what was seen and paused, of the entries that stand."""
         seen: dict[int, int] = {}
         paused: dict[int, int] = {}
@@ -154,16 +183,16 @@ class Teller:
             elif entry.verb == "pause":
                 for number in self._newest(entry):
                     paused[number] = _pause_until(entry)
-        effects = Effects()
+        answers = Answers([], [])
         for number, told in self._told.items():
             after = Told(told.notice, seen.get(number), paused.get(number))
             if after.seen_ms != told.seen_ms:
-                effects.seen.append((number, after.seen_ms))
+                answers.seen.append((number, after.seen_ms))
             if after.paused_until_ms != told.paused_until_ms:
-                effects.paused.append((number, after.paused_until_ms))
+                answers.paused.append((number, after.paused_until_ms))
             self._told[number] = after
         self._book = Book(tuple(self._told.values()))
-        return effects
+        return answers
 
     def _meant(self, entry: Entry) -> list[int]:
         """The notices that were seen: the one named, else all written until then."""

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from monitor.room.batches import Batch, BatchState, History, described
 from monitor.room.entries import CORRECT, JSON, UNDO, Entry, first_of, undone
 from monitor.room.fields import FIELDS, THIS_SPELL
-from monitor.room.saltcheck import SALTS
+from monitor.science.salts import SALTS
 
 _SAYS = {
     "weigh": "weighed",

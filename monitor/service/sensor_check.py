@@ -19,9 +19,10 @@ from monitor.room.calibrations import (
 from monitor.room.entries import RequestError, standing
 from monitor.room.pairs import SENSOR_PCT
 from monitor.room.readings import MINUTE_MS, Flag, Quantity
-from monitor.room.saltcheck import HOW_TO, HOW_TO_BESIDE, SALTS, Check, against_salt, side_by_side
+from monitor.room.saltcheck import HOW_TO, HOW_TO_BESIDE, Check, against_salt, side_by_side
 from monitor.room.snapshot import Snapshot
 from monitor.room.spaces import Site
+from monitor.science.salts import SALTS
 from monitor.store.reader import Reader
 
 Floats = NDArray[np.float64]

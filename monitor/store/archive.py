@@ -11,12 +11,13 @@ import numpy as np
 
 from monitor.room.entries import Entry
 from monitor.room.hour_means import NO_HOURS, HourMeans
+from monitor.room.kinds import Kind
 from monitor.room.notices import Notice, Told, Weight
 from monitor.room.prospects import Prospect
 from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
 from monitor.room.slices import Rows, Slice
 from monitor.room.soon_teller import Foretold
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.ten_minutes import Means
 from monitor.store.journal import entries_in
 from monitor.store.means import ten_minute_means

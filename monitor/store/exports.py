@@ -12,10 +12,10 @@ from typing import BinaryIO, NamedTuple
 from monitor.room.air import MinuteOfAir
 from monitor.room.batches import Outcome, fold
 from monitor.room.entries import standing
+from monitor.room.kinds import UNIT_OF_WORST
 from monitor.room.prospects import KEPT
 from monitor.room.readings import MINUTE_MS, UNIT, Flag
 from monitor.room.spaces import Site
-from monitor.room.spells import UNIT_OF_WORST
 from monitor.store.formats import Cell, Columns, ExportError, Format, Row, time_text, write
 from monitor.store.reader import FOREVER_MS, Reader
 

@@ -13,10 +13,11 @@ import numpy.typing as npt
 from monitor.room.air import MinuteOfAir
 from monitor.room.effects import HoursAhead, Unread
 from monitor.room.entries import Entry
+from monitor.room.kinds import Kind
 from monitor.room.notices import Notice, Weight
 from monitor.room.prospects import Prospect
 from monitor.room.readings import DOUBTFUL, FLAGS, Flag, Quantity, Reading
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.ten_minutes import Means
 from monitor.store.connection import open_for_reading
 from monitor.store.days import DAY_MIN, day_extremes, sum_of

@@ -6,11 +6,12 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from monitor.room import learning
-from monitor.room.effects import Effects, Outgoing, Settlement
+from monitor.room.effects import Effects
 from monitor.room.entries import Entry
 from monitor.room.prospects import Prospect
 from monitor.room.readings import MINUTE_MS, Reading
 from monitor.room.spells import Spell
+from monitor.room.teller import Outgoing, Settlement
 from monitor.store import days
 from monitor.store.archive import Archive
 from monitor.store.connection import open_for_writing

@@ -17,11 +17,13 @@ import numpy as np
 from monitor.edges.report.order import COMMAND, Answer, Order
 from monitor.edges.report.weeks import Week
 from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects, Settlement
+from monitor.room.effects import Effects
 from monitor.room.flowers import read_book
+from monitor.room.kinds import Kind
 from monitor.room.readings import Quantity, ReadAs, Reading, Sensor
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
+from monitor.room.teller import Settlement
 from monitor.service.shipped import shipped
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer

@@ -12,12 +12,13 @@ from monitor.room.circumstances import Circumstances
 from monitor.room.foresight import Coming
 from monitor.room.history import History
 from monitor.room.hour_round import TELL_EVERY_MIN
+from monitor.room.kinds import Kind
 from monitor.room.notices import Policy
 from monitor.room.soon import WITHIN_H, Watched
 from monitor.room.soon_teller import Foretold, Ringing, SoonTeller
 from monitor.room.spaces import Limits, Space, Use
 from monitor.room.spaces import Site as SettingsSite
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.words import local_day
 from tests.benchmarks.shed_simulator import Record, climates
 from tests.benchmarks.table import Row

@@ -15,16 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects, HoursAhead, Outgoing, Settlement
+from monitor.room.effects import Effects, HoursAhead
 from monitor.room.engine import Engine
 from monitor.room.entries import JSON, Request
+from monitor.room.kinds import Kind
 from monitor.room.logbook import Logbook
 from monitor.room.notices import Notice, Policy, Weight
 from monitor.room.payloads import Message
 from monitor.room.prospects import Prospect
 from monitor.room.readings import MINUTE_MS, Quantity, Reading
 from monitor.room.spaces import Site
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
+from monitor.room.teller import Outgoing, Settlement
 from monitor.store.writer import Writer
 from tests.service.test_jobs import BOOK
 

@@ -13,10 +13,12 @@ from monitor.edges.report.build import build
 from monitor.edges.report.order import Order
 from monitor.edges.report.weeks import Week
 from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects, Settlement
+from monitor.room.effects import Effects
+from monitor.room.kinds import Kind
 from monitor.room.readings import Quantity, ReadAs, Sensor
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
+from monitor.room.teller import Settlement
 from monitor.science.moist_air import state
 from monitor.store.writer import Writer
 from tests.browser.house import AA, AXE

@@ -27,13 +27,15 @@ from monitor.edges.report.sheet import sheet
 from monitor.edges.report.text import MOST_LINES, PULL_EXPLAINED, phone_text
 from monitor.edges.report.weeks import Week
 from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects, Outgoing, Settlement
+from monitor.room.effects import Effects
 from monitor.room.entries import Entry
 from monitor.room.flowers import read_book
+from monitor.room.kinds import Kind
 from monitor.room.notices import Notice, Weight
 from monitor.room.readings import Flag, ForecastFrom, Quantity, ReadAs, Reading, Sensor, TimeAt
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
+from monitor.room.teller import Outgoing, Settlement
 from monitor.room.words import TITLE_LENGTH
 from monitor.science.moist_air import state
 from monitor.service.shipped import shipped

@@ -8,8 +8,9 @@ import pytest
 from monitor.room import advice
 from monitor.room.air import MinuteOfAir
 from monitor.room.circumstances import Circumstances
+from monitor.room.kinds import Kind
 from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.words import (
     count,
     day_span,

@@ -11,11 +11,12 @@ import pytest
 
 from monitor.room.engine import Engine
 from monitor.room.entries import Request, RequestError
+from monitor.room.kinds import Kind
 from monitor.room.notices import Policy
 from monitor.room.payloads import Message
 from monitor.room.readings import MINUTE_MS, Quantity, ReadAs, Sensor, TimeAt
 from monitor.room.spaces import Limits
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 from tests.room.test_engine import BOOK, FOREVER_MS, HOUR_MS, SITE, SPACES, START_MS, message

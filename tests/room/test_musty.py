@@ -10,12 +10,13 @@ from monitor.room.air import MinuteOfAir
 from monitor.room.batch_teller import BatchTeller
 from monitor.room.batches import Batch, Stay
 from monitor.room.circumstances import Circumstances
+from monitor.room.kinds import Kind
 from monitor.room.measures import best_thing
 from monitor.room.musty import Musty, drying_too_slowly, safe_to_store, surface_of
 from monitor.room.notices import Weight
 from monitor.room.prospects import Prospect
 from monitor.room.spaces import Limits, Space, Use
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.science import moist_air, mould
 from tests.room.test_engine import BOOK, HOUR_MS, SITE, SPACES, START_MS, message, run
 

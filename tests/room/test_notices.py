@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from monitor.room import messages
 from monitor.room.circumstances import Circumstances
+from monitor.room.kinds import Kind
 from monitor.room.notices import (
     THIS_SPELL_MS,
     Book,
@@ -25,7 +26,7 @@ from monitor.room.notices import (
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Limits, Site, Space, Use
 from monitor.room.spell_changes import compare, key_of
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 
 ZONE = "Europe/London"
 LIMITS = Limits(hot_c=32, damp_pct=75, damp_now_pct=85, sun_lux=3000)

@@ -11,10 +11,10 @@ import pytest
 
 from monitor.room.engine import Engine
 from monitor.room.entries import Request, RequestError
+from monitor.room.kinds import Kind
 from monitor.room.notices import Policy
 from monitor.room.payloads import Message
 from monitor.room.readings import MINUTE_MS, Flag
-from monitor.room.spells import Kind
 from monitor.store.writer import Writer
 from tests.room.test_engine import BOOK, FOREVER_MS, SITE, START_MS, message, rows
 

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from monitor.room.saltcheck import Salt, against_salt, salt_humidity, side_by_side
+from monitor.room.saltcheck import against_salt, side_by_side
 from monitor.science import moist_air
+from monitor.science.salts import Salt, salt_humidity
 
 MINUTE = np.arange(0, 24 * 60, 5, dtype=np.int64)
 

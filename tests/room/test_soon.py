@@ -7,12 +7,13 @@ import pytest
 
 from monitor.room.circumstances import Circumstances
 from monitor.room.foresight import Coming
+from monitor.room.kinds import Kind
 from monitor.room.notices import Part, Weight
 from monitor.room.readings import MINUTE_MS
 from monitor.room.soon import Watched, chance
 from monitor.room.soon_teller import Foretold, Ringing, SoonTeller
 from monitor.room.spaces import Limits, Site, Space, Use
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 
 NOW = 29_732_220  # 2026-07-13 10:00 in London, UTC epoch minute
 STEPS = 144

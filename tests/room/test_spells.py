@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.room.spells import INSIDE, Kind, Limit, Spell, Watch, spell_of, step
+from monitor.room.kinds import Kind
+from monitor.room.spells import INSIDE, Limit, Spell, Watch, spell_of, step
 
 HOT = Limit(Kind.HOT, 32.0, 0.5, True, 20)
 COLD = Limit(Kind.COLD, 5.0, 0.5, False, 120)

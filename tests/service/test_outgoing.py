@@ -3,8 +3,9 @@
 from pathlib import Path
 
 from monitor.edges.report.order import WEEK_PAGE
-from monitor.room.effects import Effects, Outgoing, Settlement
+from monitor.room.effects import Effects
 from monitor.room.messages import report_ready
+from monitor.room.teller import Outgoing, Settlement
 from monitor.service.outgoing import Outgoing as Outbox
 from monitor.store.outbox import unsent
 from monitor.store.writer import Writer

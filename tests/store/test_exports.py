@@ -13,13 +13,15 @@ from pathlib import Path
 import pytest
 
 from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects, Outgoing, Settlement
+from monitor.room.effects import Effects
 from monitor.room.entries import Entry
+from monitor.room.kinds import Kind
 from monitor.room.notices import Notice, Weight
 from monitor.room.prospects import Prospect
 from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor
 from monitor.room.spaces import Site, Space, Use
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
+from monitor.room.teller import Outgoing, Settlement
 from monitor.store.exports import FLAG_WORDS, WHAT, export, flag_text
 from monitor.store.formats import ExportError, Format, no_formula, time_text
 from monitor.store.reader import Reader

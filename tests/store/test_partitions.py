@@ -12,8 +12,9 @@ import pytest
 
 from monitor.room.effects import Effects
 from monitor.room.entries import Entry
+from monitor.room.kinds import Kind
 from monitor.room.readings import Quantity, Reading
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.store.partitions import AGAIN_DAYS, partition
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer

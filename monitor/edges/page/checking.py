@@ -6,9 +6,10 @@ from typing import Any
 
 from monitor.edges.page.house import House
 from monitor.room.readings import Quantity
-from monitor.room.saltcheck import HOW_TO, HOW_TO_BESIDE, SALTS, Salt
+from monitor.room.saltcheck import HOW_TO, HOW_TO_BESIDE
 from monitor.room.snapshot import Snapshot
 from monitor.room.words import named, when
+from monitor.science.salts import SALTS, Salt
 
 Told = dict[str, Any]
 VERBS = ("aside", "back", "calibrate")

@@ -6,8 +6,8 @@ from typing import Any
 
 from monitor.edges.page import pictures
 from monitor.edges.page.house import House
+from monitor.room.kinds import Kind
 from monitor.room.snapshot import Snapshot
-from monitor.room.spells import Kind
 from monitor.room.words import count, when
 from monitor.store.reader import Delivery, Reader
 

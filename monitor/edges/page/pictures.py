@@ -10,10 +10,11 @@ from markupsafe import Markup
 
 from monitor.edges.charts import Level, Mark, Series, fan_chart, line_chart
 from monitor.room.batches import Batch
+from monitor.room.kinds import Kind
 from monitor.room.prospects import Prospect
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site, Space
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.words import humidity, light, temperature
 from monitor.store.days import KEPT
 

@@ -26,11 +26,12 @@ from monitor.edges.page import (
 from monitor.edges.page.house import House
 from monitor.room import advice, places
 from monitor.room.batches import hanging_in, kept_in
+from monitor.room.kinds import Kind
 from monitor.room.limits import limits_of
 from monitor.room.readings import MINUTE_MS, Quantity
 from monitor.room.snapshot import Snapshot
 from monitor.room.spaces import OUTDOORS, Space, Use
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.room.words import (
     humidity,
     lasting,

@@ -17,11 +17,11 @@ from monitor.room.batches import Batch
 from monitor.room.dryness import Ensemble, still_hanging
 from monitor.room.flowers import Flower
 from monitor.room.hours import HourlyAir
+from monitor.room.kinds import Kind
 from monitor.room.outlook import when_crisp
 from monitor.room.prospects import Prospect
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import Site, Use
-from monitor.room.spells import Kind
 from monitor.room.standings import HOUR_MS, Standing, Standings
 from monitor.science import light
 from monitor.science.drying import deficit_factor

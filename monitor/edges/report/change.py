@@ -20,8 +20,8 @@ from monitor.edges.report.text import at_clock
 from monitor.room import words
 from monitor.room.air import MinuteOfAir
 from monitor.room.airing import airing_helps
+from monitor.room.kinds import Kind
 from monitor.room.spaces import OUTDOORS, Site, Use
-from monitor.room.spells import Kind
 from monitor.science.moist_air import standard_pressure
 
 # Opening up is looked at so often: air outside changes slowly.

@@ -20,10 +20,10 @@ from monitor.room.batches import Batch, fold
 from monitor.room.calibrations import Calibration, Service, calibrations, services
 from monitor.room.entries import standing
 from monitor.room.flowers import Book
+from monitor.room.kinds import Kind
 from monitor.room.prospects import KEPT, Prospect
 from monitor.room.readings import MINUTE_MS, Sensor
 from monitor.room.spaces import Site
-from monitor.room.spells import Kind
 from monitor.room.standings import Standings
 from monitor.store.reader import Delivery, Heard, Reader
 

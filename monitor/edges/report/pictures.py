@@ -11,7 +11,7 @@ from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.numbers import SpaceWeek
 from monitor.edges.report.text import PASSED
 from monitor.room import words
-from monitor.room.spells import Kind
+from monitor.room.kinds import Kind
 
 # How each kind of spell looks; the word beside it says the rest.
 LOOK: dict[Kind, str] = {

@@ -26,9 +26,10 @@ from monitor.edges.report.text import (
 )
 from monitor.room import words
 from monitor.room.airing_seen import AiringSeen
+from monitor.room.kinds import Kind
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import OUTDOORS, Use
-from monitor.room.spells import Kind, Spell
+from monitor.room.spells import Spell
 from monitor.store.exports import flag_text
 
 # A page that opens at once on a slow link: pictures beyond this are left out, and said so.

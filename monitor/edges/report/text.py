@@ -7,9 +7,9 @@ from datetime import timedelta
 from monitor.edges.report.gather import SensorWeek, SiteWeek
 from monitor.edges.report.numbers import SpaceWeek, days_over_dose
 from monitor.room import words
+from monitor.room.kinds import Kind
 from monitor.room.readings import MINUTE_MS
 from monitor.room.spaces import OUTDOORS, Site
-from monitor.room.spells import Kind
 
 MOST_LINES = 10
 _MOST_SPACES = 3
