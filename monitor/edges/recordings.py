@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from monitor.edges.mqtt import Broker, BrokerError, Guest
-from monitor.room.harmless import shown
+from monitor.site.harmless import shown
 
 GZIP_MAGIC = b"\x1f\x8b"
 PACE_PATIENCE_S = 120.0

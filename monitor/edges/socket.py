@@ -20,7 +20,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from pathlib import Path
 
-from monitor.room.entries import JSON
+from monitor.entries.entries import JSON
 
 GROUP = "drying-room"
 LONGEST_REQUEST = 64 * 1024  # bytes

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from monitor.room import messages
-from monitor.room.notices import Notice, Weight
+from monitor.notices.rules import Notice, Weight
+from monitor.notices.sentences import messages
 from monitor.service.worker import Worker
 
 # Brokers are restarted and cables moved: nothing to speak of until then.

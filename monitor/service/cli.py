@@ -18,10 +18,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from monitor.edges import clock
-from monitor.room.entries import RequestError
+from monitor.entries.entries import RequestError
 from monitor.service import requests
 from monitor.service.requests import Words, add_entry_commands
-from monitor.service.settings import Settings, SettingsError, load
+from monitor.service.settings.settings import Settings, SettingsError, load
 from monitor.service.times import read_time
 
 DEFAULT_CONFIG = (Path("drying-room.toml"), Path("/etc/drying-room/drying-room.toml"))
@@ -529,7 +529,7 @@ def _passphrase(asked: argparse.Namespace) -> None:
 
 
 def _messages(asked: argparse.Namespace) -> None:
-    from monitor.room.phrasebook import every_message
+    from monitor.notices.sentences.phrasebook import every_message
 
     for name, notice in every_message():
         print(f"[{name}]\n{notice.title}\n{notice.body}\n")

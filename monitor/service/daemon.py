@@ -23,25 +23,23 @@ from monitor.edges.mqtt import Link
 from monitor.edges.page import House, PageServer, Place
 from monitor.edges.sender import Delivered, Outcome, Sender
 from monitor.edges.socket import Listener
-from monitor.room import messages
-from monitor.room.engine import Engine
-from monitor.room.forecasts import ForecastReader
-from monitor.room.notices import Policy
-from monitor.room.payloads import Decoder
-from monitor.room.publications import publications
-from monitor.room.readings import MINUTE_MS
-from monitor.room.spaces import Site
+from monitor.engine.engine import Engine
+from monitor.engine.publications import publications
+from monitor.intake.payloads import Decoder
+from monitor.intake.published import ForecastReader
+from monitor.notices.rules import Policy
+from monitor.notices.sentences import messages
 from monitor.service.broker_watch import BrokerWatch
 from monitor.service.desk import Desk
 from monitor.service.errands import Errands
 from monitor.service.flood_watch import FloodWatch
-from monitor.service.flower_book import book_of
 from monitor.service.jobs import Stepper, Timetable
 from monitor.service.outgoing import Outgoing
 from monitor.service.payload_watch import PayloadWatch
 from monitor.service.replay import Replay
 from monitor.service.requests import EntryLine, parse_form
-from monitor.service.settings import (
+from monitor.service.settings.flower_book import book_of
+from monitor.service.settings.settings import (
     SERVICE_RUNTIME,
     Notices,
     Settings,
@@ -50,6 +48,8 @@ from monitor.service.settings import (
 )
 from monitor.service.timekeeping import Timekeeper
 from monitor.service.worker import Worker
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Site
 from monitor.store.connection import DAMAGED, FULL, WriteError, why_failed
 from monitor.store.outbox import unsent
 from monitor.store.writer import Writer

@@ -18,7 +18,7 @@ from monitor.edges.recordings import replay
 from monitor.edges.socket import SocketError, ask
 from monitor.service.daemon import socket_file
 from monitor.service.errands import make_report, report_order
-from monitor.service.settings import Settings, load
+from monitor.service.settings.settings import Settings, load
 from monitor.service.shipped import shipped
 
 READINGS = "sample_readings/nine_days"

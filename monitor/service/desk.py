@@ -7,14 +7,14 @@ from concurrent.futures import Future
 from zoneinfo import ZoneInfo
 
 from monitor.edges.socket import Message
-from monitor.room.entries import JSON, Request, RequestError
-from monitor.room.logbook import Entered
-from monitor.room.snapshot import Snapshot
-from monitor.room.told import history_lines
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.entries import JSON, Request, RequestError
+from monitor.entries.logbook import Entered
+from monitor.entries.told import history_lines
 from monitor.service import requests, sensor_check, views
 from monitor.service.errands import ErrandError, make_plan
 from monitor.service.planner import order_from
-from monitor.service.settings import Settings
+from monitor.service.settings.settings import Settings
 from monitor.service.worker import Enter, Worker
 from monitor.store.connection import StoreError
 

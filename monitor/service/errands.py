@@ -12,19 +12,19 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import monitor
+from monitor.ahead.grid import STEP_MIN
+from monitor.ahead.lesson import LEARNED_AT, Lesson, place_of
 from monitor.edges.report.order import COMMAND, Answer, Order
 from monitor.edges.socket import Message
-from monitor.room import messages
-from monitor.room.history import STEP_MIN
-from monitor.room.learning import LEARNED_AT, Lesson, place_of
-from monitor.room.notices import Notice
-from monitor.room.readings import MINUTE_MS
-from monitor.room.spaces import Site
+from monitor.notices.rules import Notice
+from monitor.notices.sentences import messages
 from monitor.service import planner
-from monitor.service.flower_book import book_of
 from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, due, last_week
-from monitor.service.settings import Settings, Store
+from monitor.service.settings.flower_book import book_of
+from monitor.service.settings.settings import Settings, Store
 from monitor.service.worker import Worker
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Site
 from monitor.store import backup, learn
 from monitor.store.backup import Made
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.room import messages
+from monitor.notices.sentences import messages
 from monitor.service.worker import Worker
 
 SAID_AGAIN_MS = 86_400_000

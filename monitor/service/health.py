@@ -12,17 +12,17 @@ from pathlib import Path
 from typing import Any
 
 from monitor import __version__
+from monitor.air.faults import held_ms
 from monitor.edges import clock
 from monitor.edges.mqtt import BrokerError, Guest
 from monitor.edges.sender import Courier, check_addresses
 from monitor.edges.socket import SocketError, ask
-from monitor.room import messages
-from monitor.room.faults import held_ms
-from monitor.room.readings import Flag, Quantity, Reading, Sensor
-from monitor.room.words import count, lasting, listed, when
+from monitor.notices.sentences import messages
 from monitor.service.daemon import broker_of, socket_file
-from monitor.service.settings import Settings, SettingsError, read
+from monitor.service.settings.settings import Settings, SettingsError, read
 from monitor.service.views import iso
+from monitor.site.readings import Flag, Quantity, Reading, Sensor
+from monitor.site.words import count, lasting, listed, when
 from monitor.store import backup
 from monitor.store.connection import SQLITE_VERSION, VERSION, StoreError, as_owner
 from monitor.store.exports import FLAG_WORDS

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from monitor.room import messages
-from monitor.room.snapshot import SensorNow, Snapshot
-from monitor.room.spaces import Site
+from monitor.engine.snapshot import SensorNow, Snapshot
+from monitor.notices.sentences import messages
 from monitor.service.worker import Worker
+from monitor.site.spaces import Site
 
 # A garbled message now and then is only counted: said is what goes on for so long.
 PATIENCE_MS = 10 * 60_000

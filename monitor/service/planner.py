@@ -18,26 +18,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.room.admission import flower_named
-from monitor.room.balance import SpaceAir
-from monitor.room.batches import Batch, described, fold, hanging_in
-from monitor.room.entries import JSON, RequestError, standing
-from monitor.room.exchange import Exchange, by_following
-from monitor.room.fields import FIELDS
-from monitor.room.flowers import Book, read_book
-from monitor.room.harvest import days_to_crisp
-from monitor.room.members import book_prior
-from monitor.room.plan import Candidate, Harvest, ranking, told
-from monitor.room.readings import MINUTE_MS, Quantity
-from monitor.room.snapshot import Snapshot
-from monitor.room.soon import hot_chance
-from monitor.room.spaces import OUTDOORS, Site, Space, Use
-from monitor.room.sunlight import Place, beams
-from monitor.room.what_ifs import read_what_ifs, told_what_ifs
-from monitor.room.words import local_day
+from monitor.ahead.chances import hot_chance
+from monitor.ahead.exchange import Exchange, by_following
+from monitor.drying.members import book_prior
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.admission import flower_named
+from monitor.entries.batches import Batch, described, fold, hanging_in
+from monitor.entries.entries import JSON, RequestError, standing
+from monitor.entries.fields import FIELDS
+from monitor.places.balance import SpaceAir
+from monitor.places.harvest import days_to_crisp
+from monitor.places.plan import Candidate, Harvest, ranking, told
+from monitor.places.sun import Place, beams
+from monitor.places.what_ifs import read_what_ifs, told_what_ifs
 from monitor.science.moist_air import standard_pressure
-from monitor.service.settings import SettingsError, load
+from monitor.service.settings.settings import SettingsError, load
 from monitor.service.shipped import shipped
+from monitor.site.flowers import Book, read_book
+from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.spaces import OUTDOORS, Site, Space, Use
+from monitor.site.words import local_day
 from monitor.store.connection import StoreError
 from monitor.store.reader import Reader
 

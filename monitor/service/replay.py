@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable
 from typing import Protocol
 
-from monitor.room.entries import RequestError
+from monitor.entries.entries import RequestError
 from monitor.service.jobs import Stepper
 from monitor.service.requests import EntryLine
 from monitor.service.worker import Worker

@@ -1,7 +1,7 @@
 """What people enter, as the commands, the page and a file of entries send it.
 
 All three bring text by field name to `request_from`, which is the one validation. What needs
-the state of the room (does the batch exist?) is judged by `monitor.room.admission` later.
+the state of the room (does the batch exist?) is judged by `monitor.entries.admission` later.
 """
 
 from __future__ import annotations
@@ -12,10 +12,10 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple, NoReturn
 from zoneinfo import ZoneInfo
 
-from monitor.room.entries import CORRECT, JSON, LONGEST_SENTENCE, UNDO, Request, RequestError
-from monitor.room.fields import FIELDS, PARTS, Field, number_of_entry
-from monitor.room.harmless import shown
+from monitor.entries.entries import CORRECT, JSON, LONGEST_SENTENCE, UNDO, Request, RequestError
+from monitor.entries.fields import FIELDS, PARTS, Field, number_of_entry
 from monitor.service.times import read_time
+from monitor.site.harmless import shown
 
 VERBS = (*PARTS, CORRECT, UNDO)
 

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from monitor.room.entries import Request, RequestError
+from monitor.entries.entries import Request, RequestError
 from monitor.service import requests
 
 LOOK_EVERY_S = 60.0

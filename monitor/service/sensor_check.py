@@ -7,8 +7,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.air.pairs import SENSOR_PCT
 from monitor.edges.socket import Message
-from monitor.room.calibrations import (
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.entries import RequestError, standing
+from monitor.entries.sensors import (
     Calibration,
     Service,
     calibrations,
@@ -16,13 +19,10 @@ from monitor.room.calibrations import (
     out_of_service,
     services,
 )
-from monitor.room.entries import RequestError, standing
-from monitor.room.pairs import SENSOR_PCT
-from monitor.room.readings import MINUTE_MS, Flag, Quantity
-from monitor.room.saltcheck import HOW_TO, HOW_TO_BESIDE, Check, against_salt, side_by_side
-from monitor.room.snapshot import Snapshot
-from monitor.room.spaces import Site
+from monitor.places.saltcheck import HOW_TO, HOW_TO_BESIDE, Check, against_salt, side_by_side
 from monitor.science.salts import SALTS
+from monitor.site.readings import MINUTE_MS, Flag, Quantity
+from monitor.site.spaces import Site
 from monitor.store.reader import Reader
 
 Floats = NDArray[np.float64]

@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable
 
 from monitor.edges.clock import Clock
-from monitor.room import messages
+from monitor.notices.sentences import messages
 from monitor.service.worker import Task, Worker
 
 log = logging.getLogger(__name__)

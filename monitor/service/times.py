@@ -6,8 +6,8 @@ import re
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from monitor.room.admission import FUTURE_ALLOWED_MS
-from monitor.room.entries import RequestError
+from monitor.entries.admission import FUTURE_ALLOWED_MS
+from monitor.entries.entries import RequestError
 
 _EXAMPLES = '"2026-07-04 08:30", "08:30" or "yesterday 18:00"'
 _DAY_AND_HOUR = re.compile(r"(?:(today|yesterday)\s+)?(\d{1,2}):(\d\d)", re.ASCII)

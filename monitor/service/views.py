@@ -6,27 +6,19 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from monitor.room.airing import AiringHours
-from monitor.room.batches import described, hanging_in, kept_in
-from monitor.room.coming_words import airing_sentence, best_hours_told
-from monitor.room.entries import JSON, Entry
-from monitor.room.foresight import HORIZONS_H, Coming
-from monitor.room.history import STEP_MIN
-from monitor.room.prospect_words import sentences, why_nothing
-from monitor.room.prospects import Prospect
-from monitor.room.readings import MINUTE_MS
-from monitor.room.snapshot import Snapshot
-from monitor.room.spaces import OUTDOORS, Site, Use
-from monitor.room.spells import Spell
-from monitor.room.words import (
-    degrees,
-    humidity,
-    light,
-    listed,
-    named,
-    two_figures,
-    when_minute,
-)
+from monitor.ahead.airing import AiringHours
+from monitor.ahead.grid import STEP_MIN
+from monitor.ahead.look import HORIZONS_H, Coming
+from monitor.air.spells import Spell
+from monitor.drying.prospects import Prospect
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.batches import described, hanging_in, kept_in
+from monitor.entries.entries import JSON, Entry
+from monitor.notices.sentences.batches import sentences, why_nothing
+from monitor.notices.sentences.coming import airing_sentence, best_hours_told
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import OUTDOORS, Site, Use
+from monitor.site.words import degrees, humidity, light, listed, named, two_figures, when_minute
 
 Plain = dict[str, JSON]
 

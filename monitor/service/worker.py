@@ -21,13 +21,13 @@ from socket import socketpair
 from typing import Protocol
 
 from monitor.edges.mqtt import Incoming, Link
-from monitor.room import messages
-from monitor.room.effects import Effects
-from monitor.room.engine import Engine
-from monitor.room.entries import Request, RequestError
-from monitor.room.logbook import Entered
-from monitor.room.payloads import Message
-from monitor.room.snapshot import Snapshot
+from monitor.engine.effects import Effects
+from monitor.engine.engine import Engine
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.entries import Request, RequestError
+from monitor.entries.logbook import Entered
+from monitor.intake.payloads import Message
+from monitor.notices.sentences import messages
 from monitor.store.connection import OWN_MISTAKES, WriteError, why_failed
 from monitor.store.writer import Writer
 

@@ -9,16 +9,16 @@ import sqlite3
 
 import numpy as np
 
-from monitor.room.entries import Entry
-from monitor.room.hour_means import NO_HOURS, HourMeans
-from monitor.room.kinds import Kind
-from monitor.room.notices import Notice, Told, Weight
-from monitor.room.prospects import Prospect
-from monitor.room.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
-from monitor.room.slices import Rows, Slice
-from monitor.room.soon_teller import Foretold
-from monitor.room.spells import Spell
-from monitor.room.ten_minutes import Means
+from monitor.ahead.ten_minutes import Means
+from monitor.air.spells import Spell
+from monitor.air.strides.slices import Rows, Slice
+from monitor.drying.hour_means import NO_HOURS, HourMeans
+from monitor.drying.prospects import Prospect
+from monitor.entries.entries import Entry
+from monitor.notices.rules import Notice, Told, Weight
+from monitor.notices.soon_rules import Foretold
+from monitor.site.kinds import Kind
+from monitor.site.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
 from monitor.store.journal import entries_in
 from monitor.store.means import ten_minute_means
 from monitor.store.names import Names
@@ -28,7 +28,7 @@ ALL = -1  # rows, as SQLite has it
 
 
 class Archive:
-    """What `monitor.room.archive.Archive` asks of a store."""
+    """What `monitor.engine.archive.Archive` asks of a store."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._db = connection

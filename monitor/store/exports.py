@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from typing import BinaryIO, NamedTuple
 
-from monitor.room.air import MinuteOfAir
-from monitor.room.batches import Outcome, fold
-from monitor.room.entries import standing
-from monitor.room.kinds import UNIT_OF_WORST
-from monitor.room.prospects import KEPT
-from monitor.room.readings import MINUTE_MS, UNIT, Flag
-from monitor.room.spaces import Site
+from monitor.air.minute import MinuteOfAir
+from monitor.drying.prospects import KEPT
+from monitor.entries.batches import Outcome, fold
+from monitor.entries.entries import standing
+from monitor.site.kinds import UNIT_OF_WORST
+from monitor.site.readings import MINUTE_MS, UNIT, Flag
+from monitor.site.spaces import Site
 from monitor.store.formats import Cell, Columns, ExportError, Format, Row, time_text, write
 from monitor.store.reader import FOREVER_MS, Reader
 

@@ -17,9 +17,9 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from monitor.room.effects import UNSAID_FROM
-from monitor.room.entries import Entry, bears_from_ms
-from monitor.room.readings import MINUTE_MS
+from monitor.engine.effects import UNSAID_FROM
+from monitor.entries.entries import Entry, bears_from_ms
+from monitor.site.readings import MINUTE_MS
 from monitor.store.connection import DamagedError, shut_to_others, transaction
 
 _WHICH_STORE = "store"

@@ -11,12 +11,12 @@ import sys
 from base64 import b64decode, b64encode
 from pathlib import Path
 
-from monitor.room import learning
-from monitor.room.ahead_features import Site as Place
-from monitor.room.history import History
-from monitor.room.learning import Lesson
-from monitor.room.spaces import OUTDOORS
-from monitor.room.ten_minutes import Archive, on_grid
+from monitor.ahead import lesson as learning
+from monitor.ahead.features import Site as Place
+from monitor.ahead.grid import History
+from monitor.ahead.lesson import Lesson
+from monitor.ahead.ten_minutes import Archive, on_grid
+from monitor.site.spaces import OUTDOORS
 from monitor.store.connection import StoreError
 from monitor.store.reader import Reader
 

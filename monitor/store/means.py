@@ -6,8 +6,8 @@ import sqlite3
 
 import numpy as np
 
-from monitor.room.history import STEP_MIN
-from monitor.room.ten_minutes import Means
+from monitor.ahead.grid import STEP_MIN
+from monitor.ahead.ten_minutes import Means
 
 
 def ten_minute_means(db: sqlite3.Connection, space: int | None, begin: int, end: int) -> Means:

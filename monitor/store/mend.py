@@ -7,7 +7,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
-from monitor.room.readings import MINUTE_MS
+from monitor.site.readings import MINUTE_MS
 from monitor.store.backup import moment
 from monitor.store.connection import StoreError, open_for_writing, transaction, vacuum_into
 from monitor.store.days import DAY_MIN

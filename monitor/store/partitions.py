@@ -15,8 +15,8 @@ from itertools import groupby
 from pathlib import Path
 from urllib.parse import quote
 
-from monitor.room.readings import MINUTE_MS
-from monitor.room.spaces import Site
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Site
 from monitor.store.exports import WHAT, Table
 from monitor.store.formats import ExportError, Format, Row, write
 from monitor.store.reader import FOREVER_MS, Reader

@@ -10,15 +10,15 @@ from typing import Any, NamedTuple, Self
 import numpy as np
 import numpy.typing as npt
 
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import HoursAhead, Unread
-from monitor.room.entries import Entry
-from monitor.room.kinds import Kind
-from monitor.room.notices import Notice, Weight
-from monitor.room.prospects import Prospect
-from monitor.room.readings import DOUBTFUL, FLAGS, Flag, Quantity, Reading
-from monitor.room.spells import Spell
-from monitor.room.ten_minutes import Means
+from monitor.ahead.ten_minutes import Means
+from monitor.air.minute import MinuteOfAir
+from monitor.air.spells import Spell
+from monitor.drying.prospects import Prospect
+from monitor.engine.effects import HoursAhead, Unread
+from monitor.entries.entries import Entry
+from monitor.notices.rules import Notice, Weight
+from monitor.site.kinds import Kind
+from monitor.site.readings import DOUBTFUL, FLAGS, Flag, Quantity, Reading
 from monitor.store.connection import open_for_reading
 from monitor.store.days import DAY_MIN, day_extremes, sum_of
 from monitor.store.extremes import extremes

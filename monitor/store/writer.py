@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from monitor.room import learning
-from monitor.room.effects import Effects
-from monitor.room.entries import Entry
-from monitor.room.prospects import Prospect
-from monitor.room.readings import MINUTE_MS, Reading
-from monitor.room.spells import Spell
-from monitor.room.teller import Outgoing, Settlement
+from monitor.ahead import lesson as learning
+from monitor.air.spells import Spell
+from monitor.drying.prospects import Prospect
+from monitor.engine.effects import Effects
+from monitor.entries.entries import Entry
+from monitor.notices.said import Outgoing, Settlement
+from monitor.site.readings import MINUTE_MS, Reading
 from monitor.store import days
 from monitor.store.archive import Archive
 from monitor.store.connection import open_for_writing

@@ -18,13 +18,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.room.air import MinuteOfAir
-from monitor.room.airing import Standing, Verb, advise
-from monitor.room.exchange import by_following
-from monitor.room.sunlight import Place, direct_minutes
-from monitor.room.sunshine import chance_of_sun
-from monitor.room.windows import Window
+from monitor.ahead.airing import Standing, Verb, advise
+from monitor.ahead.exchange import by_following
+from monitor.air.minute import MinuteOfAir
+from monitor.places.sun import Place, direct_minutes
+from monitor.places.sunshine import chance_of_sun
 from monitor.science import moist_air
+from monitor.site.windows import Window
 from tests.benchmarks.room_simulator import (
     PRESSURE_PA,
     ROOMS,

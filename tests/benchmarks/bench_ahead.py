@@ -23,11 +23,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from monitor.room.ahead import Outlook, ahead, fit, paths
-from monitor.room.ahead_features import Site, ready, sun_height
-from monitor.room.forecast import Forecast
-from monitor.room.forecasts import Said
-from monitor.room.history import History
+from monitor.ahead.courses import Outlook, ahead, fit, paths
+from monitor.ahead.features import Site, ready, sun_height
+from monitor.ahead.grid import History
+from monitor.ahead.outside import Forecast
+from monitor.intake.published import Said
 from tests.benchmarks.sent_notices import daily_rows, spells
 from tests.benchmarks.shed_simulator import Climate, Record, climates, records, simulate
 from tests.benchmarks.table import Row, show

@@ -19,14 +19,14 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects
-from monitor.room.engine import Engine
-from monitor.room.entries import JSON, Entry, Request
-from monitor.room.flowers import read_book
-from monitor.room.notices import Policy
-from monitor.room.readings import MINUTE_MS, Quantity, ReadAs, Reading, Sensor, TimeAt
-from monitor.room.spaces import Site, Space, Use
+from monitor.air.minute import MinuteOfAir
+from monitor.engine.effects import Effects
+from monitor.engine.engine import Engine
+from monitor.entries.entries import JSON, Entry, Request
+from monitor.notices.rules import Policy
+from monitor.site.flowers import read_book
+from monitor.site.readings import MINUTE_MS, Quantity, ReadAs, Reading, Sensor, TimeAt
+from monitor.site.spaces import Site, Space, Use
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row
 

@@ -21,8 +21,11 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.room import dryness, flowers, lessons, members, outlook
-from monitor.room.hours import HourlyAir, hourly
+from monitor.drying import crisp_day, members
+from monitor.drying import ensemble as dryness
+from monitor.drying import taught as lessons
+from monitor.drying.hours import HourlyAir, hourly
+from monitor.site import flowers
 from tests.benchmarks import drying_simulator as simulator
 from tests.benchmarks.table import Row
 
@@ -160,7 +163,7 @@ def ask(
     weighed: bool,
     prior: members.Prior | None = None,
     bends: bool = False,
-) -> Iterator[tuple[float, outlook.Outlook]]:
+) -> Iterator[tuple[float, crisp_day.Outlook]]:
     """What the model says each half day, from half a day after hanging to when it is dry.
 
     bends  a stem is bent whenever the model asks for it, at most once in two days
@@ -184,7 +187,7 @@ def ask(
             used = len(told) + len(tests)
         else:
             ensemble = dryness.step(ensemble, air.before(now))
-        said = outlook.outlook(ensemble, outlook.like_recent_days(ensemble, air))
+        said = crisp_day.outlook(ensemble, crisp_day.like_recent_days(ensemble, air))
         yield now, said
         if bends and said.p_crisp >= 0.8 and (not tests or now * 60 - tests[-1].minute >= 2880):
             place = (now * 60 - season.hung) // simulator.STEP_MIN

@@ -22,11 +22,11 @@ from statistics import median
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
-from monitor.room.engine import Engine
-from monitor.room.notices import Policy
-from monitor.room.payloads import Message
-from monitor.room.readings import Quantity, ReadAs, Sensor
-from monitor.room.spaces import Limits, Site, Space, Use
+from monitor.engine.engine import Engine
+from monitor.intake.payloads import Message
+from monitor.notices.rules import Policy
+from monitor.site.readings import Quantity, ReadAs, Sensor
+from monitor.site.spaces import Limits, Site, Space, Use
 from monitor.store.writer import Writer
 from tests.benchmarks import installed
 from tests.benchmarks.bench_live import used

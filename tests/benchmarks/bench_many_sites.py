@@ -20,11 +20,11 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import compute, parquet
 
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects
-from monitor.room.entries import Entry
-from monitor.room.spaces import Site, Space, Use
+from monitor.air.minute import MinuteOfAir
+from monitor.engine.effects import Effects
+from monitor.entries.entries import Entry
 from monitor.service.shipped import shipped
+from monitor.site.spaces import Site, Space, Use
 from monitor.store.partitions import partition
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer

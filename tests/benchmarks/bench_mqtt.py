@@ -29,14 +29,14 @@ from paho.mqtt.properties import Properties
 
 from monitor.edges import broker as brokers
 from monitor.edges.mqtt import Broker, Guest, Link
-from monitor.room.effects import Effects
-from monitor.room.engine import Engine
-from monitor.room.notices import Policy
-from monitor.room.payloads import Decoder, Message
-from monitor.room.readings import Reading
+from monitor.engine.effects import Effects
+from monitor.engine.engine import Engine
+from monitor.intake.payloads import Decoder, Message
+from monitor.notices.rules import Policy
 from monitor.service.daemon import broker_of
-from monitor.service.settings import Settings
+from monitor.service.settings.settings import Settings
 from monitor.service.worker import Worker
+from monitor.site.readings import Reading
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row, show
 from tests.service.test_jobs import BOOK

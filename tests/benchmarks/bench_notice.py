@@ -31,11 +31,11 @@ from typing import TextIO
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
 from monitor.edges.report.order import COMMAND
-from monitor.room.effects import Effects
+from monitor.engine.effects import Effects
 from monitor.service import cli
 from monitor.service.errands import report_order
 from monitor.service.jobs import last_week
-from monitor.service.settings import Settings
+from monitor.service.settings.settings import Settings
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row, show
 from tests.benchmarks.years import DAY_MIN, air_in

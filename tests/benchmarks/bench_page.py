@@ -21,13 +21,13 @@ from math import exp, pi, sin
 from pathlib import Path
 from statistics import median, quantiles
 
+from monitor.air.minute import MinuteOfAir
 from monitor.edges import broker as broker_edge
 from monitor.edges.broker import free_port
 from monitor.edges.mqtt import Guest
 from monitor.edges.socket import ask
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects
-from monitor.room.entries import Request
+from monitor.engine.effects import Effects
+from monitor.entries.entries import Request
 from monitor.service.daemon import socket_file
 from monitor.service.requests import to_json
 from monitor.store.writer import Writer

@@ -14,17 +14,17 @@ from pathlib import Path
 
 import numpy as np
 
+from monitor.air.minute import MinuteOfAir
+from monitor.air.spells import Spell
 from monitor.edges.report.order import COMMAND, Answer, Order
 from monitor.edges.report.weeks import Week
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects
-from monitor.room.flowers import read_book
-from monitor.room.kinds import Kind
-from monitor.room.readings import Quantity, ReadAs, Reading, Sensor
-from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
-from monitor.room.spells import Spell
-from monitor.room.teller import Settlement
+from monitor.engine.effects import Effects
+from monitor.notices.said import Settlement
 from monitor.service.shipped import shipped
+from monitor.site.flowers import read_book
+from monitor.site.kinds import Kind
+from monitor.site.readings import Quantity, ReadAs, Reading, Sensor
+from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 from tests.benchmarks import child

@@ -22,13 +22,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.room.effects import Effects
-from monitor.room.engine import Engine
-from monitor.room.entries import JSON, Request
-from monitor.room.notices import Policy
-from monitor.room.readings import MINUTE_MS, Quantity, ReadAs, Reading, Sensor
-from monitor.room.spaces import Limits, Site, Space, Use
+from monitor.engine.effects import Effects
+from monitor.engine.engine import Engine
+from monitor.entries.entries import JSON, Request
+from monitor.notices.rules import Policy
 from monitor.service.worker import Worker
+from monitor.site.readings import MINUTE_MS, Quantity, ReadAs, Reading, Sensor
+from monitor.site.spaces import Limits, Site, Space, Use
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row, show
 from tests.service.test_jobs import BOOK

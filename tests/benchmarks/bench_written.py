@@ -18,11 +18,11 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from monitor.room.engine import Engine
-from monitor.room.notices import Policy
-from monitor.room.payloads import Message
-from monitor.room.readings import MINUTE_MS
-from monitor.service.settings import load
+from monitor.engine.engine import Engine
+from monitor.intake.payloads import Message
+from monitor.notices.rules import Policy
+from monitor.service.settings.settings import load
+from monitor.site.readings import MINUTE_MS
 from monitor.store.writer import Writer
 from tests.benchmarks.bench_live import EVERY_S, sample, used
 from tests.benchmarks.table import Row, show

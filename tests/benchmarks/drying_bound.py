@@ -18,8 +18,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.room import members, outlook
-from monitor.room.dryness import begin, still_hanging
+from monitor.drying import crisp_day, members
+from monitor.drying.ensemble import begin, still_hanging
 from tests.benchmarks import bench_dryness as bench
 from tests.benchmarks import drying_simulator as simulator
 
@@ -175,7 +175,7 @@ def ask(
                 batch,
                 crisp,
                 weight,
-                outlook.like_recent_days(replace(hanging, hour=now), air),
+                crisp_day.like_recent_days(replace(hanging, hour=now), air),
                 now,
                 rng,
             )
@@ -197,7 +197,7 @@ def foretell(
     batch: Bunch,
     crisp: Floats,
     weight: Floats,
-    coming: outlook.Ahead,
+    coming: crisp_day.Ahead,
     now: int,
     rng: np.random.Generator,
 ) -> Said:
@@ -222,7 +222,7 @@ def foretell(
     return Said(
         now,
         float(finite.mean()),
-        (float(p10), float(p50), float(p90)) if finite.mean() >= outlook.WORTH_A_DAY else None,
+        (float(p10), float(p50), float(p90)) if finite.mean() >= crisp_day.WORTH_A_DAY else None,
         float(1 / (weight**2).sum()),
     )
 
@@ -241,7 +241,7 @@ def run(
         draws = draw(rng, season.flower, count, None if tissues is None else tissues[i])
         for said in ask(season, draws, rng, weighed=weighed):
             counting.append(said.counting)
-            promised = said.p_finishes >= outlook.PROMISED
+            promised = said.p_finishes >= crisp_day.PROMISED
             states = out.states_when_never if season.dry is None else out.states_when_dry
             hopeless = said.p_finishes < HOPELESS
             state = "expected" if promised else "cannot_finish" if hopeless else "unknown"

@@ -6,20 +6,20 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.room.ahead import fit, paths
-from monitor.room.ahead_features import Site, ready
-from monitor.room.circumstances import Circumstances
-from monitor.room.foresight import Coming
-from monitor.room.history import History
-from monitor.room.hour_round import TELL_EVERY_MIN
-from monitor.room.kinds import Kind
-from monitor.room.notices import Policy
-from monitor.room.soon import WITHIN_H, Watched
-from monitor.room.soon_teller import Foretold, Ringing, SoonTeller
-from monitor.room.spaces import Limits, Space, Use
-from monitor.room.spaces import Site as SettingsSite
-from monitor.room.spells import Spell
-from monitor.room.words import local_day
+from monitor.ahead.chances import WITHIN_H, Watched
+from monitor.ahead.courses import fit, paths
+from monitor.ahead.features import Site, ready
+from monitor.ahead.grid import History
+from monitor.ahead.look import Coming
+from monitor.air.spells import Spell
+from monitor.engine.round import TELL_EVERY_MIN
+from monitor.notices.circumstances import Circumstances
+from monitor.notices.rules import Policy
+from monitor.notices.soon_rules import Foretold, Ringing, SoonTeller
+from monitor.site.kinds import Kind
+from monitor.site.spaces import Limits, Space, Use
+from monitor.site.spaces import Site as SettingsSite
+from monitor.site.words import local_day
 from tests.benchmarks.shed_simulator import Record, climates
 from tests.benchmarks.table import Row
 

@@ -14,19 +14,19 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects, HoursAhead
-from monitor.room.engine import Engine
-from monitor.room.entries import JSON, Request
-from monitor.room.kinds import Kind
-from monitor.room.logbook import Logbook
-from monitor.room.notices import Notice, Policy, Weight
-from monitor.room.payloads import Message
-from monitor.room.prospects import Prospect
-from monitor.room.readings import MINUTE_MS, Quantity, Reading
-from monitor.room.spaces import Site
-from monitor.room.spells import Spell
-from monitor.room.teller import Outgoing, Settlement
+from monitor.air.minute import MinuteOfAir
+from monitor.air.spells import Spell
+from monitor.drying.prospects import Prospect
+from monitor.engine.effects import Effects, HoursAhead
+from monitor.engine.engine import Engine
+from monitor.entries.entries import JSON, Request
+from monitor.entries.logbook import Logbook
+from monitor.intake.payloads import Message
+from monitor.notices.rules import Notice, Policy, Weight
+from monitor.notices.said import Outgoing, Settlement
+from monitor.site.kinds import Kind
+from monitor.site.readings import MINUTE_MS, Quantity, Reading
+from monitor.site.spaces import Site
 from monitor.store.writer import Writer
 from tests.service.test_jobs import BOOK
 

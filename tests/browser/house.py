@@ -20,14 +20,14 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.broker import free_port
 from monitor.edges.mqtt import Broker, Guest
 from monitor.edges.socket import ask
-from monitor.room.engine import Engine
-from monitor.room.entries import Request
-from monitor.room.flowers import read_book
-from monitor.room.notices import Policy
-from monitor.room.payloads import Message
+from monitor.engine.engine import Engine
+from monitor.entries.entries import Request
+from monitor.intake.payloads import Message
+from monitor.notices.rules import Policy
 from monitor.service.daemon import socket_file
 from monitor.service.requests import read_entries_file, to_json
-from monitor.service.settings import Settings
+from monitor.service.settings.settings import Settings
+from monitor.site.flowers import read_book
 from monitor.store.writer import Writer
 from tests.edges.receiver import waits_for
 from tests.service.trial import NINE_DAYS, SAMPLES, Trial, settings_in

@@ -8,18 +8,18 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page
 
+from monitor.air.minute import MinuteOfAir
+from monitor.air.spells import Spell
 from monitor.edges.pdf import PdfError, print_to_pdf
 from monitor.edges.report.build import build
 from monitor.edges.report.order import Order
 from monitor.edges.report.weeks import Week
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects
-from monitor.room.kinds import Kind
-from monitor.room.readings import Quantity, ReadAs, Sensor
-from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
-from monitor.room.spells import Spell
-from monitor.room.teller import Settlement
+from monitor.engine.effects import Effects
+from monitor.notices.said import Settlement
 from monitor.science.moist_air import state
+from monitor.site.kinds import Kind
+from monitor.site.readings import Quantity, ReadAs, Sensor
+from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use
 from monitor.store.writer import Writer
 from tests.browser.house import AA, AXE
 from tests.edges import garden

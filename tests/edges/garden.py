@@ -14,21 +14,21 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.air.minute import MinuteOfAir
+from monitor.air.spells import Spell
+from monitor.drying.prospects import Prospects
+from monitor.drying.standing import Standings
 from monitor.edges.report.hours_of_air import HoursOfAir
 from monitor.edges.report.weeks import Week
-from monitor.room.air import MinuteOfAir
-from monitor.room.batches import fold
-from monitor.room.effects import Effects
-from monitor.room.entries import Entry, standing
-from monitor.room.flowers import read_book
-from monitor.room.kinds import Kind
-from monitor.room.prospects import Prospects
-from monitor.room.readings import Quantity, ReadAs, Sensor
-from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
-from monitor.room.spells import Spell
-from monitor.room.standings import Standings
-from monitor.room.teller import Settlement
+from monitor.engine.effects import Effects
+from monitor.entries.batches import fold
+from monitor.entries.entries import Entry, standing
+from monitor.notices.said import Settlement
 from monitor.service.shipped import shipped
+from monitor.site.flowers import read_book
+from monitor.site.kinds import Kind
+from monitor.site.readings import Quantity, ReadAs, Sensor
+from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from monitor.edges import broker as brokers
 from monitor.edges.mqtt import Broker, Guest
-from monitor.service.settings import load
+from monitor.service.settings.settings import load
 from tests.edges.conftest import Brokers
 from tests.edges.test_mosquitto_conf import FAR, RAIL, STRAW, fitted, house, passwords
 from tests.faults.proxy import Proxy

@@ -17,6 +17,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from monitor.air.minute import MinuteOfAir
+from monitor.air.spells import Spell
 from monitor.edges.report.build import build
 from monitor.edges.report.change import thing_to_change
 from monitor.edges.report.gather import NotYetError, SiteWeek, Source, gather
@@ -26,19 +28,17 @@ from monitor.edges.report.order import COMMAND, Answer, Order
 from monitor.edges.report.sheet import sheet
 from monitor.edges.report.text import MOST_LINES, PULL_EXPLAINED, phone_text
 from monitor.edges.report.weeks import Week
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects
-from monitor.room.entries import Entry
-from monitor.room.flowers import read_book
-from monitor.room.kinds import Kind
-from monitor.room.notices import Notice, Weight
-from monitor.room.readings import Flag, ForecastFrom, Quantity, ReadAs, Reading, Sensor, TimeAt
-from monitor.room.spaces import OUTDOORS, Limits, Site, Space, Use
-from monitor.room.spells import Spell
-from monitor.room.teller import Outgoing, Settlement
-from monitor.room.words import TITLE_LENGTH
+from monitor.engine.effects import Effects
+from monitor.entries.entries import Entry
+from monitor.notices.rules import Notice, Weight
+from monitor.notices.said import Outgoing, Settlement
 from monitor.science.moist_air import state
 from monitor.service.shipped import shipped
+from monitor.site.flowers import read_book
+from monitor.site.kinds import Kind
+from monitor.site.readings import Flag, ForecastFrom, Quantity, ReadAs, Reading, Sensor, TimeAt
+from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use
+from monitor.site.words import TITLE_LENGTH
 from monitor.store.exports import export
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer

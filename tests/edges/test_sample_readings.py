@@ -39,8 +39,8 @@ from sample_readings.scenario import (
     Happening,
 )
 from sample_readings.sensors import SENSORS
+from tests.air.oracle import minutes_of_air, saturation_pa
 from tests.edges import thornlaw
-from tests.room.oracle import minutes_of_air, saturation_pa
 
 UNREADABLE = (ValueError, KeyError, IndexError, TypeError)
 MINUTES = 9 * 1440

@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from tests.room.oracle import Spot
+from tests.air.oracle import Spot
 
 FOLDER = Path(__file__).parents[2] / "sample_readings"
 

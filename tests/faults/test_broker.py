@@ -17,12 +17,12 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.broker import RunningBroker
 from monitor.edges.mqtt import STATE_TOPIC, Guest, Link
 from monitor.edges.socket import ask
-from monitor.room.engine import Engine
-from monitor.room.notices import Policy, Weight
-from monitor.room.payloads import Decoder
+from monitor.engine.engine import Engine
+from monitor.intake.payloads import Decoder
+from monitor.notices.rules import Policy, Weight
 from monitor.service.broker_watch import BrokerWatch
 from monitor.service.daemon import broker_of, socket_file
-from monitor.service.settings import Settings, load
+from monitor.service.settings.settings import Settings, load
 from monitor.service.worker import Worker
 from tests.faults.proxy import Mode, Proxy
 from tests.service.test_jobs import BOOK

@@ -19,9 +19,9 @@ import pytest
 from monitor.edges import broker as broker_edge
 from monitor.edges.clock import LEARNING_MS, NOT_BEFORE_MS, Clock
 from monitor.edges.mqtt import Guest
-from monitor.room.engine import Engine
-from monitor.room.notices import Policy
-from monitor.service.settings import load
+from monitor.engine.engine import Engine
+from monitor.notices.rules import Policy
+from monitor.service.settings.settings import load
 from monitor.service.timekeeping import PATIENCE_MS, Timekeeper
 from monitor.service.worker import Worker
 from tests.faults.conftest import Shim

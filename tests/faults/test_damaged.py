@@ -9,10 +9,10 @@ import sys
 from collections import Counter
 from pathlib import Path
 
-from monitor.room.engine import Engine
-from monitor.room.notices import Policy
-from monitor.room.payloads import Message
-from monitor.room.readings import MINUTE_MS
+from monitor.engine.engine import Engine
+from monitor.intake.payloads import Message
+from monitor.notices.rules import Policy
+from monitor.site.readings import MINUTE_MS
 from monitor.store.backup import restore
 from monitor.store.connection import (
     DAMAGED,
@@ -26,7 +26,7 @@ from monitor.store.exports import WHAT, export
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 from tests.edges.receiver import free_port
-from tests.room.test_engine import BOOK, SITE, START_MS, day
+from tests.engine.test_engine import BOOK, SITE, START_MS, day
 from tests.service.test_live import SETTINGS
 
 PLACES, FULL_PLACES = 40, 500

@@ -25,31 +25,32 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from starlette.requests import Request as HttpRequest
 
+from monitor.ahead import lesson as learning
+from monitor.ahead.features import Site as Place
+from monitor.air import kept
+from monitor.air.fold import State
 from monitor.edges import listen
 from monitor.edges.page import guard
 from monitor.edges.recordings import RecordingError, recorded
 from monitor.edges.socket import LONGEST_REQUEST, _decoded
-from monitor.room import checkpoint, learning
-from monitor.room.ahead_features import Site as Place
-from monitor.room.effects import Effects
-from monitor.room.engine import Engine
-from monitor.room.entries import Entry, RequestError
-from monitor.room.flowers import BookError, read_book
-from monitor.room.fold import State
-from monitor.room.notices import Policy
-from monitor.room.payloads import Decoder, Message
-from monitor.room.what_ifs import read_what_ifs
-from monitor.service import settings as settings_files
+from monitor.engine.effects import Effects
+from monitor.engine.engine import Engine
+from monitor.entries.entries import Entry, RequestError
+from monitor.intake.payloads import Decoder, Message
+from monitor.notices.rules import Policy
+from monitor.places.what_ifs import read_what_ifs
 from monitor.service.requests import EntriesError, from_json, parse_form, read_entries_file
+from monitor.service.settings import settings as settings_files
 from monitor.service.shipped import shipped
 from monitor.service.times import read_time
+from monitor.site.flowers import BookError, read_book
 from monitor.store.backup import restore, verify
 from monitor.store.connection import StoreError, vacuum_into
 from monitor.store.journal import journal_of
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 from tests.faults.mutator import NASTY, mutated
-from tests.room.test_payloads import ARRIVED_MS, SENSORS
+from tests.intake.test_payloads import ARRIVED_MS, SENSORS
 from tests.service.test_live import SETTINGS
 
 CASES, FULL_CASES = 10_000, 1_000_000
@@ -90,7 +91,7 @@ def targets(folder: Path, at_the_end: ExitStack) -> dict[str, Target]:
         "times": Target(60, TIMES, a_time),
         "entries": Target(20, ENTRIES, entries),
         "recordings": Target(25, RECORDINGS, recording_case(folder)),
-        "states": Target(20, [checkpoint.dump(State(1))], state),
+        "states": Target(20, [kept.dump(State(1))], state),
         "lessons": Target(10, [learning.dump(LESSON)], lesson),
         "settings": Target(8, SETTINGS_FILES, settings_case(folder)),
         "flowers": Target(4, [shipped("config/flowers.toml").read_bytes()[:3000]], flowers),
@@ -291,7 +292,7 @@ def recording_case(folder: Path) -> Case:
 
 
 def state(data: bytes) -> bool:
-    return checkpoint.load(data) is not None
+    return kept.load(data) is not None
 
 
 LESSON = learning.Lesson("loft", 1, learning.unlearned(Place(54.9, -2.1, "Europe/London"), 1), None)

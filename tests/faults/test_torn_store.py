@@ -26,8 +26,8 @@ COMMITS, PLACES = 60, 60
 CHILD = """
 import sys
 from pathlib import Path
-from monitor.room.effects import Effects
-from monitor.room.readings import Quantity, Reading
+from monitor.engine.effects import Effects
+from monitor.site.readings import Quantity, Reading
 from monitor.store.writer import Writer
 store, commits = Path(sys.argv[1]), int(sys.argv[2])
 writer = Writer(store)

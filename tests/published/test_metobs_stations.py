@@ -19,9 +19,9 @@ from typing import NamedTuple
 
 import pytest
 
-from monitor.room.quality import Track, judge, stuck_since
-from monitor.room.readings import MINUTE_MS, Flag, Quantity
-from monitor.room.stuck import Feed, watch
+from monitor.air.quality import Track, judge, stuck_since
+from monitor.air.still import Feed, watch
+from monitor.site.readings import MINUTE_MS, Flag, Quantity
 
 EVERY_MIN = 5
 

@@ -17,11 +17,11 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.broker import RunningBroker
 from monitor.edges.mqtt import Guest
 from monitor.edges.socket import SocketError, ask
-from monitor.room.effects import Effects
-from monitor.room.entries import Entry
-from monitor.room.readings import Flag, Quantity, Reading
+from monitor.engine.effects import Effects
+from monitor.entries.entries import Entry
 from monitor.service.daemon import socket_file
-from monitor.service.settings import load
+from monitor.service.settings.settings import load
+from monitor.site.readings import Flag, Quantity, Reading
 from monitor.store.connection import StoreError
 from monitor.store.mend import set_aside_future
 from monitor.store.reader import Reader

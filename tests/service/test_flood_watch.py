@@ -6,12 +6,12 @@ import json
 import time
 from pathlib import Path
 
-from monitor.room.engine import Engine
-from monitor.room.notices import Policy
-from monitor.room.payloads import Message
-from monitor.room.recent import MOST_HELD
+from monitor.air.memory import MOST_HELD
+from monitor.engine.engine import Engine
+from monitor.intake.payloads import Message
+from monitor.notices.rules import Policy
 from monitor.service.flood_watch import SAID_AGAIN_MS, FloodWatch
-from monitor.service.settings import load
+from monitor.service.settings.settings import load
 from monitor.service.worker import Worker
 from tests.service.test_live import SETTINGS
 from tests.service.test_payload_watch import BOOK

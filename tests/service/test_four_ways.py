@@ -24,13 +24,13 @@ from tempfile import mkdtemp
 from monitor.edges import broker as broker_edge
 from monitor.edges.broker import Kind, RunningBroker
 from monitor.edges.recordings import replay
-from monitor.room.engine import Engine
-from monitor.room.entries import Request
-from monitor.room.notices import Policy
-from monitor.service.settings import load
+from monitor.engine.engine import Engine
+from monitor.entries.entries import Request
+from monitor.notices.rules import Policy
+from monitor.service.settings.settings import load
 from monitor.service.worker import Worker
 from sample_readings.scenario import HAPPENINGS
-from tests.room.test_engine import rows
+from tests.engine.test_engine import rows
 from tests.service.test_jobs import BOOK
 from tests.service.trial import NINE_DAYS, SAMPLES, Trial, settings_in
 

@@ -15,10 +15,10 @@ from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
 
+from monitor.ahead.look import HORIZONS_H
 from monitor.edges import broker as broker_edge
 from monitor.edges.phone import Phone
 from monitor.edges.recordings import replay
-from monitor.room.foresight import HORIZONS_H
 from tests.service.trial import Trial, settings_in
 
 START = datetime(2026, 7, 6, tzinfo=UTC)

@@ -19,21 +19,21 @@ import pytest
 from apscheduler.schedulers.base import STATE_RUNNING
 from apscheduler.triggers.cron import CronTrigger
 
+from monitor.ahead.lesson import load as load_lesson
+from monitor.air.minute import MinuteOfAir
 from monitor.edges.report.order import Answer
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects
-from monitor.room.engine import Engine
-from monitor.room.flowers import read_book
-from monitor.room.learning import load as load_lesson
-from monitor.room.notices import Policy
-from monitor.room.payloads import Message
-from monitor.room.readings import MINUTE_MS
+from monitor.engine.effects import Effects
+from monitor.engine.engine import Engine
+from monitor.intake.payloads import Message
+from monitor.notices.rules import Policy
 from monitor.service import errands
 from monitor.service.errands import UPKEEP_AT, ErrandError, Errands
 from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, Stepper, Timetable, due, last_week
 from monitor.service.replay import Replay
-from monitor.service.settings import Settings, load
+from monitor.service.settings.settings import Settings, load
 from monitor.service.worker import Worker
+from monitor.site.flowers import read_book
+from monitor.site.readings import MINUTE_MS
 from monitor.store import learn
 from monitor.store.backup import backups
 from tests.service.test_live import SETTINGS

@@ -14,7 +14,7 @@ from typing import Any
 from monitor.edges import broker as broker_edge
 from monitor.edges.broker import free_port
 from monitor.edges.mqtt import Broker, Guest
-from monitor.service.settings import load
+from monitor.service.settings.settings import load
 from tests.service.trial import BARN, Trial, settings_in
 
 SENSORS = """

@@ -3,9 +3,9 @@
 from pathlib import Path
 
 from monitor.edges.report.order import WEEK_PAGE
-from monitor.room.effects import Effects
-from monitor.room.messages import report_ready
-from monitor.room.teller import Outgoing, Settlement
+from monitor.engine.effects import Effects
+from monitor.notices.said import Outgoing, Settlement
+from monitor.notices.sentences.messages import report_ready
 from monitor.service.outgoing import Outgoing as Outbox
 from monitor.store.outbox import unsent
 from monitor.store.writer import Writer

@@ -13,14 +13,14 @@ from pathlib import Path
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest, Link
-from monitor.room.engine import Engine
-from monitor.room.flowers import read_book
-from monitor.room.notices import Policy
-from monitor.room.payloads import Decoder, Message
+from monitor.engine.engine import Engine
+from monitor.intake.payloads import Decoder, Message
+from monitor.notices.rules import Policy
 from monitor.service.daemon import broker_of
 from monitor.service.payload_watch import DAY_MS, MOST_A_DAY, PATIENCE_MS, PayloadWatch
-from monitor.service.settings import load
+from monitor.service.settings.settings import load
 from monitor.service.worker import Worker
+from monitor.site.flowers import read_book
 from tests.faults.test_flood import MAD, SITE
 from tests.service.test_live import SETTINGS
 from tests.service.trial import settings_in

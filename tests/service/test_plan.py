@@ -11,8 +11,8 @@ import pytest
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
-from monitor.room.entries import RequestError
-from monitor.room.what_ifs import read_what_ifs
+from monitor.entries.entries import RequestError
+from monitor.places.what_ifs import read_what_ifs
 from tests.benchmarks.room_simulator import ROOMS, STEP_MIN, simulate, weather
 from tests.service.test_live import command
 from tests.service.trial import Trial, settings_in

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.room.entries import Request, RequestError
-from monitor.room.fields import FIELDS, PARTS
+from monitor.entries.entries import Request, RequestError
+from monitor.entries.fields import FIELDS, PARTS
 from monitor.service.requests import (
     VERBS,
     EntriesError,

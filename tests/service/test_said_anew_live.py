@@ -10,15 +10,15 @@ from typing import Any
 
 import pytest
 
+from monitor.drying.prospects import Prospects
+from monitor.drying.standing import Standings
 from monitor.edges.mqtt import Broker, Guest
 from monitor.edges.report.hours_of_air import HoursOfAir
 from monitor.edges.socket import ask
-from monitor.room.batches import fold
-from monitor.room.entries import standing
-from monitor.room.prospects import Prospects
-from monitor.room.standings import Standings
+from monitor.entries.batches import fold
+from monitor.entries.entries import standing
 from monitor.service.daemon import socket_file
-from monitor.service.flower_book import book_of
+from monitor.service.settings.flower_book import book_of
 from monitor.store.reader import Reader
 from tests.service.test_live import command, live
 from tests.service.trial import Trial

@@ -11,7 +11,7 @@ from pathlib import Path
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
 from monitor.service.passphrase import keep
-from monitor.service.settings import load
+from monitor.service.settings.settings import load
 from monitor.store.exports import WHAT
 from tests.edges.receiver import HttpReceiver, free_port, waits_for
 from tests.service.test_live import SETTINGS

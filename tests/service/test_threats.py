@@ -27,7 +27,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Broker, Guest
 from monitor.edges.socket import ask
 from monitor.service.daemon import socket_file
-from monitor.service.settings import load
+from monitor.service.settings.settings import load
 from monitor.store.exports import WHAT
 from monitor.store.journal import journal_of
 from monitor.store.writer import Writer

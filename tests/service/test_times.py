@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.room.entries import RequestError
+from monitor.entries.entries import RequestError
 from monitor.service.times import read_time
 
 ZONE = ZoneInfo("Europe/London")

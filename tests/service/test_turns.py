@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from monitor.room.effects import Effects
-from monitor.room.engine import Engine
-from monitor.room.notices import Policy
-from monitor.room.readings import MINUTE_MS, Quantity, Reading
-from monitor.service.settings import load
+from monitor.engine.effects import Effects
+from monitor.engine.engine import Engine
+from monitor.notices.rules import Policy
+from monitor.service.settings.settings import load
 from monitor.service.worker import MINUTES_AT_A_TIME, Worker
+from monitor.site.readings import MINUTE_MS, Quantity, Reading
 from monitor.store.writer import Writer
 from tests.service.test_live import SETTINGS
 from tests.service.test_payload_watch import BOOK

@@ -12,7 +12,11 @@ import pytest
 
 from monitor.edges import systemd
 from monitor.service.daemon import FRESH_S, LOOK_EVERY_S
-from monitor.service.settings import SERVICE_RUNTIME, SERVICE_SETTINGS, SERVICE_STATE
+from monitor.service.settings.settings import (
+    SERVICE_RUNTIME,
+    SERVICE_SETTINGS,
+    SERVICE_STATE,
+)
 
 UNIT = Path(__file__).parents[2] / "systemd" / "drying-room.service"
 MOST_EXPOSED = 12  # tenths

@@ -12,7 +12,7 @@ from pathlib import Path
 from monitor.edges.broker import RunningBroker
 from monitor.edges.socket import SocketError, ask
 from monitor.service.daemon import socket_file
-from monitor.service.settings import Settings, load
+from monitor.service.settings.settings import Settings, load
 from monitor.store.exports import export
 from monitor.store.formats import Format
 from monitor.store.reader import Reader

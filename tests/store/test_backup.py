@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.room.effects import Effects
-from monitor.room.readings import Quantity, Reading
+from monitor.engine.effects import Effects
+from monitor.site.readings import Quantity, Reading
 from monitor.store import backup, connection
 from monitor.store.backup import back_up, backups, made_ms, restore, verify
 from monitor.store.connection import StoreError

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects
+from monitor.air.minute import MinuteOfAir
+from monitor.engine.effects import Effects
 from monitor.store.days import KEPT
 from monitor.store.mend import set_aside_future
 from monitor.store.reader import Reader

@@ -12,16 +12,16 @@ from pathlib import Path
 
 import pytest
 
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects
-from monitor.room.entries import Entry
-from monitor.room.kinds import Kind
-from monitor.room.notices import Notice, Weight
-from monitor.room.prospects import Prospect
-from monitor.room.readings import Flag, Quantity, ReadAs, Reading, Sensor
-from monitor.room.spaces import Site, Space, Use
-from monitor.room.spells import Spell
-from monitor.room.teller import Outgoing, Settlement
+from monitor.air.minute import MinuteOfAir
+from monitor.air.spells import Spell
+from monitor.drying.prospects import Prospect
+from monitor.engine.effects import Effects
+from monitor.entries.entries import Entry
+from monitor.notices.rules import Notice, Weight
+from monitor.notices.said import Outgoing, Settlement
+from monitor.site.kinds import Kind
+from monitor.site.readings import Flag, Quantity, ReadAs, Reading, Sensor
+from monitor.site.spaces import Site, Space, Use
 from monitor.store.exports import FLAG_WORDS, WHAT, export, flag_text
 from monitor.store.formats import ExportError, Format, no_formula, time_text
 from monitor.store.reader import Reader
@@ -306,7 +306,7 @@ from pathlib import Path
 from monitor.store.exports import export
 from monitor.store.formats import Format
 from monitor.store.reader import Reader
-from monitor.room.spaces import Site
+from monitor.site.spaces import Site
 site = Site("Withy End", 52.0, -3.0, 120.0, "Europe/London", "°C", {}, {})
 with open("/dev/null", "wb") as out, Reader(Path(sys.argv[1])) as reader:
     first = int(sys.argv[2])

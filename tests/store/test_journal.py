@@ -15,10 +15,10 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from monitor.room.effects import Effects
-from monitor.room.engine import Engine
-from monitor.room.entries import Entry, Request, bears_from_ms
-from monitor.room.notices import Policy
+from monitor.engine.effects import Effects
+from monitor.engine.engine import Engine
+from monitor.entries.entries import Entry, Request, bears_from_ms
+from monitor.notices.rules import Policy
 from monitor.store.backup import back_up, restore
 from monitor.store.connection import vacuum_into
 from monitor.store.journal import journal_of, read
@@ -26,8 +26,8 @@ from monitor.store.mend import set_aside_future
 from monitor.store.reader import Reader
 from monitor.store.schema import MIGRATIONS
 from monitor.store.writer import Writer
-from tests.room.test_crisp_engine import ARID, HANG, arid, enter, fold
-from tests.room.test_engine import BOOK, FOREVER_MS, HOUR_MS, START_MS, message, rows
+from tests.engine.test_crisp_engine import ARID, HANG, arid, enter, fold
+from tests.engine.test_engine import BOOK, FOREVER_MS, HOUR_MS, START_MS, message, rows
 
 NOW_MS = START_MS + 48 * HOUR_MS
 
@@ -237,8 +237,8 @@ def test_a_journal_that_cannot_be_written_loses_no_entry(tmp_path: Path) -> None
 KILLED = """
 import os, sqlite3, sys
 from pathlib import Path
-from monitor.room.effects import Effects
-from monitor.room.entries import Entry
+from monitor.engine.effects import Effects
+from monitor.entries.entries import Entry
 from monitor.store import backup, writer
 from tests.store.test_journal import NOW_MS, SAID
 what, folder = sys.argv[1], Path(sys.argv[2])

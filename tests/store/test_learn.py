@@ -9,15 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.room import learning
-from monitor.room.ahead import ahead
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects
-from monitor.room.history import History
-from monitor.room.learning import Lesson, place_of
-from monitor.room.spaces import OUTDOORS, Site
-from monitor.room.ten_minutes import TenMinutes, on_grid
+from monitor.ahead import lesson as learning
+from monitor.ahead.courses import ahead
+from monitor.ahead.grid import History
+from monitor.ahead.lesson import Lesson, place_of
+from monitor.ahead.ten_minutes import TenMinutes, on_grid
+from monitor.air.minute import MinuteOfAir
+from monitor.engine.effects import Effects
 from monitor.science import moist_air
+from monitor.site.spaces import OUTDOORS, Site
 from monitor.store import learn
 from monitor.store.learn import past_of
 from monitor.store.reader import Reader

@@ -10,11 +10,11 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from monitor.room.effects import Effects
-from monitor.room.entries import Entry
-from monitor.room.kinds import Kind
-from monitor.room.readings import Quantity, Reading
-from monitor.room.spells import Spell
+from monitor.air.spells import Spell
+from monitor.engine.effects import Effects
+from monitor.entries.entries import Entry
+from monitor.site.kinds import Kind
+from monitor.site.readings import Quantity, Reading
 from monitor.store.partitions import AGAIN_DAYS, partition
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects, Unread
-from monitor.room.readings import Flag, Quantity, Reading
+from monitor.air.minute import MinuteOfAir
+from monitor.engine.effects import Effects, Unread
+from monitor.site.readings import Flag, Quantity, Reading
 from monitor.store.connection import StoreError
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer

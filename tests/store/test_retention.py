@@ -12,17 +12,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from monitor.air.minute import MinuteOfAir
 from monitor.edges.report.gather import Source, gather
 from monitor.edges.report.sheet import sheet
 from monitor.edges.report.text import phone_text
 from monitor.edges.report.weeks import Week
-from monitor.room.air import MinuteOfAir
-from monitor.room.effects import Effects
-from monitor.room.entries import Entry
-from monitor.room.flowers import read_book
-from monitor.room.readings import Quantity, Reading
-from monitor.room.spaces import Limits, Site, Space, Use
+from monitor.engine.effects import Effects
+from monitor.entries.entries import Entry
 from monitor.service.shipped import shipped
+from monitor.site.flowers import read_book
+from monitor.site.readings import Quantity, Reading
+from monitor.site.spaces import Limits, Site, Space, Use
 from monitor.store.exports import export, remark
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer

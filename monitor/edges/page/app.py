@@ -46,9 +46,9 @@ from monitor.edges.page.guard import REPORT_POLICY, Headers, RefusedError, form_
 from monitor.edges.page.house import House
 from monitor.edges.page.live import Live
 from monitor.edges.report.order import WEEK_PAGE
-from monitor.room.entries import Request as Wish
-from monitor.room.entries import RequestError, standing
-from monitor.room.logbook import Entered
+from monitor.entries.entries import Request as Wish
+from monitor.entries.entries import RequestError, standing
+from monitor.entries.logbook import Entered
 from monitor.store.connection import StoreError
 from monitor.store.reader import Reader
 

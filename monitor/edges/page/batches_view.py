@@ -10,14 +10,14 @@ from markupsafe import Markup
 
 from monitor.edges.page import passed, pictures, rail
 from monitor.edges.page.house import House
-from monitor.room.batches import Batch, Stay, described
-from monitor.room.entries import Entry, first_of, undone
-from monitor.room.prospect_words import ANEW, sentences, tag, why_nothing
-from monitor.room.readings import MINUTE_MS
-from monitor.room.snapshot import Snapshot
-from monitor.room.spaces import Site, Use
-from monitor.room.told import history_lines
-from monitor.room.words import count, when
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.batches import Batch, Stay, described
+from monitor.entries.entries import Entry, first_of, undone
+from monitor.entries.told import history_lines
+from monitor.notices.sentences.batches import ANEW, sentences, tag, why_nothing
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Site, Use
+from monitor.site.words import count, when
 from monitor.store.reader import Load, Reader
 
 Told = dict[str, Any]

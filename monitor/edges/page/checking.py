@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from monitor.edges.page.house import House
-from monitor.room.readings import Quantity
-from monitor.room.saltcheck import HOW_TO, HOW_TO_BESIDE
-from monitor.room.snapshot import Snapshot
-from monitor.room.words import named, when
+from monitor.engine.snapshot import Snapshot
+from monitor.places.saltcheck import HOW_TO, HOW_TO_BESIDE
 from monitor.science.salts import SALTS, Salt
+from monitor.site.readings import Quantity
+from monitor.site.words import named, when
 
 Told = dict[str, Any]
 VERBS = ("aside", "back", "calibrate")

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
+from monitor.ahead.courses import Band
+from monitor.ahead.grid import STEP_MIN
+from monitor.ahead.look import HORIZONS_H, Coming
 from monitor.edges.page.house import House
-from monitor.room import coming_words, leaks
-from monitor.room.ahead import Band
-from monitor.room.batches import hanging_in
-from monitor.room.foresight import HORIZONS_H, Coming
-from monitor.room.history import STEP_MIN
-from monitor.room.snapshot import Snapshot
-from monitor.room.spaces import OUTDOORS, Site
-from monitor.room.words import humidity, temperature, when_minute
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.batches import hanging_in
+from monitor.notices.sentences import coming as coming_words
+from monitor.places import leaks
+from monitor.site.spaces import OUTDOORS, Site
+from monitor.site.words import humidity, temperature, when_minute
 
 Told = dict[str, Any]
 NOTHING: Told = {"hours": [], "airing": [], "best": "", "leaks": []}

@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
+from monitor.air.minute import MinuteOfAir
 from monitor.edges.page.house import House
-from monitor.room.air import MinuteOfAir
-from monitor.room.readings import Quantity, Sensor
-from monitor.room.snapshot import SensorNow, Snapshot
-from monitor.room.spaces import Site
-from monitor.room.words import two_figures, when
+from monitor.engine.snapshot import SensorNow, Snapshot
+from monitor.site.readings import Quantity, Sensor
+from monitor.site.spaces import Site
+from monitor.site.words import two_figures, when
 
 UNKNOWN = "not known"
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|°|h\b|min\b|lux\b|kPa\b|g\b))")

@@ -8,11 +8,11 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from monitor.edges.page.house import House
-from monitor.room.batches import AWAY, BatchState
-from monitor.room.entries import CORRECT, Entry, RequestError, standing
-from monitor.room.fields import CALLED, FIELDS, PARTS
-from monitor.room.snapshot import Snapshot
-from monitor.room.spaces import Use
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.batches import AWAY, BatchState
+from monitor.entries.entries import CORRECT, Entry, RequestError, standing
+from monitor.entries.fields import CALLED, FIELDS, PARTS
+from monitor.site.spaces import Use
 
 # field → (what stands above it, what helps below it)
 _ASKED: dict[str, tuple[str, str]] = {

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.room.batches import described, hanging_in, kept_in
-from monitor.room.circumstances import Circumstances
-from monitor.room.entries import JSON, Request
-from monitor.room.flowers import Book
-from monitor.room.logbook import Entered
-from monitor.room.snapshot import Snapshot
-from monitor.room.spaces import OUTDOORS, Site
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.batches import described, hanging_in, kept_in
+from monitor.entries.entries import JSON, Request
+from monitor.entries.logbook import Entered
+from monitor.notices.circumstances import Circumstances
 from monitor.science.moist_air import standard_pressure
+from monitor.site.flowers import Book
+from monitor.site.spaces import OUTDOORS, Site
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator
 
 from monitor.edges.page import figures
 from monitor.edges.page.house import House
-from monitor.room.snapshot import Snapshot
+from monitor.engine.snapshot import Snapshot
 
 LOOK_EVERY_S = 0.4
 SIGN_OF_LIFE_S = 10.0

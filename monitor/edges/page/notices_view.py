@@ -6,9 +6,9 @@ from typing import Any
 
 from monitor.edges.page import pictures
 from monitor.edges.page.house import House
-from monitor.room.kinds import Kind
-from monitor.room.snapshot import Snapshot
-from monitor.room.words import count, when
+from monitor.engine.snapshot import Snapshot
+from monitor.site.kinds import Kind
+from monitor.site.words import count, when
 from monitor.store.reader import Delivery, Reader
 
 Told = dict[str, Any]

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from monitor.air.spells import Spell
 from monitor.edges.page import pictures
 from monitor.edges.page.house import House
-from monitor.room.spells import Spell
-from monitor.room.words import lasting, two_figures, when_minute
+from monitor.site.words import lasting, two_figures, when_minute
 from monitor.store.reader import Load
 
 

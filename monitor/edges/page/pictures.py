@@ -8,14 +8,14 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
+from monitor.air.spells import Spell
+from monitor.drying.prospects import Prospect
 from monitor.edges.charts import Level, Mark, Series, fan_chart, line_chart
-from monitor.room.batches import Batch
-from monitor.room.kinds import Kind
-from monitor.room.prospects import Prospect
-from monitor.room.readings import MINUTE_MS
-from monitor.room.spaces import Site, Space
-from monitor.room.spells import Spell
-from monitor.room.words import humidity, light, temperature
+from monitor.entries.batches import Batch
+from monitor.site.kinds import Kind
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Site, Space
+from monitor.site.words import humidity, light, temperature
 from monitor.store.days import KEPT
 
 Floats = npt.NDArray[np.float64]

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from monitor.edges.page.house import House
-from monitor.room.entries import RequestError
-from monitor.room.words import named
+from monitor.entries.entries import RequestError
+from monitor.site.words import named
 
 Told = dict[str, Any]
 

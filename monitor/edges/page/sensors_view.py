@@ -7,12 +7,12 @@ from typing import Any
 from monitor.edges.page import figures, passed
 from monitor.edges.page.checking import can_be_checked
 from monitor.edges.page.house import House
-from monitor.room.calibrations import out_of_service, services
-from monitor.room.entries import standing
-from monitor.room.harmless import shown
-from monitor.room.readings import Flag
-from monitor.room.snapshot import Snapshot
-from monitor.room.words import lasting, when
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.entries import standing
+from monitor.entries.sensors import out_of_service, services
+from monitor.site.harmless import shown
+from monitor.site.readings import Flag
+from monitor.site.words import lasting, when
 from monitor.store.reader import Reader
 
 Told = dict[str, Any]

@@ -12,6 +12,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from markupsafe import Markup
 
+from monitor.air.limits import limits_of
+from monitor.air.spells import Spell
 from monitor.edges.charts.drawing import midnight
 from monitor.edges.page import (
     batches_view,
@@ -24,15 +26,14 @@ from monitor.edges.page import (
     sun,
 )
 from monitor.edges.page.house import House
-from monitor.room import advice, places
-from monitor.room.batches import hanging_in, kept_in
-from monitor.room.kinds import Kind
-from monitor.room.limits import limits_of
-from monitor.room.readings import MINUTE_MS, Quantity
-from monitor.room.snapshot import Snapshot
-from monitor.room.spaces import OUTDOORS, Space, Use
-from monitor.room.spells import Spell
-from monitor.room.words import (
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.batches import hanging_in, kept_in
+from monitor.notices.sentences import spells as advice
+from monitor.places import places
+from monitor.site.kinds import Kind
+from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.spaces import OUTDOORS, Space, Use
+from monitor.site.words import (
     humidity,
     lasting,
     light,

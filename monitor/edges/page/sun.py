@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.edges.charts.drawing import midnight
-from monitor.room import places, sunlight
-from monitor.room.readings import MINUTE_MS, Quantity
-from monitor.room.spaces import OUTDOORS, Site, Space, Use
-from monitor.room.sunlight import Beam, Place
-from monitor.room.sunshine import chance_of_sun
-from monitor.room.windows import Window
-from monitor.room.words import local
+from monitor.places import places, sun
+from monitor.places.sun import Beam, Place
+from monitor.places.sunshine import chance_of_sun
+from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.spaces import OUTDOORS, Site, Space, Use
+from monitor.site.windows import Window
+from monitor.site.words import local
 from monitor.store.reader import Reader
 
 Floats = NDArray[np.float64]
@@ -59,12 +59,12 @@ def of_space(site: Site, space: Space, store: Path, today: date) -> list[str]:
 
 @lru_cache(maxsize=64)
 def _beams(windows: tuple[Window, ...], place: Place, today: date) -> tuple[Beam, ...]:
-    return tuple(sunlight.beams(windows, place, today))
+    return tuple(sun.beams(windows, place, today))
 
 
 @lru_cache(maxsize=64)
 def _told(windows: tuple[Window, ...], place: Place, today: date) -> str:
-    return sunlight.told(windows, place, today)
+    return sun.told(windows, place, today)
 
 
 @lru_cache(maxsize=64)  # once a day for each space
@@ -78,17 +78,17 @@ def _checked(
         if lit:
             lux = reader.air_of(name, begin, end, ("illuminance_lx",))["illuminance_lx"]
             minute = np.arange(begin, end, STEP_MIN, dtype=np.int64)
-            found = sunlight.corrected(windows, place, minute, lux[::STEP_MIN])
-            return sunlight.told_correction(found)
+            found = sun.corrected(windows, place, minute, lux[::STEP_MIN])
+            return sun.told_correction(found)
         chance = _chance(reader, begin, end)[-1]
     yesterday = today - timedelta(days=1)
     sunny = [
         chance[(minute - end + DAY_MIN) // 60 % 24]
-        for beam in sunlight.beams(windows, place, yesterday)
+        for beam in sun.beams(windows, place, yesterday)
         for minute in range(beam.begins, beam.ends)
     ]
     sunshine = float(np.mean(sunny)) if sunny and np.isfinite(sunny).all() else None
-    dose = sunlight.estimated_dose(windows, place, yesterday, sunshine)
+    dose = sun.estimated_dose(windows, place, yesterday, sunshine)
     return f"Yesterday: {dose.says[:1].lower()}{dose.says[1:]}" if dose.lx_h >= 1 else ""
 
 

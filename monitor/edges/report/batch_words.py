@@ -7,17 +7,17 @@ from typing import Any
 
 from markupsafe import Markup
 
+from monitor.drying.prospects import Prospect
 from monitor.edges.charts import Level, Mark, fan_chart
 from monitor.edges.report.batches import BatchWeek, Place
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.losses import LOST, Taken, losses_said
 from monitor.edges.report.text import at
-from monitor.room import words
-from monitor.room.batches import Batch, described
-from monitor.room.prospect_words import sentences
-from monitor.room.prospects import Prospect
-from monitor.room.readings import MINUTE_MS
-from monitor.room.spaces import Site
+from monitor.entries.batches import Batch, described
+from monitor.notices.sentences.batches import sentences
+from monitor.site import words
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Site
 
 # A difference of less than this is none that a grower would notice [d].
 _SAME_DAY = 0.5

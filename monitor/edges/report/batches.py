@@ -11,20 +11,21 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from monitor.drying import ensemble as dryness
+from monitor.drying import harm as keeping
+from monitor.drying.crisp_day import when_crisp
+from monitor.drying.ensemble import Ensemble, still_hanging
+from monitor.drying.hours import HourlyAir
+from monitor.drying.prospects import Prospect
+from monitor.drying.standing import HOUR_MS, Standing, Standings
 from monitor.edges.report.numbers import SpaceWeek
-from monitor.room import dryness, keeping
-from monitor.room.batches import Batch
-from monitor.room.dryness import Ensemble, still_hanging
-from monitor.room.flowers import Flower
-from monitor.room.hours import HourlyAir
-from monitor.room.kinds import Kind
-from monitor.room.outlook import when_crisp
-from monitor.room.prospects import Prospect
-from monitor.room.readings import MINUTE_MS
-from monitor.room.spaces import Site, Use
-from monitor.room.standings import HOUR_MS, Standing, Standings
+from monitor.entries.batches import Batch
 from monitor.science import light
 from monitor.science.drying import deficit_factor
+from monitor.site.flowers import Flower
+from monitor.site.kinds import Kind
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Site, Use
 from monitor.store.reader import Reader
 
 Floats = npt.NDArray[np.float64]

@@ -13,16 +13,16 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from monitor.ahead.airing import airing_helps
+from monitor.air.minute import MinuteOfAir
 from monitor.edges.report.batch_words import moved
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.numbers import SpaceWeek, days_over_dose
 from monitor.edges.report.text import at_clock
-from monitor.room import words
-from monitor.room.air import MinuteOfAir
-from monitor.room.airing import airing_helps
-from monitor.room.kinds import Kind
-from monitor.room.spaces import OUTDOORS, Site, Use
 from monitor.science.moist_air import standard_pressure
+from monitor.site import words
+from monitor.site.kinds import Kind
+from monitor.site.spaces import OUTDOORS, Site, Use
 
 # Opening up is looked at so often: air outside changes slowly.
 _STEP_MIN = 30

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
+from monitor.ahead.airing_seen import AiringSeen
+from monitor.drying.prospects import KEPT, Prospect
+from monitor.drying.standing import Standings
 from monitor.edges.report.batches import BatchWeek, batch_weeks
 from monitor.edges.report.hours_of_air import HoursOfAir
 from monitor.edges.report.losses import Taken, taken
@@ -15,16 +18,13 @@ from monitor.edges.report.numbers import SpaceWeek, SpellHours, hours_within, sp
 from monitor.edges.report.openings import airings
 from monitor.edges.report.promises import Promise, promises
 from monitor.edges.report.weeks import Week, first_minute
-from monitor.room.airing_seen import AiringSeen
-from monitor.room.batches import Batch, fold
-from monitor.room.calibrations import Calibration, Service, calibrations, services
-from monitor.room.entries import standing
-from monitor.room.flowers import Book
-from monitor.room.kinds import Kind
-from monitor.room.prospects import KEPT, Prospect
-from monitor.room.readings import MINUTE_MS, Sensor
-from monitor.room.spaces import Site
-from monitor.room.standings import Standings
+from monitor.entries.batches import Batch, fold
+from monitor.entries.entries import standing
+from monitor.entries.sensors import Calibration, Service, calibrations, services
+from monitor.site.flowers import Book
+from monitor.site.kinds import Kind
+from monitor.site.readings import MINUTE_MS, Sensor
+from monitor.site.spaces import Site
 from monitor.store.reader import Delivery, Heard, Reader
 
 

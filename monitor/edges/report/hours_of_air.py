@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.room.hour_means import NO_HOURS, HourMeans
+from monitor.drying.hour_means import NO_HOURS, HourMeans
 from monitor.store.reader import Reader
 
 _COLUMNS = ("temperature_c", "relative_humidity_pct", "illuminance_lx")

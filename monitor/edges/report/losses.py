@@ -11,14 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.drying import harm
+from monitor.drying.standing import HOUR_MS, Standing, Standings
 from monitor.edges.report.batches import path_of
-from monitor.room import keeping
-from monitor.room.batches import Batch, Outcome
-from monitor.room.flowers import Flower
-from monitor.room.readings import MINUTE_MS
-from monitor.room.spaces import Site
-from monitor.room.standings import HOUR_MS, Standing, Standings
-from monitor.room.words import count, humidity, lasting
+from monitor.entries.batches import Batch, Outcome
+from monitor.site.flowers import Flower
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Site
+from monitor.site.words import count, humidity, lasting
 from monitor.store.reader import Reader
 
 # In air damper than this mould can start, dryer than this petals turn brittle: the limits of a
@@ -110,13 +110,13 @@ def _conditions(
     left = np.median(ensemble.members.still_to_lose(path_of(stands)), axis=1)[1:]
     crisp = left[-len(air) :] <= _CRISP_LEFT_PCT
     opens = flower.opening_above_c
-    colour = keeping.colour_left(flower, batch.colour, float(light_lx_h.sum()), 0.0)
+    colour = harm.colour_left(flower, batch.colour, float(light_lx_h.sum()), 0.0)
     return Conditions(
         days=((batch.taken_down_ms or 0) - batch.hung_ms) / (24 * HOUR_MS),
         load_kpa_h=_load(reader, batch),
         damp_h=float((known & (air.humidity_pct > damp_pct)).sum()),
         warm_h=None if opens is None else float((known & (air.temperature_c > opens)).sum()),
-        opening=keeping.opening(ensemble),
+        opening=harm.opening(ensemble),
         light_share=colour.share_used,
         arid_h=float((known & (air.humidity_pct < arid_pct) & crisp).sum()),
         p_crisp=float((ensemble.moisture_pct_db <= ensemble.members.target).mean()),
@@ -136,7 +136,7 @@ def cause(one: Taken, what: str) -> str:
 def _of_mould(one: Taken, met: Conditions) -> str:
     if met.damp_h >= _DAMP_H:
         return f"it hung above {humidity(met.damp_pct)} for {lasting(60 * met.damp_h)}"
-    if met.p_crisp < keeping.NOT_DRY_BELOW:
+    if met.p_crisp < harm.NOT_DRY_BELOW:
         return f"it was likely not dry when taken down ({round(10 * met.p_crisp)} in 10)"
     if met.days > one.flower.days_hanging[1]:
         usual = f"{one.flower.days_hanging[0]:g} to {one.flower.days_hanging[1]:g}"

@@ -6,8 +6,8 @@ import shutil
 from pathlib import Path
 from typing import NamedTuple
 
-from monitor.room.readings import MINUTE_MS, Quantity
-from monitor.room.spaces import Site
+from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.spaces import Site
 from monitor.store import backup
 from monitor.store.reader import Reader
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.promises import LEADS_DAYS, Promise, held
 from monitor.edges.report.text import at
-from monitor.room import words
-from monitor.room.calibrations import Calibration, Service
-from monitor.room.readings import MINUTE_MS, Quantity
-from monitor.room.spaces import Site
+from monitor.entries.sensors import Calibration, Service
+from monitor.site import words
+from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.spaces import Site
 
 # With fewer the share that held says nothing.
 ENOUGH_PROMISES = 5

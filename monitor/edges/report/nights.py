@@ -9,7 +9,7 @@ import numpy.typing as npt
 from astral import Observer
 from astral.sun import elevation
 
-from monitor.room.spaces import Site
+from monitor.site.spaces import Site
 
 _STEP_MIN = 10
 # The sun's upper edge on the horizon, refraction and its half width taken in.

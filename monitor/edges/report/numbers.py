@@ -14,11 +14,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from monitor.room.kinds import UNIT_OF_WORST, Kind
-from monitor.room.limits import limits_of
-from monitor.room.readings import Quantity
-from monitor.room.spaces import Site, Space
-from monitor.room.spells import Limit, Spell
+from monitor.air.limits import limits_of
+from monitor.air.spells import Limit, Spell
+from monitor.site.kinds import UNIT_OF_WORST, Kind
+from monitor.site.readings import Quantity
+from monitor.site.spaces import Site, Space
 from monitor.store.reader import Reader
 
 DAY_MIN = 1440

@@ -7,11 +7,11 @@ from collections.abc import Iterator, Sequence
 
 import pandas as pd
 
+from monitor.ahead.airing_seen import AiringSeen, airing_seen
+from monitor.air.minute import MinuteOfAir
 from monitor.edges.report.numbers import SpaceWeek
-from monitor.room.air import MinuteOfAir
-from monitor.room.airing_seen import AiringSeen, airing_seen
-from monitor.room.spaces import OUTDOORS, Site, Use
 from monitor.science.moist_air import standard_pressure
+from monitor.site.spaces import OUTDOORS, Site, Use
 
 # The air is looked at so often: it changes slowly.
 STEP_MIN = 10

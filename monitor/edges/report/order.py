@@ -8,10 +8,10 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from monitor.room.flowers import Book, Flower
-from monitor.room.readings import ForecastFrom, Quantity, ReadAs, Sensor, TimeAt
-from monitor.room.spaces import Delays, Limits, Site, Space, Use
-from monitor.room.windows import Window
+from monitor.site.flowers import Book, Flower
+from monitor.site.readings import ForecastFrom, Quantity, ReadAs, Sensor, TimeAt
+from monitor.site.spaces import Delays, Limits, Site, Space, Use
+from monitor.site.windows import Window
 
 # Read by the child from its standard input; its answer, one line of JSON, goes to standard output.
 COMMAND = (sys.executable, "-m", "monitor.edges.report")

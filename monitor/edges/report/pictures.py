@@ -10,8 +10,8 @@ from monitor.edges.charts import Level, Mark, Passed, Series, line_chart, week_s
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.numbers import SpaceWeek
 from monitor.edges.report.text import PASSED
-from monitor.room import words
-from monitor.room.kinds import Kind
+from monitor.site import words
+from monitor.site.kinds import Kind
 
 # How each kind of spell looks; the word beside it says the rest.
 LOOK: dict[Kind, str] = {

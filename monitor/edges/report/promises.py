@@ -7,10 +7,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.room.batches import Batch
-from monitor.room.readings import MINUTE_MS
-from monitor.room.standings import HOUR_MS, Standings
-from monitor.room.words import local_day
+from monitor.drying.standing import HOUR_MS, Standings
+from monitor.entries.batches import Batch
+from monitor.site.readings import MINUTE_MS
+from monitor.site.words import local_day
 from monitor.store.reader import Reader
 
 LEADS_DAYS = (7, 3)

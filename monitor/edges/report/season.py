@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from statistics import median
 from typing import NamedTuple
 
+from monitor.drying.members import pace_against_book
 from monitor.edges.report.gather import Source, spaces_in
 from monitor.edges.report.losses import Taken
 from monitor.edges.report.promises import Promise
 from monitor.edges.report.weeks import Week
-from monitor.room.kinds import Kind
-from monitor.room.members import pace_against_book
-from monitor.room.readings import MINUTE_MS
-from monitor.room.spaces import Site
+from monitor.site.kinds import Kind
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Site
 
 # Of two places one is only called the better where so many batches hung in each. Our own choice.
 ENOUGH_A_PLACE = 2

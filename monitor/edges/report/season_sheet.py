@@ -14,8 +14,8 @@ from monitor.edges.report.promises import LEADS_DAYS, held
 from monitor.edges.report.season import PaceRow, PlaceRow, Season, best_place, days
 from monitor.edges.report.tables import local_text
 from monitor.edges.report.text import PASSED, PULL_EXPLAINED
-from monitor.room import words
-from monitor.room.readings import MINUTE_MS
+from monitor.site import words
+from monitor.site.readings import MINUTE_MS
 from monitor.store.formats import no_formula
 
 NAME = "season.html"

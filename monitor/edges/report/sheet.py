@@ -7,6 +7,8 @@ from typing import Any
 
 from markupsafe import Markup
 
+from monitor.ahead.airing_seen import AiringSeen
+from monitor.air.spells import Spell
 from monitor.edges.report import batch_words, pictures
 from monitor.edges.report.gather import SensorWeek, SiteWeek
 from monitor.edges.report.losses import in_common
@@ -24,12 +26,10 @@ from monitor.edges.report.text import (
     means_line,
     missing_line,
 )
-from monitor.room import words
-from monitor.room.airing_seen import AiringSeen
-from monitor.room.kinds import Kind
-from monitor.room.readings import MINUTE_MS
-from monitor.room.spaces import OUTDOORS, Use
-from monitor.room.spells import Spell
+from monitor.site import words
+from monitor.site.kinds import Kind
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import OUTDOORS, Use
 from monitor.store.exports import flag_text
 
 # A page that opens at once on a slow link: pictures beyond this are left out, and said so.

@@ -10,10 +10,10 @@ import pandas as pd
 
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.numbers import Extreme, SpaceWeek, by_day, by_hour, days_over_dose
-from monitor.room import words
-from monitor.room.kinds import UNIT_OF_WORST
-from monitor.room.readings import MINUTE_MS, Quantity
-from monitor.room.spaces import Site
+from monitor.site import words
+from monitor.site.kinds import UNIT_OF_WORST
+from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.spaces import Site
 from monitor.store.exports import flag_text
 from monitor.store.formats import no_formula
 

@@ -6,10 +6,10 @@ from datetime import timedelta
 
 from monitor.edges.report.gather import SensorWeek, SiteWeek
 from monitor.edges.report.numbers import SpaceWeek, days_over_dose
-from monitor.room import words
-from monitor.room.kinds import Kind
-from monitor.room.readings import MINUTE_MS
-from monitor.room.spaces import OUTDOORS, Site
+from monitor.site import words
+from monitor.site.kinds import Kind
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import OUTDOORS, Site
 
 MOST_LINES = 10
 _MOST_SPACES = 3

@@ -1,0 +1,1 @@
+"""A space's past becomes the likely courses of its next day."""

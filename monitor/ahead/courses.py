@@ -1,0 +1,211 @@
+"""What the air of a space will do in the next day.
+
+The answer is a bundle of likely paths: the middle course, and about it the errors of the model's
+own past at this time of day. Temperature and humidity ratio err together in each path, so that
+relative humidity and deficit follow from them path by path, and every quantile is of one bundle.
+"""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.ahead.features import LOG_SCALE, Past, ready, simple_rule
+from monitor.ahead.grid import (
+    STEP_MIN,
+    STEPS_PER_DAY,
+    Array,
+    History,
+    Indices,
+    checked,
+    clipped,
+    until,
+)
+from monitor.ahead.model import LEADS, Model, corrections, fit
+from monitor.science.moist_air import (
+    humidity_ratio_array,
+    saturation_vapour_pressure_liquid_array,
+    vapour_pressure_array,
+)
+from monitor.science.order_statistics import median, quantiles
+
+__all__ = ["Band", "Outlook", "ahead", "courses", "derived", "fit", "paths", "with_paths"]
+
+LOOK_BACK_DAYS = 15
+PATHS = 200
+LIKE_HOURS_MIN = 90
+# Common experience, until a space has its own: how far the simple rule errs in an unknown space.
+UNKNOWN_SPREAD = (3.0, 1.5)  # K, and LOG_SCALE × 15 % of the humidity ratio
+UNKNOWN_GROWS_H = 6.0
+OWN_DAYS = 4.0
+
+Quantity = Literal["temperature_c", "humidity_ratio_g_kg", "relative_humidity_pct", "vpd_kpa"]
+
+
+class Band(NamedTuple):
+    """One in ten, the middle and nine in ten, at each of the outlook's minutes."""
+
+    p10: Array
+    p50: Array
+    p90: Array
+
+
+class Outlook(NamedTuple):
+    """The next 24 hours of a space, every ten minutes.
+
+    asked         UTC epoch minute it was asked at
+    minute        UTC epoch minutes ahead of it, 10 to 1440 later
+    paths_*       (paths, minutes): likely courses, of equal weight
+    """
+
+    asked: int
+    minute: NDArray[np.int64]
+    temperature_c: Band
+    humidity_ratio_g_kg: Band
+    relative_humidity_pct: Band
+    vpd_kpa: Band
+    paths_temperature_c: NDArray[np.float32]
+    paths_humidity_ratio_g_kg: NDArray[np.float32]
+    pressure_pa: float
+
+
+def ahead(model: Model, recent: History, now: int) -> Outlook | None:
+    """Look a day ahead.
+
+    model   learned of this space
+    recent  the space's last days on the ten-minute grid; 15 serve best, one will do
+    now     UTC epoch minutes; nothing later in `recent` is looked at
+    returns None where no temperature and humidity is known of the last hour
+    raises  ValueError naming what is not on one grid
+    """
+    known = _as_learned(model, _last_days(until(checked(recent), now)))
+    past = ready(known)
+    index = np.array([len(known.minute) - 1], dtype=np.int64)
+    temperature, water = (bundle[0] for bundle in paths(model, past, index))
+    if not np.isfinite(temperature).all() or not np.isfinite(water).all():
+        return None
+    minute = known.minute[-1] + STEP_MIN * np.arange(1, STEPS_PER_DAY + 1)
+    return _of_paths(now, minute, temperature, water, model.site.pressure_pa)
+
+
+def _of_paths(
+    asked: int, minute: NDArray[np.int64], temperature: Array, water: Array, pressure_pa: float
+) -> Outlook:
+    humidity, deficit = derived(temperature, water, pressure_pa)
+    return Outlook(
+        asked, minute, _band(temperature), _band(water), _band(humidity), _band(deficit),
+        temperature.astype(np.float32), water.astype(np.float32), pressure_pa,
+    )  # fmt: skip
+
+
+def with_paths(outlook: Outlook, temperature: Array, water: Array) -> Outlook:
+    """The same hours with other courses: (paths, steps) of temperature [°C] and humidity ratio
+    [g/kg]."""
+    return _of_paths(outlook.asked, outlook.minute, temperature, water, outlook.pressure_pa)
+
+
+def _last_days(history: History) -> History:
+    keep = LOOK_BACK_DAYS * STEPS_PER_DAY
+    return clipped(history, slice(-keep, None))
+
+
+def _as_learned(model: Model, history: History) -> History:
+    """Outdoors in it if, and only if, the model has learned with it."""
+    if not model.with_outdoors:
+        return history._replace(outdoor_temperature_c=None, outdoor_humidity_ratio_g_kg=None)
+    if history.outdoor_temperature_c is not None:
+        return history
+    unknown = np.full(len(history.minute), np.nan)
+    return history._replace(outdoor_temperature_c=unknown, outdoor_humidity_ratio_g_kg=unknown)
+
+
+def paths(
+    model: Model, past: Past, index: Indices, steps: int = STEPS_PER_DAY
+) -> tuple[Array, Array]:
+    """Likely courses of the time after each moment.
+
+    index    moments of the past, (moments,)
+    steps    how many ten minutes to look ahead, up to a day
+    returns  temperature [°C] and humidity ratio [g/kg], each (moments, paths, steps)
+    """
+    every = np.arange(1, steps + 1)
+    rule = simple_rule(past, index, every)
+    learned = corrections(model, past, index)
+    minute = past.minute[index].astype(np.int64)
+    errors = np.stack([_errors(model, int(m)) for m in minute])
+    bent = _between_leads(learned[:, None] + errors, every)
+    course = rule[:, None] + bent
+    temperature = np.clip(course[..., 0], -40.0, 60.0)
+    water = np.exp(course[..., 1] / LOG_SCALE)
+    return temperature, np.minimum(water, saturated(temperature, model.site.pressure_pa))
+
+
+def _between_leads(at_leads: Array, every: Indices) -> Array:
+    """Draw out values at the leads to these steps, from nothing now."""
+    knots = np.concatenate([[0], LEADS])
+    right = np.searchsorted(knots, every)
+    share = (every - knots[right - 1]) / (knots[right] - knots[right - 1])
+    from_now = np.concatenate([np.zeros_like(at_leads[..., :1, :]), at_leads], axis=-2)
+    left = from_now[..., right - 1, :]
+    between: Array = left + share[:, None] * (from_now[..., right, :] - left)
+    return between
+
+
+def _errors(model: Model, minute: int) -> Array:
+    """Past errors from this time of day on, newest first choice: (paths, leads, 2)."""
+    apart = np.abs((model.path_at - minute + 720) % 1440 - 720)
+    like = np.flatnonzero(apart <= LIKE_HOURS_MIN)[-PATHS:]
+    days = len(like) * 60 / (2 * LIKE_HOURS_MIN + 60)
+    strangers = round(PATHS * max(0.0, 1.0 - days / OWN_DAYS))
+    own = model.paths[like].astype(np.float64)
+    if len(own) == 0:
+        return _unknown_errors()
+    errors = own[np.arange(PATHS - strangers) % len(own)]
+    if strangers:
+        errors = np.concatenate([errors, _unknown_errors()[:strangers]])
+    # A few days' errors all lean one way by chance; the model's own middle is the better one.
+    return np.asarray(errors - median(errors))
+
+
+def _unknown_errors() -> Array:
+    """Errors as a space without a past may have them: wandering, wider with the hours."""
+    steps = np.diff(np.concatenate([[0], LEADS])) * STEP_MIN / 60
+    keep = np.exp(-steps / UNKNOWN_GROWS_H)
+    shocks = np.random.default_rng(20_210_101).normal(size=(PATHS, len(LEADS), 2))
+    answer = np.zeros((PATHS, len(LEADS), 2))
+    state = np.zeros((PATHS, 2))
+    for i in range(len(LEADS)):
+        state = keep[i] * state + np.sqrt(1 - keep[i] ** 2) * shocks[:, i]
+        answer[:, i] = state
+    return np.asarray(answer * np.array(UNKNOWN_SPREAD))
+
+
+def saturated(temperature_c: Array, pressure_pa: float) -> Array:
+    """Humidity ratio of saturated air [g/kg]; ASHRAE, eq. 21."""
+    return humidity_ratio_array(saturation_vapour_pressure_liquid_array(temperature_c), pressure_pa)
+
+
+def derived(temperature_c: Array, water_g_kg: Array, pressure_pa: float) -> tuple[Array, Array]:
+    """Relative humidity [%] and deficit [kPa]; ASHRAE, eq. 20 turned round, and eq. 22."""
+    full = saturation_vapour_pressure_liquid_array(temperature_c)
+    vapour = vapour_pressure_array(water_g_kg, pressure_pa)
+    humidity = np.clip(100.0 * vapour / full, 0.0, 100.0)
+    return humidity, (1.0 - humidity / 100.0) * full / 1000.0
+
+
+def _band(bundle: Array) -> Band:
+    return Band(*quantiles(bundle, (0.1, 0.5, 0.9)))
+
+
+def courses(outlook: Outlook, quantity: Quantity) -> Array:
+    """The likely courses of a quantity: (paths, steps)."""
+    temperature = outlook.paths_temperature_c.astype(np.float64)
+    water = outlook.paths_humidity_ratio_g_kg.astype(np.float64)
+    if quantity == "temperature_c":
+        return temperature
+    if quantity == "humidity_ratio_g_kg":
+        return water
+    humidity, deficit = derived(temperature, water, outlook.pressure_pa)
+    return humidity if quantity == "relative_humidity_pct" else deficit

@@ -1,0 +1,164 @@
+"""Learns from a space's own past how its next day departs from the simple rule.
+
+A ridge regression for each of a few leads corrects the simple rule, for temperature and for the
+logarithm of the humidity ratio. The ridge draws every correction to nothing until the past has
+earned it, so the simple rule fades out by itself. Each correction is judged on days it was not
+fitted to; those errors, kept as whole paths over the day, are what the bands are made of.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.ahead.features import Past, Site, of_leads, of_moment, ready, simple_rule
+from monitor.ahead.grid import STEPS_PER_DAY, Array, History, Indices, at, checked, until
+from monitor.science.order_statistics import median
+
+LEADS = np.array([1, 3, 6, 9, 12, 18, 24, 36, 54, 78, 108, 144])  # [steps of 10 min]
+WINDOW_DAYS = 400
+LEARN_EVERY = 6  # steps between the moments learned from
+RECENT_DAYS = 60
+OLDER_EVERY = 5 * LEARN_EVERY  # and before that; all hours of the day come round in five days
+FEWEST_MOMENTS = 24
+RIDGE = 200.0
+FOLDS = 5
+KEPT_PATHS = 2000
+
+
+class Model(NamedTuple):
+    """What has been learned of one space; plain arrays, a few hundred kB.
+
+    weights  (leads, 2, features + 1), the last feature being a constant; of scaled features
+    centre   (leads, features), what a feature is less before scaling
+    scale    (leads, features)
+    paths    (paths, leads, 2) errors on days not fitted to, temperature [K] and scaled logarithm
+    path_at  (paths,) index of the moment each path began, as minute of the day UTC
+    fitted   UTC epoch minute up to which it has learned
+    """
+
+    site: Site
+    fitted: int
+    with_outdoors: bool
+    centre: Array
+    scale: Array
+    weights: Array
+    paths: NDArray[np.float32]
+    path_at: NDArray[np.int64]
+
+
+def fit(history: History, now: int, site: Site) -> Model:
+    """Learn from what was known at this minute; nothing later is looked at.
+
+    history  at least one ten-minute value; up to 400 days of it are used
+    now      UTC epoch minutes
+    raises   ValueError naming what is not on one grid
+    """
+    known = until(checked(history), now)
+    past = ready(known)
+    count = len(known.minute)
+    index = np.arange(max(0, count - WINDOW_DAYS * STEPS_PER_DAY), count, dtype=np.int64)
+    back = count - 1 - index
+    every = np.where(back < RECENT_DAYS * STEPS_PER_DAY, LEARN_EVERY, OLDER_EVERY)
+    index = index[back % every == 0]
+    index = index[np.isfinite(at(past.inside[0].values, index))]
+    moment = of_moment(past, index, site)
+    fold = _folds(known.minute[index])
+    parts = [_fit_lead(past, index, moment, int(lead), fold, site) for lead in LEADS]
+    centre, scale, weights, errors = (np.stack(part) for part in zip(*parts, strict=True))
+    whole = np.isfinite(errors).all(axis=(0, 2))
+    paths = errors.transpose(1, 0, 2)[whole][-KEPT_PATHS:].astype(np.float32)
+    path_at = known.minute[index][whole][-KEPT_PATHS:]
+    return Model(site, now, past.outside is not None, centre, scale, weights, paths, path_at)
+
+
+def _folds(minute: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Days that are left out together: three in a row, one in a row in a short past."""
+    if len(minute) == 0:
+        return minute
+    days = 3 if minute[-1] - minute[0] > 30 * 1440 else 1
+    return (minute // (1440 * days)) % FOLDS
+
+
+def _fit_lead(
+    past: Past, index: Indices, moment: Array, lead: int, fold: NDArray[np.int64], site: Site
+) -> tuple[Array, Array, Array, Array]:
+    """Centre, scale and weights of one lead, and its errors on the days left out."""
+    leads = np.array([lead])
+    features = np.concatenate([moment, of_leads(past, index, leads, site)[:, 0]], axis=1)
+    truth = np.stack([at(one.values, index + lead) for one in past.inside], axis=1)
+    missed = truth - simple_rule(past, index, leads)[:, 0]
+    use = np.isfinite(missed).all(axis=1)
+    centre, scale = spread(features[use])
+    width = features.shape[1] + 1
+    if use.sum() < FEWEST_MOMENTS:
+        return centre, scale, np.zeros((2, width)), missed
+    x = scaled(features, centre, scale)
+    y = _tamed(missed[use])
+    parts = [(x[use & (fold == k)], y[fold[use] == k]) for k in range(FOLDS)]
+    # Single precision halves the time of the one costly step; the ridge keeps it harmless.
+    grams = [(_single(rows).T @ _single(rows)).astype(np.float64) for rows, _ in parts]
+    moments = [rows.T @ missed_rows for rows, missed_rows in parts]
+    gram = np.sum(np.stack(grams), axis=0)
+    mixed = np.sum(np.stack(moments), axis=0)
+    guess = np.zeros_like(missed)
+    for k in range(FOLDS):
+        apart = fold == k
+        guess[apart] = x[apart] @ _solve(gram - grams[k], mixed - moments[k])
+    trust = _trust(guess[use], y)
+    return centre, scale, (_solve(gram, mixed) * trust).T, missed - guess * trust
+
+
+def spread(features: Array) -> tuple[Array, Array]:
+    """Mean and standard deviation of each feature; of an unknown one 0 and 1."""
+    known = np.isfinite(features)
+    count = np.maximum(known.sum(axis=0), 1)
+    filled = np.where(known, features, 0.0)
+    centre = filled.sum(axis=0) / count
+    square = np.where(known, features - centre, 0.0) ** 2
+    deviation: Array = np.sqrt(square.sum(axis=0) / count)
+    return centre, np.where(deviation > 1e-6, deviation, 1.0)
+
+
+def scaled(features: Array, centre: Array, scale: Array) -> Array:
+    """Features by their spread, an unknown one at its mean, with a constant at the end."""
+    x = np.clip((features - centre) / scale, -5.0, 5.0)
+    return np.concatenate([np.nan_to_num(x), np.ones((len(x), 1))], axis=1)
+
+
+def _tamed(missed: Array) -> Array:
+    """Errors beyond six times the median one are faults or fronts: held to that."""
+    bound = 6.0 * median(np.abs(missed)) + 1e-9
+    tamed: Array = np.clip(missed, -bound, bound)
+    return tamed
+
+
+def _single(rows: Array) -> NDArray[np.float32]:
+    return rows.astype(np.float32)
+
+
+def _solve(gram: Array, mixed: Array) -> Array:
+    """Ridge weights."""
+    return np.asarray(np.linalg.solve(gram + RIDGE * np.eye(len(gram)), mixed), np.float64)
+
+
+def _trust(guess: Array, truth: Array) -> Array:
+    """Share of each correction that the days left out bear out, 0 to 1."""
+    power = (guess**2).sum(axis=0)
+    trust: Array = np.clip((guess * truth).sum(axis=0) / np.maximum(power, 1e-12), 0.0, 1.0)
+    return trust
+
+
+def corrections(model: Model, past: Past, index: Indices) -> Array:
+    """Learned departures from the simple rule: shape (moments, leads, 2)."""
+    moment = of_moment(past, index, model.site)
+    leading = of_leads(past, index, LEADS, model.site)
+    answer = np.empty((len(index), len(LEADS), 2))
+    for i in range(len(LEADS)):
+        features = np.concatenate([moment, leading[:, i]], axis=1)
+        # Laid out alike, just learned or read back: the last bit of a product depends on it.
+        weights = np.ascontiguousarray(model.weights[i].T)
+        answer[:, i] = scaled(features, model.centre[i], model.scale[i]) @ weights
+    return answer

@@ -1,0 +1,1 @@
+"""Readings become minutes of air, doubts and spells."""

@@ -1,0 +1,329 @@
+"""The fold: one minute of everything, from the state before it.
+
+Every flag, minute of air and spell comes from stepping one immutable `State` through the minutes
+in order. The state is kept at every full hour; when readings come late, the engine goes back to
+the state kept before them and folds again, so the outcome is a function of the set of readings
+and never of the order in which they came.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple
+
+from monitor.air import faults, still
+from monitor.air.limits import DailyMean, limit_once_crisp, limits_of, measured
+from monitor.air.minute import MinuteOfAir, SensorMinute, minute_of_air
+from monitor.air.musty import Musty
+from monitor.air.neighbours import Spaces
+from monitor.air.pairs import Together
+from monitor.air.sensor import (
+    MOIST,
+    Flags,
+    Follower,
+    Following,
+    Records,
+    SensorState,
+    heard_both,
+    held,
+)
+from monitor.air.spells import INSIDE, Limit, Spell, Watch, spell_of, step
+from monitor.air.strides.slices import NOTHING_TOLD, Slice
+from monitor.air.strides.strides import Course, follow_through
+from monitor.entries.crisp_spans import CrispSpan, crisp_in
+from monitor.entries.sensors import Calibration, Service
+from monitor.science.moist_air import standard_pressure
+from monitor.site.kinds import Kind
+from monitor.site.readings import Flag, Quantity
+from monitor.site.spaces import OUTDOORS, Site, Space
+
+
+class SpaceState(NamedTuple):
+    """What is remembered of a space: a watch a limit, its last day's humidity, its mould."""
+
+    watches: Mapping[Kind, Watch] = {}
+    humidity: DailyMean = DailyMean()
+    musty: Musty = Musty()
+
+
+class State(NamedTuple):
+    """Everything that is remembered between minutes; `minute` is the next one to fold."""
+
+    minute: int
+    sensors: Mapping[str, SensorState] = {}
+    spaces: Mapping[str, SpaceState] = {}
+    faults: faults.Faults = faults.Faults({}, {})
+    feed: still.Feed = still.NO_FEED
+    together: Together = Together()
+
+
+class Folded(NamedTuple):
+    """What one minute gave, or some.
+
+    flags  where they differ from those stored
+    air    one a space of which anything is known
+    ended  spells that ended
+    hours  the states at the full hours that are over
+    """
+
+    state: State
+    flags: Flags
+    air: list[MinuteOfAir]
+    ended: list[Spell]
+    hours: list[State]
+
+
+class Fold:
+    """The step from one minute to the next, for one site as its settings are now.
+
+    crisp  when and where something crisp hung: limits that wait for it hold then
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        calibrations: Sequence[Calibration],
+        services: Sequence[Service] = (),
+        crisp: Iterable[CrispSpan] = (),
+    ) -> None:
+        self._site = site
+        self._crisp = tuple(crisp)
+        self._once_crisp = {name: limit_once_crisp(space) for name, space in site.spaces.items()}
+        self._followers = {
+            name: Follower(
+                sensor,
+                [c for c in calibrations if c.sensor == name],
+                [s for s in services if s.sensor == name],
+            )
+            for name, sensor in site.sensors.items()
+        }
+        self._barometers = {
+            name: f for name, f in self._followers.items() if Quantity.PRESSURE in f.sensor.reads
+        }
+        self._pressure_pa = standard_pressure(site.elevation_m)
+        self._limits: dict[str, tuple[Limit, ...]] = {
+            name: limits_of(space) for name, space in site.spaces.items()
+        }
+        self._sensors_of = {name: site.sensors_of(name) for name in site.spaces}
+        self._together = Spaces(site)
+        # Outdoors first: surfaces known by their factor need its temperature.
+        self._spaces: list[Space] = sorted(site.spaces.values(), key=lambda s: s.name != OUTDOORS)
+
+    def fit(self, state: State) -> State:
+        """The same state for these settings: new sensors and spaces start unknown."""
+        sensors = self._site.sensors
+        return State(
+            state.minute,
+            {n: state.sensors.get(n) or SensorState(since=state.minute) for n in sensors},
+            {n: state.spaces.get(n) or SpaceState() for n in self._site.spaces},
+            state.faults._replace(
+                silent={n: w for n, w in state.faults.silent.items() if n in sensors},
+                stuck={n: w for n, w in state.faults.stuck.items() if n in sensors},
+            ),
+            state.feed,
+            self._together.fit(state.together),
+        )
+
+    def step(self, state: State, records: Records, following: Following) -> Folded:
+        """Fold the state's next minute."""
+        minute = state.minute
+        flags: Flags = {}
+        sensors: dict[str, SensorState] = {}
+        told: dict[str, SensorMinute] = {}
+        for name, follower in self._followers.items():
+            sensors[name], told[name] = follower.minute(
+                state.sensors[name], state.feed, minute, records.get(name, {}), following, flags
+            )
+        together = self._hold_together(state, sensors, told, records, flags)
+        pressures = {
+            name: held(f.sensor, sensors[name], minute, Quantity.PRESSURE)
+            for name, f in self._barometers.items()
+        }
+        air = self._air(minute, told, self._pressure(pressures))
+        spaces, ended = self._watch(state.spaces, minute, air)
+        feed = still.watch(state.feed, [s.track.pulse for s in sensors.values()], minute)
+        heard = {n: self._followers[n].heard(s, minute) for n, s in sensors.items()}
+        watched, over = faults.step(self._site, state.faults, minute, heard, feed.since)
+        new = State(minute + 1, sensors, spaces, watched, feed, together)
+        return Folded(new, flags, list(air.values()), ended + over, _at_full_hour(new))
+
+    def through(
+        self, state: State, end: int, records: Slice, following: Following
+    ) -> Folded | None:
+        """Fold many minutes at once: from the state's next one to `end`, at most.
+
+        Sensor by sensor, then space by space; it comes to the same as minute by minute, and takes a
+        fraction of the time. It ends before a minute in which a sensor was calibrated or swapped.
+        None where that is the first, or the feed may not be in order.
+
+        records  of all these minutes
+        """
+        changes = (follower.change_from(state.minute) for follower in self._followers.values())
+        end = min([end, *(minute for minute in changes if minute is not None)])
+        minutes = range(state.minute, end)
+        if not minutes or not state.feed.quiet:
+            return None
+        courses = {
+            name: follow_through(
+                follower, state.sensors[name], state.feed, minutes,
+                records.by_sensor.get(name, NOTHING_TOLD), following,
+            )
+            for name, follower in self._followers.items()
+        }  # fmt: skip
+        if not all(map(any, zip(*(course.stirring for course in courses.values()), strict=True))):
+            return None
+        whole = Folded(state, {}, [], [], [])
+        for course in courses.values():
+            whole.flags.update(course.flags)
+        while whole.state.minute < end:
+            until = min(end, whole.state.minute // 60 * 60 + 60)
+            whole = self._go_through(whole, until, minutes.start, courses, records)
+        return whole
+
+    def _go_through(
+        self,
+        before: Folded,
+        end: int,
+        first: int,
+        courses: Mapping[str, Course],
+        records: Slice,
+    ) -> Folded:
+        """Up to a full hour, or the end of the courses; these begin with the minute `first`."""
+        state, flags = before.state, before.flags
+        piece = slice(state.minute - first, end - first)
+        told = {name: course.told[piece] for name, course in courses.items()}
+        heard = {name: course.moist[piece] for name, course in courses.items()}
+        together, doubts = self._together.through(state.together, state.minute, told, heard)
+        spaces, watched = state.spaces, state.faults
+        for n, minute in enumerate(range(state.minute, end), piece.start):
+            of_minute = {name: course.told[n] for name, course in courses.items()}
+            if minute in doubts:
+                _doubt(doubts[minute], of_minute, records.get(minute, {}), flags)
+            pressures = {name: courses[name].pressure_pa[n] for name in self._barometers}
+            air = self._air(minute, of_minute, self._pressure(pressures))
+            spaces, over = self._watch(spaces, minute, air)
+            stands = {name: course.heard[n] for name, course in courses.items()}
+            watched, heard_again = faults.step(self._site, watched, minute, stands, None)
+            before.air.extend(air.values())
+            before.ended.extend(over + heard_again)
+        sensors = {name: course.at.get(end, course.state) for name, course in courses.items()}
+        after = State(end, sensors, spaces, watched, state.feed, together)
+        return before._replace(state=after, hours=[*before.hours, *_at_full_hour(after)])
+
+    def going_on(self, state: State) -> list[Spell]:
+        """The spells that are declared and not over."""
+        found = [
+            spell_of(watch, kind, name)
+            for name, space in state.spaces.items()
+            for kind, watch in space.watches.items()
+        ]
+        return [s for s in found if s is not None] + faults.going_on(self._site, state.faults)
+
+    def disagreeing(self, state: State) -> dict[str, tuple[str, ...]]:
+        """Of each space in which sensors disagree, those to doubt."""
+        return self._together.disagreeing(state.together)
+
+    def _hold_together(
+        self,
+        state: State,
+        sensors: Mapping[str, SensorState],
+        told: dict[str, SensorMinute],
+        records: Records,
+        flags: Flags,
+    ) -> Together:
+        """Hold the sensors of each space against each other; mark those to doubt."""
+        minute = state.minute
+        changed = [
+            name
+            for name, follower in self._followers.items()
+            if follower.change_from(minute) == minute
+        ]
+        before = state.together.without(changed) if changed else state.together
+        together, doubts = self._together.step(
+            before, minute, told, lambda name: heard_both(sensors[name], minute)
+        )
+        _doubt(doubts, told, records, flags)
+        return together
+
+    def _pressure(self, told: Mapping[str, float | None]) -> float:
+        """Air pressure of the site [Pa]: a sensor's, else what its elevation gives."""
+        return next((pa for pa in told.values() if pa is not None), self._pressure_pa)
+
+    def _air(
+        self, minute: int, told: Mapping[str, SensorMinute], pressure_pa: float
+    ) -> dict[str, MinuteOfAir]:
+        air: dict[str, MinuteOfAir] = {}
+        for space in self._spaces:
+            outdoors = air.get(OUTDOORS)
+            of_space = minute_of_air(
+                space,
+                minute,
+                [told[s.name] for s in self._sensors_of[space.name]],
+                pressure_pa,
+                outdoors.temperature_c if outdoors else None,
+            )
+            if of_space is not None:
+                air[space.name] = of_space
+        return air
+
+    def _watch(
+        self, before: Mapping[str, SpaceState], minute: int, air: Mapping[str, MinuteOfAir]
+    ) -> tuple[dict[str, SpaceState], list[Spell]]:
+        spaces: dict[str, SpaceState] = {}
+        ended: list[Spell] = []
+        for name, space in self._site.spaces.items():
+            of_space = air.get(name)
+            of_before = before[name]
+            humidity = of_before.humidity
+            if space.limits.damp_is_daily_mean:
+                value = of_space.relative_humidity_pct if of_space else None
+                humidity = humidity.with_minute(minute, value)
+            musty = of_before.musty
+            if space.limits.musty_index is not None:
+                musty = musty.with_minute(minute, of_space)
+            watches: dict[Kind, Watch] = {}
+            for limit in self._limits_at(name, minute, of_before):
+                watches[limit.kind], over = step(
+                    of_before.watches.get(limit.kind, INSIDE),
+                    limit,
+                    name,
+                    minute,
+                    measured(limit.kind, space, of_space, humidity, musty),
+                )
+                if over is not None:
+                    ended.append(over)
+            spaces[name] = SpaceState(watches, humidity, musty)
+        return spaces, ended
+
+    def _limits_at(self, space: str, minute: int, before: SpaceState) -> tuple[Limit, ...]:
+        """The limits that hold in this minute, and one that no longer does while its spell ends."""
+        limits, once_crisp = self._limits[space], self._once_crisp[space]
+        if once_crisp is None:
+            return limits
+        if crisp_in(self._crisp, space, minute):
+            return (*limits, once_crisp)
+        if before.watches.get(once_crisp.kind, INSIDE) is INSIDE:
+            return limits
+        return (*limits, once_crisp._replace(value=-once_crisp.deadband))
+
+
+def _at_full_hour(state: State) -> list[State]:
+    return [state] if state.minute % 60 == 0 else []
+
+
+def _doubt(
+    doubts: Mapping[str, Flag], told: dict[str, SensorMinute], records: Records, flags: Flags
+) -> None:
+    """Mark what is to be doubted of a minute, for sensors were held against each other."""
+    for name, doubt in doubts.items():
+        if doubt & Flag.IN_THE_SUN:
+            told[name] = told[name]._replace(in_the_sun=True)
+        for time_ms, record in records.get(name, {}).items():
+            for quantity in MOIST:
+                if quantity not in record or record[quantity][1] & Flag.TOO_OLD:
+                    continue
+                stored = record[quantity][1]
+                key = (time_ms, name, quantity)
+                flags[key] = flags.get(key, stored) | doubt
+                if flags[key] == stored:
+                    del flags[key]

@@ -1,0 +1,195 @@
+"""The readings of the last minutes in memory, and the older ones in slices from the store."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Protocol
+
+from monitor.air.sensor import Record, Records
+from monitor.air.strides.slices import Slice
+from monitor.site.readings import MINUTE_MS, Flag, Quantity, Reading
+
+KEPT_MIN = 10  # forty sensors every ten seconds take some 100 kB a minute
+# Where sensors gone mad fill the memory (some 440 bytes a reading), it reaches less far back.
+MOST_HELD, FEWEST_KEPT_MIN = 100_000, 3
+MOST_WAITING = 200_000  # beyond that the fullest minutes are left to the store altogether
+FLOOD = 10_000  # readings in two minutes: a hundred sensors that tell three things each second
+SLICE_MIN, SLICE_READINGS = 360, 20_000
+# A jump older than this is not looked for, neither before a late reading nor after a doubted one.
+REACH_MIN = 60
+
+_Minute = dict[str, dict[int, dict[Quantity, tuple[float, Flag]]]]
+
+
+class Kept(Protocol):
+    """Where older readings are."""
+
+    def records(self, begin: int, end: int, most: int | None = None) -> Slice:
+        """The readings of whole minutes from `begin` on.
+
+        They end before minute `end`, or with the minute in which there are `most`.
+        """
+
+    def first_minute_from(self, minute: int) -> int | None:
+        """The first minute from this one on in which something was read."""
+
+    def holds(self, time_ms: int, sensor: str, quantity: Quantity) -> bool:
+        """Whether this reading is kept."""
+
+
+class Recent:
+    """Records by minute. What is older than memory reaches is read from the store."""
+
+    def __init__(self, kept: Kept, first_minute: int) -> None:
+        self._kept = kept
+        self._minutes: dict[int, _Minute] = {}
+        self._counts: dict[int, int] = {}  # readings of these minutes and those left to the store
+        self._left: dict[int, str] = {}  # minutes left to the store, and who told most of them
+        self.held = 0  # readings in memory
+        self._peeked: tuple[int, Records] = (0, {})
+        self._first = first_minute
+        self._slice: Slice | None = None
+        self._a_minute = 0.0  # readings, in the last slice
+
+    @property
+    def held_min(self) -> int:
+        """Minutes of which there is anything in memory."""
+        return len(self._minutes)
+
+    @property
+    def crowded(self) -> bool:
+        """Whether so many are held that memory reaches less far back."""
+        return self.held > MOST_HELD
+
+    @property
+    def flooding(self) -> str | None:
+        """The sensor that tells most of all, where so much comes that memory is crowded."""
+        newest = max(self._counts, default=0)
+        if not self.crowded or self._counts[newest] + self._counts.get(newest - 1, 0) < FLOOD:
+            return None
+        return self._left.get(newest) or _loudest(self._minutes[newest])
+
+    def add(self, reading: Reading) -> bool:
+        """Take in a reading; False if it is there already."""
+        minute = reading.time_ms // MINUTE_MS
+        if minute < self._first or minute in self._left:
+            if minute in self._counts:
+                self._counts[minute] += 1
+            self.stale()
+            return not self._kept.holds(reading.time_ms, reading.sensor, reading.quantity)
+        of_minute = self._minutes.setdefault(minute, {})
+        record = of_minute.setdefault(reading.sensor, {}).setdefault(reading.time_ms, {})
+        if reading.quantity in record:
+            return False
+        record[reading.quantity] = (reading.value, reading.flags)
+        self._counts[minute] = self._counts.get(minute, 0) + 1
+        self.held += 1
+        if self.held > MOST_WAITING:
+            self._leave_to_store(max(self._minutes, key=self._counts.__getitem__))
+        return True
+
+    def _leave_to_store(self, minute: int) -> None:
+        """What is taken in is in the store before the next call, so nothing is lost by it."""
+        self._left[minute] = _loudest(self._minutes.pop(minute))
+        self.held -= self._counts[minute]
+
+    def stale(self) -> None:
+        """What was read from the store is not what stands there any more: read it again."""
+        self._slice, self._peeked = None, (0, {})
+
+    def minute(self, minute: int) -> Records:
+        """The records of one minute."""
+        stored = self.stored(minute)
+        return self._minutes.get(minute, {}) if stored is None else stored.get(minute, {})
+
+    def stored(self, minute: int) -> Slice | None:
+        """The readings of this minute and some that follow; None: they are in memory."""
+        if self._remembers(minute):
+            return None
+        if self._slice is None or not self._slice.begin <= minute < self._slice.end:
+            last = minute + 1 if minute in self._left else min(self._reach(minute), self._first)
+            self._slice = self._kept.records(minute, last, SLICE_READINGS)
+            self._a_minute = self._slice.readings / (self._slice.end - minute)
+        return self._slice
+
+    def _reach(self, minute: int) -> int:
+        """Up to where to read, by how much there was to read last: a full hour where it can be.
+
+        What is read is folded by the hour.
+        """
+        minutes = SLICE_MIN
+        if self._a_minute > 0:
+            minutes = max(1, min(SLICE_MIN, int(SLICE_READINGS / self._a_minute)))
+        return max(minute + min(minutes, 60), (minute + minutes) // 60 * 60)
+
+    def next_minute(self, minute: int) -> int | None:
+        """The first minute from this one on that has a record; None: nothing was read since."""
+        found = [m for m in self._counts if m >= minute]
+        if minute < self._first and (kept := self._kept.first_minute_from(minute)) is not None:
+            found.append(kept)
+        return min(found, default=None)
+
+    def reflag(self, time_ms: int, sensor: str, quantity: Quantity, flags: Flag) -> None:
+        """Note flags that the fold gave."""
+        record = self._minutes.get(time_ms // MINUTE_MS, {}).get(sensor, {}).get(time_ms)
+        if record is not None:
+            record[quantity] = (record[quantity][0], flags)
+
+    def following(self, sensor: str, time_ms: int) -> tuple[int, Record] | None:
+        """What a sensor told next after a time, temperature and humidity each, if it is there.
+
+        Does not disturb the slice that is being folded.
+        """
+        found: dict[Quantity, tuple[float, Flag]] = {}
+        found_ms = 0
+        first = time_ms // MINUTE_MS
+        for minute in range(first, first + REACH_MIN + 1):
+            for after_ms, record in sorted(self._at(minute, sensor).items()):
+                if after_ms > time_ms:
+                    found_ms = found_ms or after_ms
+                    found = {**record, **found}
+            if Quantity.TEMPERATURE in found and Quantity.HUMIDITY in found:
+                break
+        return (found_ms, found) if found else None
+
+    def preceding_minute(self, sensor: str, time_ms: int) -> int:
+        """The minute from which a late reading may change what follows: its sensor's record before.
+
+        Where memory does not reach, as far back as a jump is looked for.
+        """
+        last = time_ms // MINUTE_MS
+        for minute in range(last, max(last - REACH_MIN, self._first) - 1, -1):
+            if any(before < time_ms for before in self._minutes.get(minute, {}).get(sensor, {})):
+                return minute
+        return last - REACH_MIN
+
+    def forget_before(self, minute: int) -> None:
+        """Let go of what is older than memory shall reach at this minute."""
+        first = minute - KEPT_MIN
+        if self.crowded:
+            first = minute - FEWEST_KEPT_MIN
+        for old in [m for m in self._counts if m < first]:
+            count = self._counts.pop(old)
+            if self._minutes.pop(old, None) is not None:
+                self.held -= count
+            self._left.pop(old, None)
+        self._first = max(self._first, first)
+
+    def _at(self, minute: int, sensor: str) -> Mapping[int, Record]:
+        if self._remembers(minute):
+            return self._minutes.get(minute, {}).get(sensor, {})
+        if self._slice is not None and self._slice.begin <= minute < self._slice.end:
+            return self._slice.get(minute, {}).get(sensor, {})
+        if self._peeked[0] != minute:
+            self._peeked = (
+                minute,
+                self._kept.records(minute, minute + 1).get(minute, {}),
+            )
+        return self._peeked[1].get(sensor, {})
+
+    def _remembers(self, minute: int) -> bool:
+        return minute >= self._first and minute not in self._left
+
+
+def _loudest(told: _Minute) -> str:
+    return max(told, key=lambda sensor: len(told[sensor]))

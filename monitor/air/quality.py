@@ -1,0 +1,246 @@
+"""Which readings to doubt: out of range, a jump nobody confirms, a sensor that stands still.
+
+Each sensor is followed by a `Track`, an immutable value; `judge` takes it one record
+further. Nothing looks ahead but the confirmation of a jump, which asks the sensor's next
+record. Nothing is deleted: a doubted reading is kept with its flag.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from math import sqrt
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.air.still import AWAY_MS, NO_FEED, Feed, Pulse, beat
+from monitor.site.readings import MINUTE_MS, Flag, Quantity
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+# What one record of a sensor carries: the quantities with the same time.
+Values = Mapping[Quantity, float]
+
+SATURATED_PCT = 100.0
+
+# What each quantity can be, in the unit in which it is kept. Temperature and humidity:
+# between the limits of NOAA MADIS level 1 (-51 to 54 °C, 0 to 100 %) and those used after
+# Shafer et al. 2000 (J. Atmos. Oceanic Technol. 17, 474-494; humidity to 105 %), for a roof
+# in the sun. Illuminance: direct noon sun is about 100 klx. Irradiance: a pyranometer reads a
+# little below zero at night. The others are our own choice.
+RANGE: dict[Quantity, tuple[float, float]] = {
+    Quantity.TEMPERATURE: (-30.0, 60.0),
+    Quantity.HUMIDITY: (0.0, 105.0),
+    Quantity.ILLUMINANCE: (0.0, 200_000.0),
+    Quantity.IRRADIANCE: (-20.0, 1_500.0),
+    Quantity.PRESSURE: (50_000.0, 110_000.0),
+    Quantity.MASS: (-1_000.0, 500_000.0),
+    Quantity.SURFACE_TEMPERATURE: (-40.0, 90.0),
+    Quantity.BATTERY: (0.0, 100.0),
+    Quantity.SIGNAL: (-200.0, 50.0),
+    Quantity.CLOUD: (0.0, 100.0),
+}
+
+# The largest believable change within STEP_WITHIN_MS [K], [%]; our own choice, three times
+# the 99.9th percentile of five-minute steps at 28 outdoor stations (1.3 K and 6 %).
+STEP: dict[Quantity, float] = {Quantity.TEMPERATURE: 3.0, Quantity.HUMIDITY: 15.0}
+STEP_WITHIN_MS = 5 * MINUTE_MS
+STEP_FORGOTTEN_MS = 60 * MINUTE_MS
+
+
+# What is not to be used of a stuck sensor: they are measured together, often in one chip.
+TOGETHER = frozenset({Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE})
+
+
+class Level(NamedTuple):
+    """The last value of a quantity that was believed, and the last jump that was not."""
+
+    value: float
+    time_ms: int
+    suspect: float | None = None
+    suspect_ms: int = 0
+
+
+class Track(NamedTuple):
+    """What is remembered of one sensor; the defaults: nothing known."""
+
+    temperature: Level | None = None
+    humidity: Level | None = None
+    pulse: Pulse = Pulse()
+
+
+def to_plain(track: Track) -> list[object]:
+    """The track as nested lists of numbers, for JSON."""
+    return [
+        None if track.temperature is None else list(track.temperature),
+        None if track.humidity is None else list(track.humidity),
+        list(track.pulse),
+    ]
+
+
+def from_plain(plain: list[object]) -> Track:
+    """The track that `to_plain` wrote."""
+    temperature, humidity, pulse = plain
+    assert isinstance(pulse, list)  # noqa: S101 - tells the type checker what to_plain wrote
+    return Track(_level(temperature), _level(humidity), Pulse(*pulse))
+
+
+def _level(plain: object) -> Level | None:
+    return Level(*plain) if isinstance(plain, list) else None
+
+
+def admit(quantity: Quantity, value: float) -> tuple[float, Flag]:
+    """The value to keep, and what is to be said of it from itself alone.
+
+    value    in the kept unit of its quantity
+    returns  humidity of 100 to 105 % as 100 with CLAMPED: a saturated sensor; what the
+             quantity cannot be (also NaN) unchanged with RANGE; anything else as it is
+
+    >>> admit(Quantity.HUMIDITY, 101.2)
+    (100.0, <Flag.CLAMPED: 1>)
+    """
+    low, high = RANGE[quantity]
+    if not low <= value <= high:
+        return value, Flag.RANGE
+    if quantity is Quantity.HUMIDITY and value > SATURATED_PCT:
+        return SATURATED_PCT, Flag.CLAMPED
+    return value, Flag.NONE
+
+
+def admitted(quantity: Quantity, values: Floats) -> Floats:
+    """The values to keep of many (n), see `admit`."""
+    if quantity is not Quantity.HUMIDITY:
+        return values
+    saturated = (values > SATURATED_PCT) & (values <= RANGE[quantity][1])
+    return np.where(saturated, SATURATED_PCT, values)
+
+
+def judge(
+    track: Track,
+    time_ms: int,
+    values: Values,
+    following: tuple[int, Values] | None,
+    feed: Feed = NO_FEED,
+) -> tuple[dict[Quantity, Flag], Track]:
+    """Judge one record of a sensor: its flags, and the track after it.
+
+    time_ms    later than every record judged into `track` before
+    values     as admitted, in their kept units
+    following  the sensor's next record; None: not there yet. Where temperature and humidity
+               come in records of their own, the next record of each quantity
+    feed       how the whole feed stood at the end of the minute before
+    returns    the flags that are not zero: RANGE; STEP on temperature or humidity each for
+               itself; STUCK on temperature, humidity and pressure together; FEED on all of
+               the record
+    """
+    flags: dict[Quantity, Flag] = {}
+    sound: Values = values
+    for quantity, value in values.items():
+        low, high = RANGE[quantity]
+        if not low <= value <= high:
+            flags[quantity] = Flag.RANGE
+    if flags:
+        sound = {q: v for q, v in values.items() if q not in flags}
+
+    temperature = sound.get(Quantity.TEMPERATURE)
+    humidity = sound.get(Quantity.HUMIDITY)
+    level_t, level_h = track.temperature, track.humidity
+    if temperature is not None:
+        level_t = _step(Quantity.TEMPERATURE, level_t, time_ms, temperature, following)
+        if level_t.suspect is not None and level_t.suspect_ms == time_ms:
+            flags[Quantity.TEMPERATURE] = Flag.STEP
+    if humidity is not None:
+        level_h = _step(Quantity.HUMIDITY, level_h, time_ms, humidity, following)
+        if level_h.suspect is not None and level_h.suspect_ms == time_ms:
+            flags[Quantity.HUMIDITY] = Flag.STEP
+
+    pressure = sound.get(Quantity.PRESSURE)
+    pulse = beat(track.pulse, time_ms, temperature, humidity, pressure, feed)
+    if pulse.stuck:
+        _add(flags, sound.keys() & TOGETHER, Flag.STUCK)
+    elif feed.holds(pulse):
+        _add(flags, sound.keys(), Flag.FEED)
+    return flags, Track(level_t, level_h, pulse)
+
+
+def stuck_since(track: Track, now_minute: int) -> int | None:
+    """First minute of the unchanged run, once it is declared stuck; None: not stuck.
+
+    A sensor that has not been heard for six hours is silent, no longer stuck.
+    """
+    pulse = track.pulse
+    if not pulse.stuck or now_minute * MINUTE_MS - pulse.heard_ms > AWAY_MS:
+        return None
+    return pulse.moved_ms // MINUTE_MS
+
+
+def _add(flags: dict[Quantity, Flag], quantities: Iterable[Quantity], flag: Flag) -> None:
+    for quantity in quantities:
+        flags[quantity] = flags.get(quantity, Flag.NONE) | flag
+
+
+def _step(
+    quantity: Quantity,
+    level: Level | None,
+    time_ms: int,
+    value: float,
+    following: tuple[int, Values] | None,
+) -> Level:
+    """The level after one more value; a jump becomes its suspect, dated `time_ms`.
+
+    A jump is believed when the next record stays there or goes on the same way. Should the
+    next record not carry the quantity, the second value near the suspect is believed.
+    """
+    if level is None or abs(value - level.value) <= STEP[quantity]:
+        return Level(value, time_ms)
+    waited = time_ms - level.time_ms
+    if waited > STEP_FORGOTTEN_MS or abs(value - level.value) <= _largest(quantity, waited):
+        return Level(value, time_ms)
+    if level.suspect is not None and _near(
+        quantity, level.suspect, value, time_ms - level.suspect_ms
+    ):
+        return Level(value, time_ms)
+    if following is not None and quantity in following[1]:
+        after = following[1][quantity]
+        low, high = RANGE[quantity]
+        rise = value - level.value
+        onward = (after - value) * rise > 0
+        if low <= after <= high and (
+            onward or _near(quantity, value, after, following[0] - time_ms)
+        ):
+            return Level(value, time_ms)
+    return Level(level.value, level.time_ms, value, time_ms)
+
+
+def plainly_believed(
+    quantity: Quantity, level: Level | None, time_ms: Integers, values: Floats
+) -> NDArray[np.bool_]:
+    """Of many values in a row, those that the one before makes believable without more ado.
+
+    level   before the first
+    values  (n,) in the kept unit, none missing; as long as all hold, each is the next level
+    """
+    known = Level(float(values[0]), int(time_ms[0])) if level is None else level
+    rise = np.abs(values - np.concatenate(([known.value], values[:-1])))
+    waited = time_ms - np.concatenate(([known.time_ms], time_ms[:-1]))
+    largest = STEP[quantity] * np.sqrt(np.maximum(1.0, waited / STEP_WITHIN_MS))
+    return (rise <= largest) | (waited > STEP_FORGOTTEN_MS)
+
+
+def _near(quantity: Quantity, value: float, other: float, apart_ms: int) -> bool:
+    return abs(other - value) <= _largest(quantity, apart_ms)
+
+
+def _largest(quantity: Quantity, apart_ms: int) -> float:
+    """The largest believable change between two values [K], [%].
+
+    It grows with the square root of time, as a wandering quantity does. At an hour that is
+    10.4 K and 52 %: the 10 K (after Shafer et al. 2000) and 50 % (NOAA MADIS level 1) used
+    between hourly observations.
+
+    >>> _largest(Quantity.TEMPERATURE, 15 * MINUTE_MS)
+    5.196152422706632
+    """
+    return STEP[quantity] * sqrt(max(1.0, apart_ms / STEP_WITHIN_MS))

@@ -1,0 +1,1 @@
+"""How much water each batch still holds, and when it is crisp."""

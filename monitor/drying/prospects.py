@@ -1,0 +1,281 @@
+"""What is to be said of every batch at a full hour: still to lose, and when it will be crisp.
+
+The air to come is what is foreseen of its space's next day, and then days like the last. What is
+said is kept as it was said then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from monitor.air.musty import SLOW_HUMIDITY_PCT
+from monitor.drying import ensemble as dryness
+from monitor.drying import harm
+from monitor.drying.crisp_day import outlook
+from monitor.drying.ensemble import Ensemble
+from monitor.drying.hours_to_come import HoursToCome, beginning_with
+from monitor.drying.standing import HOUR_MS, Standings
+from monitor.entries.batches import Batch
+from monitor.science.order_statistics import median
+
+KEPT = "kept"
+LOOKED_ELSEWHERE_H = 24  # how often another space's air is tried
+KNOWN_ENOUGH = 0.8  # of the hours since it was hung
+CLEARLY_BETTER_PCT = 10.0  # percent points of still to lose
+
+
+@dataclass(frozen=True)
+class Prospect:
+    """What was said of one batch at one hour.
+
+    batch            number of the entry that hung it
+    asked_ms         the hour [UTC epoch ms]
+    state            expected, crisp, cannot_finish, unknown; kept once it was taken down
+    crisp_p10 … p90  [UTC epoch minutes]; None: no date can be promised
+    humidity_needed_pct  humidity that would let it finish; None: none would
+    opening          little, some or much; None: its heads do not open further
+    light_share      light dose as a share of what its colour bears [-]
+    p_finishes   probability that it will get dry here within the horizon [-]
+    if_dry_p50   where no date can be promised: the day if it gets dry here [UTC epoch minutes]
+    better_space, better_left_pct  the other hanging space in whose air it would now have the least
+                 still to lose, and how much [%]; None: none is clearly better, or none is known
+    months_left      months of good colour at the light of the last day; None: in the dark
+    damp_h           hours so damp that slow drying is a risk, since it was hung; not kept
+    """
+
+    batch: int
+    asked_ms: int
+    state: str
+    still_to_lose_pct: float
+    moisture_pct_db: float
+    p_crisp: float
+    crisp_p10: int | None
+    crisp_p50: int | None
+    crisp_p90: int | None
+    loses_pct_a_day: float
+    stalled: bool
+    humidity_needed_pct: float | None
+    opening: str | None = None
+    light_share: float = 0.0
+    months_left: float | None = None
+    p_finishes: float | None = None
+    if_dry_p50: int | None = None
+    better_space: str | None = None
+    better_left_pct: float | None = None
+    damp_h: int = 0
+
+
+class Prospects:
+    """Says what there is to be said of the batches that stand so."""
+
+    def __init__(self, standings: Standings, hanging_spaces: Sequence[str]) -> None:
+        self._standings = standings
+        self._spaces = tuple(hanging_spaces)
+        # The same batch in the air of another space, with the points it was made of.
+        self._elsewhere: dict[tuple[int, str], tuple[bytes, Ensemble]] = {}
+
+    def forget_since(self, minute: int) -> bool:
+        """Late readings changed the air from this minute on; whether a batch went through it."""
+        self._elsewhere = {
+            place: looked
+            for place, looked in self._elsewhere.items()
+            if looked[1].hour * 60 <= minute
+        }
+        return self._standings.forget_since(minute)
+
+    def at_hour(
+        self,
+        batch: Batch,
+        batches: Sequence[Batch],
+        asked_ms: int,
+        coming: HoursToCome | None = None,
+        until_ms: int | None = None,
+    ) -> Prospect | None:
+        """What is to be said of a batch at a full hour; None: it neither hangs nor is kept.
+
+        coming    what is foreseen of its space; None: it is not foreseen, and days like the last
+                  are all there is to go by
+        until_ms  up to when entries count; None: to the hour
+
+        Of one taken down within the hour something is said even where it went unwatched.
+        """
+        if not _watched(batch, asked_ms):
+            return None
+        hour = asked_ms // HOUR_MS
+        stands = self._standings.standing(batch, batches, hour, until_ms)
+        if stands is None:
+            return None
+        flower, ensemble, air, light = stands
+        if batch.hangs_at(asked_ms):
+            prospect = self._hanging(batch, ensemble, hour, coming)
+        else:
+            prospect = _kept(batch, ensemble, hour)
+            for space in self._spaces:
+                self._elsewhere.pop((batch.hung_by, space), None)
+        colour = harm.colour_left(
+            flower, batch.colour, float(light.sum()), float(light[-24:].sum())
+        )
+        return replace(
+            prospect,
+            opening=harm.opening(ensemble),
+            light_share=colour.share_used,
+            months_left=colour.months_left,
+            damp_h=int((air.humidity_pct[air.known > 0] > SLOW_HUMIDITY_PCT).sum()),
+        )
+
+    def work(
+        self, batch: Batch, batches: Sequence[Batch], asked_ms: int, until_ms: int | None = None
+    ) -> bool:
+        """Work out one piece of what `at_hour` will want; whether there was one."""
+        if not _watched(batch, asked_ms):
+            return False
+        hour = asked_ms // HOUR_MS
+        if self._standings.work(batch, batches, hour, until_ms):
+            return True
+        ensemble = self._standings.newest(batch)
+        if ensemble is None or not batch.hangs_at(asked_ms):
+            return False
+        return any(self._look_on(batch, ensemble, space, hour) for space in self._others(batch))
+
+    def doubtful(self, batches: Sequence[Batch], asked_ms: int, until_ms: int) -> frozenset[int]:
+        """Numbers of the batches of which more is known than what was said at an hour."""
+        hour = asked_ms // HOUR_MS
+        return frozenset(
+            b.hung_by
+            for b in batches
+            if _watched(b, asked_ms) and not self._standings.holds(b, batches, hour, until_ms)
+        )
+
+    def _hanging(
+        self, batch: Batch, ensemble: Ensemble, hour: int, coming: HoursToCome | None
+    ) -> Prospect:
+        ahead = self._standings.ahead(batch.space_at(hour * HOUR_MS) or "", ensemble)
+        if coming is not None and coming.hour == hour:
+            ahead = beginning_with(coming, ahead)
+        told = outlook(ensemble, ahead)
+        promised = told.state in ("expected", "crisp")
+        better = self._better(batch, ensemble, hour)
+        return Prospect(
+            batch=batch.hung_by,
+            asked_ms=hour * HOUR_MS,
+            state=told.state,
+            still_to_lose_pct=told.still_to_lose_pct,
+            moisture_pct_db=told.moisture_pct_db,
+            p_crisp=told.p_crisp,
+            crisp_p10=told.crisp_p10 if promised else None,
+            crisp_p50=told.crisp_p50 if promised else None,
+            crisp_p90=told.crisp_p90 if promised else None,
+            loses_pct_a_day=told.loses_pct_a_day,
+            stalled=told.stalled,
+            humidity_needed_pct=told.humidity_needed,
+            p_finishes=told.p_finishes,
+            if_dry_p50=None if promised else told.crisp_p50,
+            better_space=better[0] if better else None,
+            better_left_pct=better[1] if better else None,
+        )
+
+    def _better(self, batch: Batch, ensemble: Ensemble, hour: int) -> tuple[str, float] | None:
+        """The space in whose air it would have been clearly drier at the last look, once a day."""
+        found = []
+        for space in self._others(batch):
+            while self._look_on(batch, ensemble, space, hour):
+                pass
+            looked = self._elsewhere.get((batch.hung_by, space))
+            if looked is not None:
+                found.append((_left(looked[1]), space))
+        own = _left(ensemble)
+        left, space = min(found, default=(own, ""))
+        return (space, left) if own - left >= CLEARLY_BETTER_PCT else None
+
+    def _others(self, batch: Batch) -> list[str]:
+        return [space for space in self._spaces if space != batch.stays[-1].space]
+
+    def _look_on(self, batch: Batch, ensemble: Ensemble, space: str, hour: int) -> bool:
+        """Take the same batch on in another space's air, a piece at a time; whether there was one.
+
+        Nothing is kept of a space too little of whose air is known.
+        """
+        first, end = batch.hung_ms // HOUR_MS, hour - hour % LOOKED_ELSEWHERE_H
+        if end <= first:
+            return False
+        if self._standings.read_on(space, first, end):
+            return True
+        points = ensemble.points.tobytes()
+        before = self._elsewhere.get((batch.hung_by, space))
+        same = before is not None and before[0] == points and before[1].hour <= end
+        if before is not None and same and before[1].hour == end:
+            return False
+        air = self._standings.air_in(space, first, end)
+        if air.known.mean() < KNOWN_ENOUGH:
+            self._elsewhere.pop((batch.hung_by, space), None)
+            return False
+        there = (
+            dryness.step(before[1], air)
+            if before is not None and same
+            else dryness.elsewhere(ensemble, air)
+        )
+        self._elsewhere[batch.hung_by, space] = (points, there)
+        return True
+
+
+def _watched(batch: Batch, asked_ms: int) -> bool:
+    """Whether something is to be said of a batch at an hour."""
+    there = batch.space_at(asked_ms) is not None or batch.taken_down_since(asked_ms - HOUR_MS)
+    return batch.hung_ms < asked_ms and there
+
+
+def still_true(said: Prospect, batch: Batch) -> Prospect | None:
+    """What was said at the last full hour, as far as it holds since the newest entries.
+
+    Of one taken down since, nothing is foreseen any more; of one moved or hung up again since, what
+    was said of its place is not true here. None: nothing of it holds.
+    """
+    down = batch.taken_down_ms is not None
+    if down and said.state != KEPT:
+        return replace(_told_of_no_place(said), state=KEPT)
+    if not down and said.state == KEPT:
+        return None
+    if not down and batch.stays[-1].from_ms > said.asked_ms:
+        return replace(_told_of_no_place(said), state="unknown")
+    return said
+
+
+def _told_of_no_place(said: Prospect) -> Prospect:
+    return replace(
+        said,
+        crisp_p10=None,
+        crisp_p50=None,
+        crisp_p90=None,
+        loses_pct_a_day=0.0,
+        stalled=False,
+        humidity_needed_pct=None,
+        p_finishes=None,
+        if_dry_p50=None,
+        better_space=None,
+        better_left_pct=None,
+    )
+
+
+def _left(ensemble: Ensemble) -> float:
+    """Still to lose, the middle member [%]."""
+    return float(median(ensemble.members.still_to_lose(ensemble.moisture_pct_db)))
+
+
+def _kept(batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
+    """How a batch stands that was taken down: it takes up water again as the air lets it."""
+    made, now = ensemble.members, ensemble.moisture_pct_db
+    return Prospect(
+        batch=batch.hung_by,
+        asked_ms=hour * HOUR_MS,
+        state=KEPT,
+        still_to_lose_pct=_left(ensemble),
+        moisture_pct_db=float(median(now)),
+        p_crisp=float((now <= made.target).mean()),
+        crisp_p10=None,
+        crisp_p50=None,
+        crisp_p90=None,
+        loses_pct_a_day=0.0,
+        stalled=False,
+        humidity_needed_pct=None,
+    )

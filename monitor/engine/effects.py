@@ -1,0 +1,90 @@
+"""What follows from an event: everything to be written in one transaction."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from monitor.ahead.lesson import Lesson
+from monitor.air.minute import MinuteOfAir
+from monitor.drying.prospects import Prospect
+from monitor.entries.entries import Entry
+from monitor.notices.said import Settlement
+from monitor.notices.soon_rules import Foretold
+from monitor.site.readings import Flag, Quantity, Reading
+
+# A fact: the minute from which all is to be settled anew; empty where all is settled.
+UNSAID_FROM = "unsaid from"
+
+
+class Unread(NamedTuple):
+    """A payload that could not be read, kept as it came; reason is a plain sentence."""
+
+    arrived_ms: int
+    topic: str
+    sensor: str | None
+    payload: bytes
+    reason: str
+
+
+class HoursAhead(NamedTuple):
+    """What was foreseen of a space at a full hour, so many hours ahead; kept as it was then.
+
+    temperature_c, humidity_ratio_g_kg  one in ten, the middle, nine in ten
+    """
+
+    asked_ms: int
+    space: str
+    horizon_h: int
+    temperature_c: tuple[float, float, float]
+    humidity_ratio_g_kg: tuple[float, float, float]
+
+
+@dataclass(slots=True)
+class Effects:
+    """Rows to write, in the order of the fields.
+
+    released        readings that no longer wait, for their leap in time was confirmed
+    refolded        minutes whose air is replaced
+    states_dropped  states kept for later minutes than this one no longer hold
+    settled         the minute up to which spells and notices are settled
+    prospects       what is said of each batch at a full hour
+    ahead           what is foreseen of each space at a full hour
+    foretold        what was foretold to the phone, new or closed
+    lessons         what was learned of a space in the night
+    facts           (key, value) to be noted
+    seen, paused    (number of a notice, time [ms]): when seen, until when paused
+    """
+
+    readings: list[Reading] = field(default_factory=list)
+    waiting: list[Reading] = field(default_factory=list)
+    released: list[Reading] = field(default_factory=list)
+    unread: list[Unread] = field(default_factory=list)
+    flags: list[tuple[int, str, Quantity, Flag]] = field(default_factory=list)
+    refolded: list[int] = field(default_factory=list)
+    air: list[MinuteOfAir] = field(default_factory=list)
+    states_dropped: int | None = None
+    states: list[tuple[int, bytes]] = field(default_factory=list)
+    settlements: list[Settlement] = field(default_factory=list)
+    settled: int | None = None
+    prospects: list[Prospect] = field(default_factory=list)
+    ahead: list[HoursAhead] = field(default_factory=list)
+    foretold: list[Foretold] = field(default_factory=list)
+    lessons: list[Lesson] = field(default_factory=list)
+    facts: list[tuple[str, str]] = field(default_factory=list)
+    entries: list[Entry] = field(default_factory=list)
+    seen: list[tuple[int, int | None]] = field(default_factory=list)
+    paused: list[tuple[int, int | None]] = field(default_factory=list)
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing to write."""
+        return self == _NOTHING
+
+    @property
+    def urgent(self) -> bool:
+        """Whether somebody waits for this: commit at once."""
+        return bool(self.entries or any(s.notices for s in self.settlements))
+
+
+_NOTHING = Effects()

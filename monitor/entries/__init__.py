@@ -1,0 +1,1 @@
+"""What people say becomes batches and sensors' corrections."""

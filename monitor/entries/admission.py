@@ -1,0 +1,281 @@
+"""Whether a request can be entered now, and the entry that it becomes.
+
+Everything that needs the state of the room is judged here, at the moment of entry: spaces,
+flowers, batches, sensors, notices and the history that the new entry would make.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from difflib import get_close_matches
+from typing import NamedTuple
+
+from monitor.entries.batches import AWAY, History, Problem, fold, key_of
+from monitor.entries.entries import (
+    CORRECT,
+    JSON,
+    UNDO,
+    Entry,
+    Request,
+    RequestError,
+    first_of,
+    standing,
+    undone,
+)
+from monitor.entries.fields import CALLED, FIELDS, PARTS
+from monitor.entries.sensors import out_of_service, services
+from monitor.site.kinds import Kind
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Space
+
+_NO_SCALE = "no sensor of the settings weighs: give the scale's [[sensor]] a reads.mass"
+FUTURE_ALLOWED_MS = MINUTE_MS  # clocks of phone and monitor differ a little
+
+
+class Known(NamedTuple):
+    """What the room knows when a request comes.
+
+    entries   all entries so far, corrections and undoings among them
+    flowers   every word a flower goes by → the name it is kept under
+    notices   numbers of the notices made so far
+    kinds     kinds of notices that can be paused
+    scales    those of the sensors that weigh
+    """
+
+    entries: Sequence[Entry]
+    spaces: Mapping[str, Space]
+    sensors: Collection[str]
+    flowers: Mapping[str, str]
+    notices: Collection[int] = ()
+    kinds: Collection[str] = tuple(Kind)
+    scales: Collection[str] = ()
+
+
+def admit(request: Request, known: Known, number: int, now_ms: int) -> Entry:
+    """The entry that this request becomes, as entry `number`; raises RequestError.
+
+    A batch is kept by the number of the entry that hung it, a flower by its book name, and a
+    batch hung without a name gets one: its flower and the next free number.
+    """
+    if request.at_ms is not None and request.at_ms > now_ms + FUTURE_ALLOWED_MS:
+        raise RequestError("the time lies in the future; give the time it happened", "at")
+    if request.changes is not None:
+        return _change(request, request.changes, known, number, now_ms)
+    before = _history(known)
+    arguments = _settled(request.arguments, known, before, may_leave=request.verb == "move")
+    if request.verb == "hang":
+        _name_free(arguments, before, number)
+        arguments.setdefault("name", _new_name(str(arguments["flower"]), known.entries))
+    if request.verb == "calibrate":
+        _calibration_whole(arguments)
+    at_ms = now_ms if request.at_ms is None else request.at_ms
+    if request.verb in ("aside", "back"):
+        _service_changes(request.verb, arguments, known, at_ms)
+    entry = Entry(number, now_ms, at_ms, request.verb, arguments)
+    for problem in _new_problems(known, before, entry):
+        raise _refusal(problem, number, known)
+    return entry
+
+
+def upset(known: Known, entry: Entry) -> list[str]:
+    """Sentences about entries that stop counting once this correction or undoing is taken in."""
+    new = _new_problems(known, _history(known), entry)
+    return [f"entry {p.entry} no longer counts: {p.sentence}" for p in new]
+
+
+def _history(known: Known, *more: Entry) -> History:
+    return fold(standing([*known.entries, *more]), known.spaces)
+
+
+def _new_problems(known: Known, before: History, entry: Entry) -> list[Problem]:
+    old = {problem.entry for problem in before.problems}
+    return [p for p in _history(known, entry).problems if p.entry not in old]
+
+
+def _refusal(problem: Problem, own: int, known: Known) -> RequestError:
+    """The problem as it is said of entry `own`; another's is named, not explained."""
+    if problem.entry == own:
+        return RequestError(problem.sentence, problem.field)
+    verb = next(e.verb for e in known.entries if e.id == problem.entry)
+    return RequestError(
+        f"this contradicts entry {problem.entry} ({CALLED[verb]}); correct or undo that one first"
+    )
+
+
+def _change(request: Request, changes: int, known: Known, number: int, now_ms: int) -> Entry:
+    """A correction or an undoing, checked against what it changes."""
+    entries = {entry.id: entry for entry in known.entries}
+    target, root = entries.get(changes), first_of(entries, changes)
+    if target is None or root is None:
+        raise RequestError(
+            f"there is no entry {changes}; `drying-room batches --history` numbers them", "entry"
+        )
+    if changes in undone(known.entries):
+        raise RequestError(f"entry {changes} is undone already", "entry")
+    if request.verb == UNDO:
+        entry = Entry(number, now_ms, root.at_ms, UNDO, {}, changes)
+    elif target.verb == UNDO:
+        raise RequestError(
+            f"entry {changes} is an undoing: it can be undone, not corrected", "entry"
+        )
+    elif root.id in undone(known.entries):
+        raise RequestError(f"entry {root.id} is undone; undo the undoing first", "entry")
+    else:
+        entry = Entry(number, now_ms, root.at_ms, CORRECT, _patch(request, root, known), changes)
+    _must_leave_whole(known, root, entry)
+    return entry
+
+
+def _must_leave_whole(known: Known, root: Entry, entry: Entry) -> None:
+    """A change may upset later entries, but neither its own root nor another batch as such."""
+    hangings = {e.id for e in known.entries if e.verb == "hang"}
+    for problem in _new_problems(known, _history(known), entry):
+        if problem.entry in hangings | {root.id}:
+            raise _refusal(problem, root.id, known)
+    for stands in standing([*known.entries, entry]):
+        if stands.id == root.id and root.verb == "calibrate":
+            _calibration_whole(stands.arguments)
+        if stands.id == root.id and root.verb == "aside":
+            _service_whole(stands.arguments)
+
+
+def _patch(request: Request, root: Entry, known: Known) -> dict[str, JSON]:
+    must, may = PARTS[root.verb]
+    patch = dict(request.arguments)
+    if request.at_ms is not None:
+        patch["at_ms"] = request.at_ms
+    if not patch:
+        raise RequestError("a correction needs what to change, for example --bunches 7", None)
+    for part, value in request.arguments.items():
+        words = FIELDS[part].words
+        if part not in must + may:
+            raise RequestError(
+                f"entry {root.id} is {CALLED[root.verb]}: it has nothing called {words}", part
+            )
+        if value is None and (part in must or part == "name"):
+            raise RequestError(f"{CALLED[root.verb]} needs {words}; undo it instead", part)
+    history = _history(known)
+    _name_free(request.arguments, history, root.id)
+    return patch | _settled(request.arguments, known, history, may_leave=root.verb == "move")
+
+
+def _settled(
+    arguments: Mapping[str, JSON], known: Known, history: History, *, may_leave: bool
+) -> dict[str, JSON]:
+    """The arguments with each name found in what is known, in the spelling kept there."""
+    settled = dict(arguments)
+    if isinstance(flower := settled.get("flower"), str):
+        settled["flower"] = flower_named(flower, known.flowers)
+    if isinstance(space := settled.get("space"), str) and not (may_leave and space == AWAY):
+        settled["space"] = _name_in(space, known.spaces, "space", f"choose {_list(known.spaces)}")
+    if isinstance(sensor := settled.get("sensor"), str):
+        settled["sensor"] = _name_in(
+            sensor, known.sensors, "sensor", f"choose {_list(known.sensors)}"
+        )
+    if isinstance(beside := settled.get("beside"), str):
+        settled["beside"] = _name_in(
+            beside, known.sensors, "sensor", f"choose {_list(known.sensors)}"
+        )
+    if isinstance(scale := settled.get("scale"), str):
+        weigh = f"choose {_list(known.scales)}" if known.scales else _NO_SCALE
+        settled["scale"] = _name_in(scale, known.scales, "scale", weigh)
+    if isinstance(kind := settled.get("kind"), str):
+        settled["kind"] = _name_in(kind, known.kinds, "kind", f"choose {_list(known.kinds)}")
+    if isinstance(batch := settled.get("batch"), str):
+        settled["batch"] = _batch(batch, history)
+    if (notice := settled.get("notice")) is not None and notice not in known.notices:
+        raise RequestError(
+            f"there is no notice {notice}; `drying-room export notices` lists them", "notice"
+        )
+    return settled
+
+
+def _list(names: Collection[str]) -> str:
+    *most, last = names or ("one that the settings name",)
+    return f"{', '.join(most)} or {last}" if most else last
+
+
+def _name_free(arguments: Mapping[str, JSON], history: History, hung_by: int) -> None:
+    name = arguments.get("name")
+    other = history.named(name) if isinstance(name, str) else None
+    if other is not None and other.hung_by != hung_by:
+        raise RequestError(
+            f"a batch is already named {other.name} (entry {other.hung_by}); choose another name",
+            "name",
+        )
+
+
+def _calibration_whole(arguments: Mapping[str, JSON]) -> None:
+    figures = any(arguments.get(part) is not None for part in ("offset", "slope"))
+    if figures and arguments.get("quantity") is None:
+        raise RequestError(
+            "an offset or a slope needs its quantity, for example --quantity humidity", "quantity"
+        )
+    if not figures and not arguments.get("swap"):
+        raise RequestError("say what changed: --offset, --slope or --swap", "offset")
+
+
+def _service_changes(verb: str, arguments: Mapping[str, JSON], known: Known, at_ms: int) -> None:
+    """A sensor goes out of service only from service, and back only from outside it."""
+    sensor = str(arguments["sensor"])
+    since = out_of_service(services(standing(known.entries)), sensor, at_ms)
+    if verb == "back" and since is None:
+        raise RequestError(f"{sensor} is in service at that time already", "sensor")
+    if verb == "aside" and since is not None:
+        raise RequestError(
+            f"{sensor} is out of service already (entry {since.entry}); "
+            f"`drying-room back {sensor}` ends that",
+            "sensor",
+        )
+    _service_whole(arguments)
+
+
+def _service_whole(arguments: Mapping[str, JSON]) -> None:
+    if arguments.get("salt") is not None and arguments.get("beside") is not None:
+        raise RequestError("a sensor is checked against salt or beside another, not both", "salt")
+    if arguments.get("beside") == arguments["sensor"]:
+        raise RequestError("a sensor cannot hang beside itself; name the trusted one", "beside")
+
+
+def _batch(said: str, history: History) -> JSON:
+    hung_by = {batch.name: batch.hung_by for batch in history.batches}
+    return hung_by[_name_in(said, hung_by, "batch", "`drying-room batches` lists them")]
+
+
+def flower_named(said: str, flowers: Mapping[str, str]) -> str:
+    """The name a flower is kept under; raises RequestError with the nearest ones."""
+    by_key = {key_of(word): name for word, name in flowers.items()}
+    name = by_key.get(key_of(said))
+    if name is not None:
+        return name
+    near = dict.fromkeys(by_key[k] for k in get_close_matches(key_of(said), list(by_key), n=3))
+    hint = f"near it: {', '.join(near)}; " if near else ""
+    raise RequestError(
+        f'no flower is known as "{said}"; {hint}to add it, write [flower."{key_of(said)}"] '
+        "into the settings",
+        "flower",
+    )
+
+
+def _name_in(said: str, names: Collection[str], field: str, otherwise: str) -> str:
+    """The name as it is kept; raises with the nearest one, or else with what to do."""
+    by_key = {key_of(name): name for name in names}
+    if key_of(said) in by_key:
+        return by_key[key_of(said)]
+    near = get_close_matches(key_of(said), list(by_key), n=1)
+    hint = f'did you mean "{by_key[near[0]]}"?' if near else otherwise
+    raise RequestError(f'no {field} is named "{said}"; {hint}', field)
+
+
+def _new_name(flower: str, entries: Sequence[Entry]) -> str:
+    """The flower and the next free number, counting every hanging of it that was ever entered.
+
+    Undone ones count too, so that no name is ever given to two batches.
+    """
+    hangings = [e for e in entries if e.verb in ("hang", CORRECT)]
+    taken = {key_of(str(e.arguments["name"])) for e in hangings if e.arguments.get("name")}
+    count = 1 + sum(e.verb == "hang" and e.arguments.get("flower") == flower for e in hangings)
+    slug = "-".join(flower.split())
+    while key_of(f"{slug}-{count}") in taken:
+        count += 1
+    return f"{slug}-{count}"

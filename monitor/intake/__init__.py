@@ -1,0 +1,1 @@
+"""What sensors and forecasts say becomes readings."""

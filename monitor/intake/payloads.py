@@ -1,0 +1,417 @@
+"""Topic and bytes in, readings out: or a PayloadError that says what is wrong.
+
+Three forms, by the sensor's settings: a bare number, JSON with a pointer per quantity
+(RFC 6901), SenML JSON (RFC 8428). What can be read of a message is read, the rest is told.
+
+A quantity that is missing from a message, or null, is a failure: a probe that is out of order
+looks just like that. Only battery and signal may be missing, for many devices tell them now
+and then.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Final, NamedTuple, Protocol
+
+from monitor.intake.pointers import MISSING, DoubledKeyError, follow, parse_json, pointer, tokens
+from monitor.intake.senml import RELATIVE_BELOW_S, Record, SenmlError, resolve
+from monitor.intake.topics import matches
+from monitor.intake.unreadable import (
+    PayloadError,
+    UnreadableError,
+    listed,
+    names,
+    no_bare_number,
+    no_json,
+    no_number,
+    other_value,
+    said,
+)
+from monitor.site.harmless import shown
+from monitor.site.readings import Quantity, ReadAs, Sensor, TimeAt
+from monitor.site.units import SENML_UNITS, Conversion, conversion
+
+__all__ = ["Decoded", "Decoder", "Failure", "Message", "PayloadError", "Value", "parsed"]
+
+MOST_BYTES = 65_536  # a sensor's message is a few hundred bytes
+MOST = 1e9  # no sensor of ours measures anything larger, in any unit
+LATEST_MS = 253_402_300_799_999  # the end of the year 9999
+NOW_AND_THEN = frozenset({Quantity.BATTERY, Quantity.SIGNAL})
+_TOPICS_REMEMBERED, _LONGEST_REMEMBERED = 10_000, 200
+
+_BARE_NUMBER = re.compile(rb"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*")
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_MILLISECOND: Final = timedelta(milliseconds=1)
+
+
+class Message(NamedTuple):
+    """A message as the broker handed it over. arrived_ms: UTC epoch milliseconds."""
+
+    topic: str
+    payload: bytes
+    arrived_ms: int
+    retained: bool
+
+
+Value = tuple[str, Quantity, float, int | None]  # sensor, what, value in the kept unit, time [ms]
+Failure = tuple[str | None, PayloadError]  # the sensor it befell; None: no sensor reads this topic
+
+
+class Decoded(NamedTuple):
+    """What a message said. A time of None: the message carries none."""
+
+    readings: list[Value]
+    failures: list[Failure]
+
+
+class Decoder:
+    """Reads messages for these sensors. What can be worked out beforehand is."""
+
+    def __init__(self, sensors: Mapping[str, Sensor]) -> None:
+        self._readers = [reader for sensor in sensors.values() for reader in _readers(sensor)]
+        self._by_topic: dict[str, list[_Reader]] = {}
+
+    def filters(self) -> list[tuple[str, bool]]:
+        """The topic filters to subscribe to, each with whether its readings carry their time."""
+        timed: dict[str, bool] = {}
+        for reader in self._readers:
+            timed[reader.topic_filter] = timed.get(reader.topic_filter, False) or reader.timed
+        return sorted(timed.items())
+
+    def decode(self, message: Message) -> Decoded:
+        """All that the sensors read in a message; it never raises."""
+        decoded = Decoded([], [])
+        readers = self._by_topic.get(message.topic)
+        if readers is None:
+            readers = self._readers_of(message.topic)
+        if not readers:
+            where = shown(message.topic)
+            why = f"{where}: no sensor of the settings reads this topic; add one that does"
+            decoded.failures.append((None, PayloadError(why + ".")))
+        packet = _Packet(message)
+        for reader in readers:
+            try:
+                reader.read(packet, decoded)
+            except UnreadableError as problem:
+                decoded.failures.append((reader.sensor, problem.told(message.topic)))
+        return decoded
+
+    def _readers_of(self, topic: str) -> list[_Reader]:
+        readers = [reader for reader in self._readers if matches(reader.topic_filter, topic)]
+        if len(self._by_topic) < _TOPICS_REMEMBERED and len(topic) <= _LONGEST_REMEMBERED:
+            self._by_topic[topic] = readers
+        return readers
+
+
+class _Packet:
+    """A message, with its JSON parsed at most once."""
+
+    __slots__ = ("_document", "_problem", "message")
+
+    def __init__(self, message: Message) -> None:
+        self.message = message
+        self._document: object = MISSING
+        self._problem: UnreadableError | None = None
+
+    def payload(self) -> bytes:
+        payload = self.message.payload
+        if len(payload) > MOST_BYTES:
+            raise UnreadableError(
+                f"the payload has {len(payload)} bytes, more than the {MOST_BYTES} that are read; "
+                "let the sensor send less at a time"
+            )
+        return payload
+
+    def document(self) -> object:
+        if self._document is MISSING:
+            if self._problem is not None:
+                raise self._problem
+            try:
+                self._document = _parsed(self.payload())
+            except UnreadableError as problem:
+                self._problem = problem
+                raise
+        return self._document
+
+
+class _Reader(Protocol):
+    """Reads one sensor's quantities from the messages under one topic filter."""
+
+    sensor: str
+    topic_filter: str
+    timed: bool
+
+    def read(self, packet: _Packet, decoded: Decoded) -> None: ...
+
+
+def _readers(sensor: Sensor) -> list[_Reader]:
+    """One reader for each topic filter and form of the sensor's settings."""
+    whole: dict[str, list[tuple[Quantity, ReadAs]]] = {}
+    pointed: dict[str, list[tuple[Quantity, ReadAs]]] = {}
+    named: dict[str, list[tuple[Quantity, ReadAs]]] = {}
+    for quantity, read_as in sensor.reads.items():
+        topic_filter = read_as.topic or sensor.topic
+        if topic_filter is None:
+            raise ValueError(f"sensor {sensor.name!r} has no topic for {quantity}")
+        kind = named if read_as.senml_name else whole if read_as.pointer is None else pointed
+        kind.setdefault(topic_filter, []).append((quantity, read_as))
+    return [
+        *(_BareReader(sensor, topic_filter, reads) for topic_filter, reads in whole.items()),
+        *(_JsonReader(sensor, topic_filter, reads) for topic_filter, reads in pointed.items()),
+        *(_SenmlReader(sensor, topic_filter, reads) for topic_filter, reads in named.items()),
+    ]
+
+
+class _BareReader:
+    """The whole payload is the value."""
+
+    def __init__(
+        self, sensor: Sensor, topic_filter: str, reads: list[tuple[Quantity, ReadAs]]
+    ) -> None:
+        self.sensor, self.topic_filter, self.timed = sensor.name, topic_filter, False
+        self._reads = [(quantity, _conversion(sensor, quantity)) for quantity, _ in reads]
+
+    def read(self, packet: _Packet, decoded: Decoded) -> None:
+        value = _bare_number(packet.payload())
+        for quantity, (shift, factor) in self._reads:
+            decoded.readings.append((self.sensor, quantity, (value + shift) * factor, None))
+
+
+class _Field(NamedTuple):
+    quantity: Quantity
+    steps: tuple[str, ...]
+    key: str | None  # the only step, where there is only one: the common case, read directly
+    shift: float
+    factor: float
+
+
+class _JsonReader:
+    """Each quantity stands where its pointer leads."""
+
+    def __init__(
+        self, sensor: Sensor, topic_filter: str, reads: list[tuple[Quantity, ReadAs]]
+    ) -> None:
+        self.sensor, self.topic_filter = sensor.name, topic_filter
+        self.timed = sensor.time is not None
+        self._time = _Time(sensor.time) if sensor.time else None
+        self._fields = []
+        for quantity, read_as in reads:
+            steps = tokens(read_as.pointer or "")
+            key = steps[0] if len(steps) == 1 else None
+            self._fields.append(_Field(quantity, steps, key, *_conversion(sensor, quantity)))
+
+    def read(self, packet: _Packet, decoded: Decoded) -> None:
+        document = packet.document()
+        flat = document if type(document) is dict else None
+        time_ms = self._time.read(document) if self._time else None
+        for quantity, steps, key, shift, factor in self._fields:
+            if flat is not None and key is not None:
+                found = flat.get(key, MISSING)
+            else:
+                found = follow(document, steps)
+            if (type(found) is float or type(found) is int) and -MOST <= found <= MOST:
+                value = (found + shift) * factor
+                decoded.readings.append((self.sensor, quantity, value, time_ms))
+            elif found is not MISSING or quantity not in NOW_AND_THEN:
+                problem = UnreadableError(no_number(pointer(*steps), found, document))
+                decoded.failures.append((self.sensor, problem.told(packet.message.topic)))
+
+
+class _SenmlReader:
+    """Each quantity is the records of its full name; a pack may hold many of one name.
+
+    Records of one name may tell different things by their units (RFC 8428 section 5.1.3):
+    each quantity takes those that it can be told in.
+    """
+
+    def __init__(
+        self, sensor: Sensor, topic_filter: str, reads: list[tuple[Quantity, ReadAs]]
+    ) -> None:
+        self.sensor, self.topic_filter, self.timed = sensor.name, topic_filter, sensor.timed
+        self._settings = sensor
+        self._wanted = [(quantity, str(read_as.senml_name)) for quantity, read_as in reads]
+
+    def read(self, packet: _Packet, decoded: Decoded) -> None:
+        try:
+            records = resolve(packet.document())
+        except SenmlError as error:
+            raise UnreadableError(str(error)) from error
+        for quantity, name in self._wanted:
+            for found in self._found(quantity, name, records, packet.message):
+                if isinstance(found, UnreadableError):
+                    decoded.failures.append((self.sensor, found.told(packet.message.topic)))
+                else:
+                    decoded.readings.append((self.sensor, quantity, *found))
+
+    def _found(
+        self, quantity: Quantity, name: str, records: list[Record], message: Message
+    ) -> Iterator[tuple[float, int | None] | UnreadableError]:
+        of_name = [record for record in records if record.name == name]
+        told = 0
+        for record in of_name:
+            convert = self._conversion(quantity, record)
+            if convert is not None:
+                told += 1
+                try:
+                    yield _senml_value(record, convert), self._time_ms(record, message)
+                except UnreadableError as problem:
+                    yield problem
+        if of_name and not told:
+            yield UnreadableError(
+                f"SenML record {shown(name)} is in {shown(of_name[0].unit or '')}, which cannot "
+                f"become {self._settings.unit(quantity)} for the {quantity}; let the sensor send "
+                "another unit or mend the settings"
+            )
+        elif not told and quantity not in NOW_AND_THEN:
+            has = listed(sorted({record.name for record in records}))
+            yield UnreadableError(
+                f"the SenML pack has no record {shown(name)}, {has}; mend the settings"
+            )
+
+    def _conversion(self, quantity: Quantity, record: Record) -> Conversion | None:
+        if record.unit is None:
+            return _conversion(self._settings, quantity)
+        unit = SENML_UNITS[quantity].get(record.unit, "")
+        return conversion(quantity, unit, self._settings.unit(quantity))
+
+    def _time_ms(self, record: Record, message: Message) -> int | None:
+        where = f"SenML record {shown(record.name)}"
+        if not -RELATIVE_BELOW_S < record.time_s < RELATIVE_BELOW_S:
+            return _ms_of_s(record.time_s, f"the time of {where}")
+        if not self._settings.on_arrival:
+            raise UnreadableError(
+                f"{where} does not say when it was measured; let the sensor send bt or t as epoch "
+                'seconds, or write time = "arrival" in its settings'
+            )
+        if record.time_s == 0:
+            return None
+        if message.retained:
+            raise UnreadableError(
+                f"{where} is kept by the broker with a relative time, so that nobody knows when "
+                "it was measured; let the sensor send without the retain flag"
+            )
+        return message.arrived_ms + round(record.time_s * 1000)
+
+
+def _senml_value(record: Record, convert: Conversion) -> float:
+    where = f"SenML record {shown(record.name)}"
+    sent = record.fields.get("v", MISSING)
+    if sent is MISSING:
+        raise UnreadableError(
+            f"{where} has {other_value(record.fields)}, not a value; let the sensor send v"
+        )
+    if (type(sent) is not float and type(sent) is not int) or not -MOST <= sent <= MOST:
+        raise UnreadableError(no_number(where, sent, None))
+    value = float(sent) + record.base_value
+    if not -MOST <= value <= MOST:
+        raise UnreadableError(no_number(where, value, None))
+    return (value + convert.shift) * convert.factor
+
+
+class _Time:
+    """Where a JSON payload says when it was measured."""
+
+    def __init__(self, at: TimeAt) -> None:
+        self._steps, self._unit = tokens(at.pointer), at.unit
+        self._where = f"the time at {at.pointer}"
+
+    def read(self, document: object) -> int:
+        found = follow(document, self._steps)
+        if found is MISSING:
+            where = self._where.removeprefix("the time ")
+            raise UnreadableError(
+                f"there is no time {where}, {names(document)}; mend the settings or the sensor"
+            )
+        if self._unit == "iso":
+            return _ms_of_iso(found, self._where)
+        if type(found) is not int and type(found) is not float:
+            raise UnreadableError(
+                f"{self._where} is {said(found)}, not a number; "
+                f"send epoch {'seconds' if self._unit == 's' else 'milliseconds'}"
+                f"{_iso_hint(found)}"
+            )
+        if self._unit == "s":
+            return _ms_of_s(found, self._where, ', or write unit = "ms"')
+        if not 0 <= found <= LATEST_MS:
+            raise UnreadableError(
+                f"{self._where} is not a number of milliseconds since 1970; send epoch milliseconds"
+            )
+        return round(found)
+
+
+def _iso_hint(found: object) -> str:
+    return ', or write unit = "iso"' if isinstance(found, str) and "-" in found else ""
+
+
+def _ms_of_s(seconds: float, where: str, too_large: str = "") -> int:
+    if not 0 <= seconds <= LATEST_MS / 1000:
+        mend = "send epoch seconds" + (too_large if seconds > 0 else "")
+        raise UnreadableError(f"{where} is not a number of seconds since 1970; {mend}")
+    return round(seconds * 1000)
+
+
+def _ms_of_iso(found: object, where: str) -> int:
+    example = "2026-07-14T09:30:00Z"
+    if not isinstance(found, str):
+        raise UnreadableError(f"{where} is {said(found)}, not ISO 8601; send such as {example}")
+    try:
+        time = datetime.fromisoformat(found)
+    except ValueError as error:
+        raise UnreadableError(
+            f"{where} is {said(found)}, not ISO 8601; send such as {example}"
+        ) from error
+    if time.tzinfo is None:
+        raise UnreadableError(
+            f"{where} is {said(found)} without its offset from UTC; send such as {example}"
+        )
+    time_ms = (time - _EPOCH) // _MILLISECOND
+    if time_ms < 0:
+        raise UnreadableError(f"{where} is {said(found)}, before 1970; set the sensor's clock")
+    return time_ms
+
+
+def _conversion(sensor: Sensor, quantity: Quantity) -> Conversion:
+    unit = sensor.reads[quantity].unit
+    found = conversion(quantity, unit, sensor.unit(quantity))
+    if found is None:
+        raise ValueError(f"sensor {sensor.name!r}: {quantity} cannot be read in {unit!r}")
+    return found
+
+
+def _bare_number(payload: bytes) -> float:
+    found = _BARE_NUMBER.fullmatch(payload)
+    if found is None:
+        raise UnreadableError(no_bare_number(payload))
+    value = float(found[1])
+    if not -MOST <= value <= MOST:
+        raise UnreadableError(
+            f"the payload {said(payload.decode().strip())} is beyond anything measured here; "
+            "look at the sensor"
+        )
+    return value
+
+
+def parsed(message: Message) -> object:
+    """The JSON of a message; UnreadableError says why not."""
+    return _Packet(message).document()
+
+
+def _parsed(payload: bytes) -> object:
+    try:
+        return parse_json(payload.decode("utf-8"))
+    except DoubledKeyError as error:
+        raise UnreadableError(
+            f"the payload says {said(error.name)} twice; let the sensor send each name once"
+        ) from error
+    except RecursionError as error:
+        raise UnreadableError(
+            "the payload is nested too deeply to be read; let the sensor send flat JSON"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise UnreadableError(
+            "the payload is not UTF-8 text; let the sensor send JSON in UTF-8"
+        ) from error
+    except ValueError as error:
+        raise UnreadableError(no_json(payload.decode("utf-8"), error)) from error

@@ -1,0 +1,257 @@
+"""The teller: spells as they were and as they are → what is kept of them and what is said."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple, Protocol
+
+from monitor.air.spell_changes import SpellKey, compare, key_of
+from monitor.air.spells import Spell
+from monitor.entries.entries import Entry
+from monitor.notices.circumstances import Circumstances
+from monitor.notices.rules import (
+    THIS_SPELL_MS,
+    Book,
+    Notice,
+    Policy,
+    Told,
+    Weight,
+    decide,
+    deliver_at,
+)
+from monitor.notices.sentences import messages
+from monitor.notices.soon_rules import Ringing
+from monitor.site.kinds import Kind
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Site
+from monitor.site.words import minute_of_day
+
+DAY_MIN = 1440
+KEPT_MIN = 3 * DAY_MIN
+# Reminders and the daily lines are looked for this often, not at every minute.
+ROUND_MIN = 10
+DAILY_GRACE_MIN = 180
+
+
+class Answers(NamedTuple):
+    """What people answered to notices: (number, time [ms]) when seen, until when paused."""
+
+    seen: list[tuple[int, int | None]]
+    paused: list[tuple[int, int | None]]
+
+
+class Outgoing(NamedTuple):
+    """A notice, its number, and when it may first be sent; None: it waits for the digest."""
+
+    number: int
+    notice: Notice
+    deliver_at_ms: int | None
+
+
+class Settlement(NamedTuple):
+    """What settling a minute came to.
+
+    removed   spells that late readings undid or moved, as they were kept
+    kept      spells to keep, new or changed
+    rekeyed   (spell as kept, its new beginning): what was said of it follows
+    """
+
+    removed: list[Spell]
+    kept: list[Spell]
+    rekeyed: list[tuple[Spell, int]]
+    notices: list[Outgoing]
+
+
+class Archive(Protocol):
+    """What the teller reads back from the store."""
+
+    def settled(self) -> int | None:
+        """The minute up to which spells and notices were settled."""
+
+    def spells_since(self, minute: int) -> list[Spell]:
+        """Spells still going on, or whose end was known in this minute or later."""
+
+    def told_since(self, made_ms: int) -> list[tuple[int, Told]]:
+        """Numbers and rows of the notices written at this time or later, oldest first."""
+
+    def last_notice(self) -> int:
+        """Number of the newest notice; 0: none."""
+
+
+class Teller:
+    """Remembers the spells of the last days and what was said of them."""
+
+    def __init__(self, site: Site, policy: Policy, archive: Archive) -> None:
+        self._site = site
+        self._policy = policy
+        self._archive = archive
+        self._known_from = (archive.settled() or 0) - KEPT_MIN
+        self._known = archive.spells_since(self._known_from)
+        self._told_from_ms = self._first_told_ms(self._known)
+        self._told: dict[int, Told] = dict(archive.told_since(self._told_from_ms))
+        self._book = Book(tuple(self._told.values()))
+        self._last = archive.last_notice()
+
+    @property
+    def notices(self) -> Mapping[int, Told]:
+        """The notices of the last days by number."""
+        return self._told
+
+    @property
+    def spells(self) -> Sequence[Spell]:
+        """The spells of the last days."""
+        return self._known
+
+    def ringing(self, space: str, now_ms: int) -> Ringing:
+        """Whether the phone may ring for what is only coming in a space."""
+        zone, policy = self._site.timezone, self._policy
+        keys = {kind: SpellKey(kind.value, space, None, -1) for kind in Kind}
+        return Ringing(
+            policy.resting(now_ms, zone),
+            frozenset(k for k in Kind if self._book.paused(keys[k], Weight.SOON, now_ms)),
+            self._book.rung_on_the_day(space, now_ms, zone) >= policy.daily_cap,
+        )
+
+    def settle(
+        self, since: int, after: list[Spell], circumstances: Circumstances, now_ms: int
+    ) -> Settlement | None:
+        """Compare the spells since a minute with those known, and say what is to be said.
+
+        after    all spells that go on, or whose end was known in the minute `since` or later
+        returns  None where nothing changed
+        """
+        self._reach_back(since)
+        before = [s for s in self._known if s.settled is None or s.settled >= since]
+        self._known = [s for s in self._known if s.settled is not None and s.settled < since]
+        self._known += after
+        daily = now_ms // MINUTE_MS % ROUND_MIN == 0
+        if before == after and not daily:
+            return None
+        changes = compare(before, after)
+        said = decide(changes, self._book, self._policy, circumstances, now_ms)
+        keys, known = {key_of(s) for s in after}, set(before)
+        settlement = Settlement(
+            removed=[s for s in before if key_of(s) not in keys],
+            kept=[s for s in after if s not in known],
+            rekeyed=list(changes.moved),
+            notices=[],
+        )
+        if changes.moved:
+            self._book = self._book.rekeyed(changes.moved)
+            self._told = dict(zip(self._told, self._book.told, strict=True))
+        settlement.notices.extend(self._numbered(said))
+        if daily:
+            settlement.notices.extend(self._daily(changes.going_on, circumstances, now_ms))
+        return settlement if any(settlement) else None
+
+    def tell(self, notice: Notice) -> Settlement:
+        """Take up a notice that speaks of no spell."""
+        return Settlement([], [], [], self._numbered([notice]))
+
+    def _daily(
+        self, going_on: Sequence[Spell], circumstances: Circumstances, now_ms: int
+    ) -> list[Outgoing]:
+        """The lines that come once a day, each at its hour."""
+        lines: list[Outgoing] = []
+        if self._due_today("all-well", self._policy.all_well_at, now_ms):
+            lines += self._numbered([messages.all_well(going_on, circumstances, now_ms)])
+        if self._due_today("digest", self._policy.digest_at, now_ms):
+            digest = messages.digest(self._book, self._site.name, now_ms)
+            lines += self._numbered([digest] if digest else [])
+        return lines
+
+    def _due_today(self, kind: str, at: int | None, now_ms: int) -> bool:
+        """Whether today's line of a kind is due and not written; long after its hour it is not."""
+        if at is None:
+            return False
+        late_min = minute_of_day(now_ms, self._site.timezone) - at
+        if not 0 <= late_min <= DAILY_GRACE_MIN:
+            return False
+        since_ms = now_ms - (late_min + ROUND_MIN) * MINUTE_MS
+        return not any(
+            told.notice.kind == kind and told.notice.made_ms > since_ms for told in self._book.told
+        )
+
+    def answer(self, standing: Sequence[Entry]) -> Answers:
+        """Work out what was seen and paused, of the entries that stand."""
+        seen: dict[int, int] = {}
+        paused: dict[int, int] = {}
+        for entry in standing:
+            if entry.verb == "seen":
+                for number in self._meant(entry):
+                    seen.setdefault(number, entry.at_ms)
+            elif entry.verb == "pause":
+                for number in self._newest(entry):
+                    paused[number] = _pause_until(entry)
+        answers = Answers([], [])
+        for number, told in self._told.items():
+            after = Told(told.notice, seen.get(number), paused.get(number))
+            if after.seen_ms != told.seen_ms:
+                answers.seen.append((number, after.seen_ms))
+            if after.paused_until_ms != told.paused_until_ms:
+                answers.paused.append((number, after.paused_until_ms))
+            self._told[number] = after
+        self._book = Book(tuple(self._told.values()))
+        return answers
+
+    def _meant(self, entry: Entry) -> list[int]:
+        """The notices that were seen: the one named, else all written until then."""
+        named = entry.arguments.get("notice")
+        if not isinstance(named, int):
+            return [n for n, told in self._told.items() if told.notice.made_ms <= entry.at_ms]
+        # Where a backup was brought back, the numbers of the day it lacks are given anew.
+        there = self._told.get(named)
+        return [named] if there is not None and there.notice.made_ms <= entry.made_ms else []
+
+    def _newest(self, entry: Entry) -> list[int]:
+        """For each place the newest notice of the kind until then: the pause hangs on it."""
+        kind, space = entry.arguments["kind"], entry.arguments.get("space")
+        newest: dict[tuple[str | None, str | None], int] = {}
+        for number, told in self._told.items():
+            notice = told.notice
+            if notice.kind != kind or notice.made_ms > entry.at_ms:
+                continue
+            if space is None or notice.space == space:
+                newest[(notice.space, notice.sensor)] = number
+        return list(newest.values())
+
+    def forget_before(self, minute: int) -> None:
+        """Let go of spells and notices that nothing of the last days needs."""
+        horizon = minute - KEPT_MIN
+        self._known_from = max(self._known_from, horizon)
+        self._known = [s for s in self._known if s.settled is None or s.settled >= horizon]
+        self._told_from_ms = max(self._told_from_ms, self._first_told_ms(self._known))
+        self._told = {n: t for n, t in self._told.items() if t.notice.made_ms >= self._told_from_ms}
+        self._book = Book(tuple(self._told.values()))
+
+    def _numbered(self, notices: list[Notice]) -> list[Outgoing]:
+        outgoing = []
+        for notice in notices:
+            self._last += 1
+            self._told[self._last] = Told(notice)
+            self._book = self._book.with_notices([notice])
+            at_ms = deliver_at(notice, self._policy, self._site.timezone, notice.made_ms)
+            outgoing.append(Outgoing(self._last, notice, at_ms))
+        return outgoing
+
+    def _reach_back(self, since: int) -> None:
+        """Readings that came very late touch spells older than those remembered: fetch them."""
+        if since >= self._known_from:
+            return
+        older = [s for s in self._archive.spells_since(since) if s.settled is not None]
+        self._known = [s for s in older if (s.settled or 0) < self._known_from] + self._known
+        self._known_from = since
+        first_ms = self._first_told_ms(self._known)
+        if first_ms < self._told_from_ms:
+            self._told = dict(self._archive.told_since(first_ms)) | self._told
+            self._told_from_ms = first_ms
+            self._book = Book(tuple(self._told.values()))
+
+    def _first_told_ms(self, spells: list[Spell]) -> int:
+        """Notices are needed from the beginning of the oldest spell that is remembered."""
+        return min([s.began for s in spells] + [self._known_from]) * MINUTE_MS
+
+
+def _pause_until(entry: Entry) -> int:
+    minutes = entry.arguments["for_min"]
+    return entry.at_ms + minutes * MINUTE_MS if isinstance(minutes, int) else THIS_SPELL_MS

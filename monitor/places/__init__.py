@@ -1,0 +1,1 @@
+"""Where to hang and keep flowers, and how much a space bears."""

@@ -1,0 +1,107 @@
+"""How much water a space can carry off, and so how many bunches it bears."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from monitor.ahead.exchange import Exchange
+from monitor.science import moist_air
+from monitor.science.air_exchange import water_carried_off
+
+# A drying bunch's course: all but a twentieth of its water is gone when it is called crisp.
+_GONE_AT_CRISP = 3.0  # -ln 0.05
+# A door open in the middle of the day [1/h], for so long [h]: from memory, for cross-draught.
+DOOR_PER_H = 8.0
+DOOR_HOURS = 2.0
+# Dehumidifiers give about half of what their plate says, in ordinary rooms: sellers' own tables
+# (10 l a day rated, 5.6 l at 27 °C and 60 %).
+OF_NAMEPLATE = 0.5
+
+
+class SpaceAir(NamedTuple):
+    """The mean air of a day in a space, and outdoors: temperature [°C], humidity [%]."""
+
+    indoors: tuple[float, float]
+    outdoors: tuple[float, float]
+    pressure_pa: float
+
+
+def given_off_g_h(fresh_g: float, water_share: float, days_to_crisp: float) -> float:
+    """Water that fresh bunches give off, the mean of their first day [g/h].
+
+    fresh_g        weight of all of them when cut [g]
+    water_share    of it [-]
+    days_to_crisp  in this air [days]
+
+    Water goes as it does in thin layers, a share of what is left each hour (Lewis 1921).
+
+    >>> round(given_off_g_h(10_000, 0.8, 10))
+    86
+    """
+    per_h = _GONE_AT_CRISP / (24 * max(days_to_crisp, 0.5))
+    return fresh_g * water_share * (1 - math.exp(-24 * per_h)) / 24
+
+
+def given_off_till_crisp_g_h(fresh_g: float, water_share: float, days_to_crisp: float) -> float:
+    """The same, the mean of all days until they are crisp [g/h].
+
+    >>> round(given_off_till_crisp_g_h(10_000, 0.8, 10))
+    32
+    """
+    gone = 1 - math.exp(-_GONE_AT_CRISP)
+    return fresh_g * water_share * gone / (24 * max(days_to_crisp, 0.5))
+
+
+def bears_g_h(
+    air: SpaceAir, limit_pct: float, volume_m3: float, changes_per_h: float, extra_g_h: float = 0.0
+) -> float:
+    """Water a space can be given before its mean humidity stays above a limit [g/h].
+
+    extra_g_h  carried off by other means [g/h]
+    returns    [g/h]; 0 where the air outside alone keeps it above the limit
+
+    The mean of days: wood evens out the hours but in the mean takes up nothing.
+    """
+    at_limit = (air.indoors[0], limit_pct)
+    flow = volume_m3 * changes_per_h
+    return max(0.0, water_carried_off(flow, at_limit, air.outdoors, air.pressure_pa) + extra_g_h)
+
+
+def humidity_with(air: SpaceAir, more_g_h: float, volume_m3: float, changes_per_h: float) -> float:
+    """Mean humidity of a space once it is given so much more water [%], at most 100."""
+    water = moist_air.vapour_pressure(*air.indoors)
+    ratio = moist_air.humidity_ratio(water, air.pressure_pa)
+    volume = moist_air.specific_volume(air.indoors[0], ratio, air.pressure_pa)
+    more = ratio + more_g_h / 1000 / (volume_m3 * changes_per_h / volume)
+    vapour = air.pressure_pa * more / (0.621945 + more)
+    full = moist_air.saturation_vapour_pressure_liquid(air.indoors[0])
+    return min(100.0, 100.0 * vapour / full)
+
+
+class WhatIf(NamedTuple):
+    """A change somebody could make.
+
+    bears  (low, middle, high) water the space then bears [g/h]
+    """
+
+    name: str
+    bears: tuple[float, float, float]
+    why: str
+    caution: str
+
+
+def bears_range(
+    air: SpaceAir,
+    limit_pct: float,
+    volume_m3: float,
+    exchange: Exchange,
+    more_per_h: float = 0.0,
+    extra_g_h: float = 0.0,
+) -> tuple[float, float, float]:
+    """`bears_g_h` at the low, the likeliest and the high air change."""
+    low, middle, high = (
+        bears_g_h(air, limit_pct, volume_m3, n + more_per_h, extra_g_h)
+        for n in (exchange.low, exchange.per_h, exchange.high)
+    )
+    return low, middle, high

@@ -1,1 +1,0 @@
-"""What happens in a drying room; pure: the time is always an argument."""

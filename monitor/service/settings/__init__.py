@@ -1,0 +1,1 @@
+"""One TOML file in; all of it, or every problem at once."""

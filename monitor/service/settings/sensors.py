@@ -1,0 +1,202 @@
+"""The sensors of the settings: where each hangs and how its messages are read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.intake.pointers import tokens
+from monitor.intake.topics import filter_problem, overlap
+from monitor.service.settings.names import read_name
+from monitor.service.settings.tables import MISSING, Table, one_of, shown
+from monitor.site.readings import MEASURED, UNIT, Quantity, ReadAs, Sensor, TimeAt
+from monitor.site.spaces import Space
+from monitor.site.units import units
+
+_TIME_UNITS = ["s", "ms", "iso"]
+_ON_ARRIVAL = "arrival"
+
+
+def read_sensors(root: Table, spaces: dict[str, Space]) -> dict[str, Sensor]:
+    """The sensors by name."""
+    sensors: dict[str, Sensor] = {}
+    for table in root.tables("sensor"):
+        sensor = _read_sensor(table, list(sensors), spaces)
+        _check_promises(table, sensor, sensors.values())
+        if sensor.name:
+            sensors[sensor.name] = sensor
+    if not sensors and "sensor" not in root:
+        wrong, write = "no sensor is named", 'write [[sensor]], name = "loft-rail", …'
+        root.problem(None, wrong, "at least one was expected", write)
+    return sensors
+
+
+def _read_sensor(table: Table, taken: list[str], spaces: dict[str, Space]) -> Sensor:
+    name = read_name(table, taken, "loft-rail")
+    space = ""
+    if table.required("space", "the space it hangs in", f'write space = "{next(iter(spaces))}"'):
+        space = table.choice("space", "", spaces)
+    else:
+        table.take("space")
+    topic = read_topic(table)
+    if table.required("every", "how often it sends", 'write every = "60 s"'):
+        every_s = table.duration_s("every", 60.0, "1 s", "1 day", "60 s")
+    else:
+        table.take("every")
+        every_s = 60.0
+    reads = read_read_as(table, topic)
+    time, on_arrival = read_time(table, reads)
+    table.finish()
+    return Sensor(name, space, topic, every_s, reads, time, on_arrival)
+
+
+def read_topic(table: Table) -> str | None:
+    """An MQTT topic filter; None: there is none."""
+    expected, write = "an MQTT topic", 'topic = "barn/loft/rail"'
+    topic = table.text("topic", None, expected, write)
+    problem = filter_problem(topic) if topic is not None else None
+    if problem is not None:
+        table.problem(
+            "topic",
+            f"the topic {shown(topic)} {problem}",
+            f"{expected} was expected",
+            f"write {write}",
+        )
+    return topic
+
+
+def read_read_as(
+    sensor: Table, topic: str | None, quantities: Iterable[Quantity] = MEASURED
+) -> dict[Quantity, ReadAs]:
+    """What of these quantities is read, and how."""
+    table = sensor.table("reads")
+    reads: dict[Quantity, ReadAs] = {}
+    for quantity in quantities:
+        one = table.table(quantity.value)
+        if one.given:
+            reads[quantity] = _read_read(one, quantity)
+    table.finish()
+    without = [quantity for quantity, read_as in reads.items() if read_as.topic is None]
+    if without and "topic" not in sensor:
+        wrong = f"there is no topic for {' and '.join(without)}"
+        expected = "a topic for the sensor or for each quantity was expected"
+        sensor.problem(None, wrong, expected, 'write topic = "barn/loft/rail"')
+    if not reads and "reads" not in sensor:
+        write = 'write reads.temperature = { at = "/t", unit = "°C" }'
+        sensor.problem(
+            None, "the sensor reads nothing", "at least one quantity was expected", write
+        )
+    _check_whole_payloads(sensor, topic, reads)
+    return reads
+
+
+def _read_read(table: Table, quantity: Quantity) -> ReadAs:
+    pointer = _read_pointer(table, "/t")
+    senml_name = table.text("senml", None, "the full name of a SenML record", 'senml = "rail:temp"')
+    topic = read_topic(table)
+    if pointer is not None and senml_name is not None:
+        wrong, expected = "both at and senml are given", "one of them was expected"
+        table.problem(None, f"reads.{quantity}: {wrong}", expected, "remove one")
+        senml_name = None
+    default = UNIT[quantity]
+    if senml_name is None and "unit" not in table:
+        words = one_of(units(quantity))
+        table.problem(
+            None,
+            f"reads.{quantity} has no unit",
+            f"{words} was expected",
+            f'write unit = "{default}"',
+        )
+    unit = table.choice("unit", default, units(quantity))
+    table.finish()
+    return ReadAs(unit, pointer, senml_name, topic)
+
+
+def _read_pointer(table: Table, example: str) -> str | None:
+    """A pointer into JSON; an empty one is the whole document."""
+    pointer = table.take("at")
+    if pointer is MISSING:
+        return None
+    expected, write = "a JSON pointer (RFC 6901)", f'at = "{example}"'
+    if not isinstance(pointer, str):
+        table.refuse("at", pointer, expected, write)
+        return ""
+    try:
+        tokens(pointer)
+    except ValueError as error:
+        table.problem(
+            "at",
+            f"at is {shown(pointer)}, which {error}",
+            f"{expected} was expected",
+            f"write {write}",
+        )
+    return pointer
+
+
+def read_time(table: Table, reads: dict[Quantity, ReadAs]) -> tuple[TimeAt | None, bool]:
+    """Where the time stands, and whether SenML is dated on arrival."""
+    by_name = [one for one in reads.values() if one.senml_name is not None]
+    if by_name and len(by_name) < len(reads):
+        wrong, expected = "some quantities are SenML and others not", "one form was expected"
+        table.problem("reads", wrong, expected, "make two sensors of it")
+        table.take("time")
+        return None, False
+    value = table.take("time")
+    if value is MISSING:
+        return None, False
+    if by_name:
+        if value != _ON_ARRIVAL:
+            wrong, expected = "SenML carries its own time", f'"{_ON_ARRIVAL}" or nothing'
+            table.problem("time", wrong, f"{expected} was expected", "remove time")
+        return None, value == _ON_ARRIVAL
+    if not isinstance(value, dict):
+        expected, write = "where the time stands", 'time = { at = "/ts", unit = "s" }'
+        table.refuse("time", value, expected, write)
+        return None, False
+    inner = table.table("time")
+    inner.required("at", "where the time stands", 'write time = { at = "/ts", unit = "s" }')
+    inner.required("unit", one_of(_TIME_UNITS), 'write time = { at = "/ts", unit = "s" }')
+    pointer = _read_pointer(inner, "/ts")
+    unit = inner.choice("unit", "s", _TIME_UNITS)
+    inner.finish()
+    if any(one.pointer is None for one in reads.values()):
+        wrong = "a payload that is a bare number has no room for a time"
+        expected = "JSON with at for each quantity was expected"
+        table.problem("time", wrong, expected, "add at, or remove time")
+    return TimeAt(pointer or "", unit), False
+
+
+def _check_whole_payloads(table: Table, topic: str | None, reads: dict[Quantity, ReadAs]) -> None:
+    """One bare number cannot be two things."""
+    whole: dict[str | None, Quantity] = {}
+    for quantity, read_as in reads.items():
+        if read_as.pointer is None and read_as.senml_name is None:
+            first = whole.setdefault(read_as.topic or topic, quantity)
+            if first is not quantity:
+                wrong = f"{first} and {quantity} are both the whole payload of one topic"
+                expected = "one quantity for each bare number was expected"
+                table.problem("reads", wrong, expected, "give each a topic or an at")
+
+
+def _check_promises(table: Table, sensor: Sensor, others: Iterable[Sensor]) -> None:
+    """A topic is subscribed to either with the promise that nothing is lost or without.
+
+    Readings without their own time must not be delivered late, for they would be dated wrongly.
+    """
+    for other in others:
+        if other.timed is not sensor.timed and any(
+            overlap(mine, its) for mine in topics(sensor) for its in topics(other)
+        ):
+            told, untold = (sensor, other) if sensor.timed else (other, sensor)
+            wrong = (
+                f"{shown(told.name)} says its time and {shown(untold.name)} does not, "
+                "on the same topic"
+            )
+            expected = "both with a time or both without was expected"
+            table.problem("topic", wrong, expected, "write time for both or for none")
+            return
+
+
+def topics(sensor: Sensor) -> set[str]:
+    """The topic filters of a sensor."""
+    topics = {one.topic or sensor.topic for one in sensor.reads.values()}
+    return {topic for topic in topics if topic is not None}

@@ -1,0 +1,406 @@
+"""Settings: one TOML file in, and either all of them or every problem at once.
+
+config/drying-room.toml shows every key. Paths of files that the settings name start at the folder
+of the settings file; what the program writes goes to its state folder unless told otherwise.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+import zoneinfo
+from dataclasses import dataclass, field
+from datetime import time
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from monitor.service.settings.forecasts import read_forecasts
+from monitor.service.settings.names import read_name
+from monitor.service.settings.page import LOOPBACK, Page, read_page
+from monitor.service.settings.sensors import read_sensors
+from monitor.service.settings.spaces import read_spaces
+from monitor.service.settings.tables import Problems, Table, shown
+from monitor.site import harmless
+from monitor.site.readings import ForecastFrom, Sensor
+from monitor.site.spaces import Site, Space
+
+PROGRAM = "drying-room"
+# The folders that systemd/drying-room.service gives the service.
+SERVICE_SETTINGS = Path("/etc/drying-room")
+SERVICE_STATE = Path("/var/lib/drying-room")
+SERVICE_RUNTIME = Path("/run/drying-room")
+LONGEST_PROBLEM = 600  # it may repeat what the file says
+WEEKDAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
+
+
+class SettingsError(Exception):
+    """The settings cannot be used. problems: one sentence each, by line."""
+
+    def __init__(self, problems: list[str]) -> None:
+        self.problems = [harmless.shown(problem, LONGEST_PROBLEM) for problem in problems]
+        super().__init__("\n".join(self.problems))
+
+
+@dataclass(frozen=True, slots=True)
+class Mqtt:
+    """The broker. session_kept_s: how long it keeps messages while the daemon is away [s]."""
+
+    host: str
+    port: int
+    user: str | None
+    password_file: Path | None
+    tls: bool
+    ca_file: Path | None
+    client_cert_file: Path | None
+    client_key_file: Path | None
+    client_id: str
+    keepalive_s: int
+    session_kept_s: int
+    embedded: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """Where everything is kept, and for how long."""
+
+    file: Path
+    raw_days: int
+    minutes_days: int
+    commit_every_s: float
+    backup_folder: Path
+    second_backup_folder: Path | None
+    backups_kept: int
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where notices go. The URL may hold a secret, so it is never printed."""
+
+    name: str
+    url_file: Path | None
+    inline_url: str | None = field(default=None, repr=False)
+
+    def url(self) -> str:
+        """The URL itself; SettingsError if its file cannot be read."""
+        return read_secret(self.url_file) if self.url_file is not None else self.inline_url or ""
+
+
+@dataclass(frozen=True, slots=True)
+class Notices:
+    """When notices may ring. Times of day are the site's; None: not at all."""
+
+    addresses: tuple[Address, ...]
+    night_rest: tuple[time, time] | None
+    most_a_day: int
+    reminder_every_s: float
+    all_well_at: time | None
+    digest_at: time
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """The weekly report. weekday: 0 is Monday; at: time of day at the site."""
+
+    weekday: int
+    at: time
+    folder: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything the settings file says. flowers: the tables [flower.NAME] as they stand."""
+
+    file: Path
+    site: Site
+    mqtt: Mqtt
+    store: Store
+    notices: Notices
+    report: Report
+    page: Page
+    flowers: dict[str, dict[str, object]]
+
+
+def load(path: Path, *, passphrase_may_be_missing: bool = False) -> Settings:
+    """The settings of a file; SettingsError with every problem.
+
+    passphrase_may_be_missing   for the command that makes the passphrase file
+    """
+    settings, problems = read(path, passphrase_may_be_missing=passphrase_may_be_missing)
+    if problems.all():
+        raise SettingsError(problems.all())
+    return settings
+
+
+def read(path: Path, *, passphrase_may_be_missing: bool = False) -> tuple[Settings, Problems]:
+    """As load, but with the problems beside the settings; where there are any, don't use these."""
+    text = _text(path)
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError([_syntax(path, text, str(error))]) from error
+    except (RecursionError, ValueError) as error:  # thousands of brackets, or of digits
+        wrong = "something in it is nested too deep, or a number is too long, to be settings"
+        raise SettingsError(
+            [f"{path}: {wrong}; copy the file that came with the program"]
+        ) from error
+    problems = Problems(path, text)
+    root = Table(problems, values)
+    spaces = read_spaces(root)
+    sensors = read_sensors(root, spaces)
+    state = state_folder(path)
+    store = _read_store(root.table("store"), state)
+    site = _read_site(root, spaces, sensors, store.raw_days, read_forecasts(root, sensors.values()))
+    settings = Settings(
+        file=path,
+        site=site,
+        mqtt=_read_mqtt(root.table("mqtt")),
+        store=store,
+        notices=_read_notices(root),
+        report=_read_report(root.table("report"), state),
+        page=read_page(root.table("page"), passphrase_may_be_missing),
+        flowers=_read_flowers(root),
+    )
+    root.finish()
+    return settings, problems
+
+
+def read_secret(path: Path) -> str:
+    """What a secret file holds, without the line's end; SettingsError if it cannot be read."""
+    try:
+        secret = path.read_text("utf-8").strip()
+    except UnicodeDecodeError as error:
+        wrong = f"{path}: the file is not UTF-8 text; a secret in one line was expected"
+        raise SettingsError([f"{wrong}; write it anew"]) from error
+    except OSError as error:
+        wrong = f"{path}: the file cannot be read ({error.strerror})"
+        expected = "a file that this user may read was expected"
+        raise SettingsError([f"{wrong}; {expected}; mend its owner or mode"]) from error
+    if not secret:
+        wrong = f"{path}: the file holds nothing but spaces; a secret in one line was expected"
+        raise SettingsError([f"{wrong}; write it anew"])
+    return secret
+
+
+def is_the_services(path: Path) -> bool:
+    """Whether these are the service's own settings: whoever asks, its folders are meant."""
+    return path.absolute().parent == SERVICE_SETTINGS
+
+
+def state_folder(path: Path) -> Path:
+    """Where what is written goes for a settings file: the service's folder, else the user's."""
+    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    if given:
+        return Path(given)
+    if is_the_services(path):
+        return SERVICE_STATE
+    home = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
+    return Path(home) / PROGRAM
+
+
+def _text(path: Path) -> str:
+    example = "config/drying-room.toml shows how"
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        wrong = f"{path}:1: there is no such file; a settings file was expected"
+        raise SettingsError([f"{wrong}; make one ({example}) or mend --config"]) from error
+    except OSError as error:
+        wrong = f"{path}:1: the file cannot be read ({error.strerror})"
+        expected = "a settings file was expected"
+        raise SettingsError([f"{wrong}; {expected}; mend its mode or --config"]) from error
+    try:
+        return data.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        wrong = f"{path}:{line}: the file is not UTF-8 text here; UTF-8 was expected"
+        raise SettingsError([f"{wrong}; save it as UTF-8"]) from error
+
+
+def _syntax(path: Path, text: str, told: str) -> str:
+    """A TOML error with its line."""
+    found = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", told)
+    last = text.count("\n", 0, len(text.rstrip("\n"))) + 1
+    line = int(found[1]) if found and found[1] else last
+    what = told[: found.start()] if found else told
+    wrong = f"{path}:{line}: this is not TOML ({what}); key = value was expected"
+    return f"{wrong}; mend the line or the one before"
+
+
+def _read_site(
+    root: Table,
+    spaces: dict[str, Space],
+    sensors: dict[str, Sensor],
+    raw_days: int,
+    forecasts: tuple[ForecastFrom, ...],
+) -> Site:
+    table = root.table("site")
+    for key, expected, write in (
+        ("name", "what you call the place", 'name = "Home"'),
+        ("latitude", "degrees north", "latitude = 51.5"),
+        ("longitude", "degrees east", "longitude = -0.1"),
+        ("timezone", "a time zone", 'timezone = "Europe/London"'),
+    ):
+        table.required(key, expected, f"in [site] write {write}")
+    site = Site(
+        name=table.text("name", "", "what you call the place", 'name = "Home"'),
+        latitude=table.number("latitude", 0.0, -90, 90, "degrees north", 51.5),
+        longitude=table.number("longitude", 0.0, -180, 180, "degrees east", -0.1),
+        elevation_m=table.number("elevation_m", 0.0, -430, 6000, "metres", 120),
+        timezone=_read_timezone(table),
+        temperature_unit=table.choice("temperature_unit", "°C", ["°C", "°F"]),
+        spaces=spaces,
+        sensors=sensors,
+        raw_days=raw_days,
+        forecasts=forecasts,
+    )
+    table.finish()
+    return site
+
+
+def _read_timezone(table: Table) -> str:
+    expected, write = "a time zone of the IANA list", 'timezone = "Europe/London"'
+    name = table.text("timezone", "UTC", expected, write)
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (ValueError, OSError, zoneinfo.ZoneInfoNotFoundError):
+        table.refuse("timezone", name, expected, write)
+        return "UTC"
+    return name
+
+
+def _read_mqtt(table: Table) -> Mqtt:
+    ca_file = table.file("ca_file", "broker-ca.pem")
+    mqtt = Mqtt(
+        host=table.text("host", "127.0.0.1", "the broker's name or address", 'host = "127.0.0.1"'),
+        port=table.whole("port", 8883 if ca_file else 1883, 1, 65_535, "", 1883),
+        user=table.text("user", None, "the broker's user name", 'user = "drying-room"'),
+        password_file=table.file("password_file", "mqtt-password", secret=True),
+        tls=table.yes("tls", ca_file is not None),
+        ca_file=ca_file,
+        client_cert_file=table.file("client_cert_file", "client.pem"),
+        client_key_file=table.file("client_key_file", "client.key", secret=True),
+        client_id=table.text("client_id", PROGRAM, "a name for the broker", 'client_id = "loft"'),
+        keepalive_s=round(table.duration_s("keepalive", 60.0, "5 s", "1 h", "60 s")),
+        session_kept_s=round(
+            table.duration_s("session_kept", 604_800.0, "1 h", "100 days", "7 days")
+        ),
+        embedded=table.yes("embedded", False),
+    )
+    if mqtt.password_file is not None and mqtt.user is None:
+        wrong, expected = "password_file is given without user", "both were expected"
+        table.problem("password_file", wrong, expected, 'write user = "drying-room"')
+    table.both_or_neither("client_cert_file", "client_key_file")
+    if not mqtt.tls and (mqtt.ca_file or mqtt.client_cert_file):
+        wrong = "certificates are given while tls is off"
+        key = "tls" if "tls" in table else "client_cert_file"
+        table.problem(key, wrong, "tls was expected", "write tls = true")
+    table.finish()
+    return mqtt
+
+
+def _read_store(table: Table, state: Path) -> Store:
+    def place(key: str, default: str | None) -> Path | None:
+        found = table.text(key, default, "a path", f'{key} = "{default or "/mnt/stick/backups"}"')
+        return None if found is None else state / Path(found).expanduser()
+
+    store = Store(
+        file=place("file", "drying-room.sqlite") or state,
+        raw_days=table.whole("raw_days", 200, 2, 36_500, "days", 200),
+        minutes_days=table.whole("minutes_days", 800, 2, 36_500, "days", 800),
+        commit_every_s=table.duration_s("commit_every", 90.0, "1 s", "10 min", "90 s"),
+        backup_folder=place("backup_folder", "backups") or state,
+        second_backup_folder=place("second_backup_folder", None),
+        backups_kept=table.whole("backups_kept", 14, 1, 1000, "backups", 14),
+    )
+    if store.minutes_days < store.raw_days:
+        wrong = f"minutes_days is {store.minutes_days} and raw_days is {store.raw_days}"
+        key = "minutes_days" if "minutes_days" in table else "raw_days"
+        table.problem(key, wrong, "minutes were expected to be kept longer", "mend one of the two")
+    table.finish()
+    return store
+
+
+def _read_notices(root: Table) -> Notices:
+    addresses: list[Address] = []
+    for address in root.tables("address"):
+        addresses.append(_read_address(address, [one.name for one in addresses]))
+    table = root.table("notices")
+    notices = Notices(
+        addresses=tuple(addresses),
+        night_rest=_read_night_rest(table),
+        most_a_day=table.whole("most_a_day", 3, 1, 100, "notices", 3),
+        reminder_every_s=table.duration_s("reminder_every", 21_600.0, "10 min", "7 days", "6 h"),
+        all_well_at=None
+        if table.off("all_well_at")
+        else table.daily_at("all_well_at", time(8), "08:00"),
+        digest_at=table.daily_at("digest_at", time(18), "18:00"),
+    )
+    table.finish()
+    return notices
+
+
+def _read_night_rest(table: Table) -> tuple[time, time] | None:
+    if table.off("night_rest"):
+        return None
+    rest = table.table("night_rest")
+    begins = rest.clock("from", time(22), "22:00")
+    ends = rest.clock("until", time(7), "07:00")
+    if begins == ends:
+        wrong, expected = "night_rest begins when it ends", "two different times were expected"
+        table.problem("night_rest", wrong, expected, "mend one, or write night_rest = false")
+    rest.finish()
+    return begins, ends
+
+
+def _read_address(table: Table, taken: list[str]) -> Address:
+    name = read_name(table, taken, "phone")
+    url_file = table.file("url_file", "phone-url", secret=True)
+    url = table.take("url") if "url" in table else None
+    if ("url" in table) is ("url_file" in table):
+        wrong = "url and url_file are both given" if url else "the address has no url_file"
+        expected = "one of them" if url else "a file that holds its URL"
+        write = 'write url_file = "phone-url"'
+        table.problem("url" if url else None, wrong, f"{expected} was expected", write)
+    if url is not None and not (isinstance(url, str) and _is_harmless(url)):
+        wrong = "url may hold a secret"  # and so it is not shown here
+        expected = "a url to this machine without a password was expected"
+        table.problem("url", wrong, expected, "put it in a file and write url_file")
+    if "url" not in table:
+        table.take("url")
+    table.finish()
+    return Address(name, url_file, url if isinstance(url, str) else None)
+
+
+def _is_harmless(url: str) -> bool:
+    """A URL that may stand in the settings: to this machine, without a password."""
+    try:
+        parts = urlsplit(url)
+        return parts.hostname in LOOPBACK and parts.password is None
+    except ValueError:
+        return False
+
+
+def _read_report(table: Table, state: Path) -> Report:
+    folder = table.text("folder", "reports", "a folder", 'folder = "reports"')
+    report = Report(
+        weekday=WEEKDAYS.index(table.choice("weekday", "Monday", WEEKDAYS)),
+        at=table.daily_at("at", time(7), "07:00"),
+        folder=state / Path(folder).expanduser(),
+    )
+    table.finish()
+    return report
+
+
+def _read_flowers(root: Table) -> dict[str, dict[str, object]]:
+    """The tables [flower.NAME], to be read by who knows flowers."""
+    flowers = root.take("flower")
+    if not isinstance(flowers, dict):
+        return {}
+    for name, table in flowers.items():
+        if not isinstance(table, dict):
+            wrong = f"flower.{name} is {shown(table)}"
+            root.problems.add(
+                ("flower", name), wrong, "a table was expected", f"write [flower.{name}]"
+            )
+    return {name: table for name, table in flowers.items() if isinstance(table, dict)}

@@ -1,0 +1,166 @@
+"""The spaces of the settings: what each is for, and its limits."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from monitor.air.musty import MUSTY_INDEX
+from monitor.service.settings.names import read_name
+from monitor.service.settings.tables import Table
+from monitor.service.settings.windows import read_windows
+from monitor.site.spaces import OUTDOORS, Delays, Limits, Space, Use
+
+_USES = [use.value for use in Use if use is not Use.OUTDOORS]
+
+# What holds where the settings are silent: our own choice, and every one can be set.
+DEFAULT_LIMITS: dict[Use, Limits] = {
+    Use.HANGING: Limits(
+        hot_c=32.0,
+        cold_c=5.0,
+        damp_pct=75.0,
+        damp_now_pct=85.0,
+        arid_once_crisp_pct=35.0,
+        sun_lux=3000.0,
+        dew_margin_k=1.0,
+        light_klxh_a_day=5.0,
+        musty_index=MUSTY_INDEX,
+    ),
+    Use.STORING: Limits(
+        hot_c=28.0,
+        cold_c=2.0,
+        damp_pct=60.0,
+        damp_now_pct=65.0,
+        arid_pct=35.0,
+        sun_lux=100.0,
+        dew_margin_k=1.0,
+        light_klxh_a_day=0.2,
+        musty_index=MUSTY_INDEX,
+        damp_is_daily_mean=True,
+    ),
+    Use.SHOWING: Limits(
+        hot_c=30.0,
+        damp_pct=65.0,
+        arid_pct=35.0,
+        sun_lux=1500.0,
+        dew_margin_k=1.0,
+        light_klxh_a_day=2.0,
+        musty_index=MUSTY_INDEX,
+    ),
+    Use.OUTDOORS: Limits(),
+}
+DEFAULT_DELAYS: dict[Use, Delays] = {
+    Use.HANGING: Delays(),
+    Use.STORING: Delays(sunny=30),
+    Use.SHOWING: Delays(damp=720, sunny=30),
+    Use.OUTDOORS: Delays(),
+}
+
+# key of the settings: lowest, highest, unit, an example
+_LIMIT_KEYS: dict[str, tuple[float, float, str, float]] = {
+    "hot_c": (0, 60, "°C", 32),
+    "cold_c": (-40, 40, "°C", 5),
+    "damp_pct": (1, 100, "% relative humidity", 75),
+    "damp_now_pct": (1, 100, "% relative humidity", 85),
+    "arid_pct": (1, 100, "% relative humidity", 35),
+    "sun_lux": (1, 200_000, "lx", 3000),
+    "dew_margin_k": (0, 20, "K", 1),
+    "light_klxh_a_day": (0.01, 3000, "klx·h", 5),
+    "musty_index": (0.1, 6, "mould index", 1),
+}
+_DELAY_KEYS: dict[str, str] = {
+    "hot": "20 min",
+    "cold": "2 h",
+    "damp": "6 h",
+    "damp_now": "12 h",
+    "arid": "12 h",
+    "sunny": "10 min",
+    "dewy": "30 min",
+    "silent": "30 min",
+}
+
+
+def read_spaces(root: Table) -> dict[str, Space]:
+    """The spaces by name; outdoors is always among them."""
+    spaces: dict[str, Space] = {}
+    for table in root.tables("space"):
+        space = _read_space(table, list(spaces))
+        if space.name:
+            spaces[space.name] = space
+    if not spaces and "space" not in root:
+        wrong, write = "no space is named", 'write [[space]], name = "loft", use = "hanging"'
+        root.problem(None, wrong, "at least one was expected", write)
+    spaces[OUTDOORS] = Space(OUTDOORS, Use.OUTDOORS)
+    return spaces
+
+
+def _read_space(table: Table, taken: list[str]) -> Space:
+    name = read_name(table, taken, "loft")
+    if name.casefold() == OUTDOORS:
+        wrong = f'the name "{OUTDOORS}" is kept for the air outside'
+        table.problem("name", wrong, "it needs no [[space]]", "remove this [[space]]")
+    table.required("use", "what the space is for", 'write use = "hanging"')
+    use = Use(table.choice("use", _USES[0], _USES))
+    limits_table, delays_table = table.table("limits"), table.table("delays")
+    space = Space(
+        name=name,
+        use=use,
+        limits=_read_limits(limits_table, use, damp_delay_stated="damp" in delays_table),
+        delays=_read_delays(delays_table, use),
+        volume_m3=table.number("volume_m3", None, 0.5, 100_000, "m3", 40),
+        surface_factor=table.number("surface_factor", None, 0, 1, "", 0.6),
+        windows=read_windows(table),
+    )
+    table.finish()
+    return space
+
+
+def _read_limits(table: Table, use: Use, damp_delay_stated: bool) -> Limits:
+    """The use's own limits, changed by those that are stated."""
+    default = DEFAULT_LIMITS[use]
+    stated: dict[str, Any] = {}
+    for key, (low, high, unit, example) in _LIMIT_KEYS.items():
+        if table.off(key):
+            stated[key] = None
+        else:
+            value = table.number(key, None, low, high, unit, example)
+            if value is not None:
+                stated[key] = value
+    table.finish()
+    if "arid_pct" in stated:
+        default = replace(default, arid_once_crisp_pct=None)
+    if "damp_pct" in stated or damp_delay_stated:
+        default = replace(default, damp_is_daily_mean=False)
+    limits = replace(default, **stated)
+    if "damp_now_pct" not in stated and not _in_order(limits.damp_pct, limits.damp_now_pct):
+        limits = replace(limits, damp_now_pct=None)  # the stated damp_pct leaves it no room
+    _check_order(table, limits)
+    return limits
+
+
+def _check_order(table: Table, limits: Limits) -> None:
+    for low_key, low, high_key, high in (
+        ("cold_c", limits.cold_c, "hot_c", limits.hot_c),
+        ("arid_pct", limits.arid_pct, "damp_pct", limits.damp_pct),
+        ("damp_pct", limits.damp_pct, "damp_now_pct", limits.damp_now_pct),
+    ):
+        if low is not None and high is not None and low >= high:
+            wrong = f"{low_key} is {low:g} and {high_key} is {high:g}"
+            expected = f"{low_key} was expected below {high_key}"
+            table.problem(
+                high_key if high_key in table else low_key, wrong, expected, "mend one of the two"
+            )
+
+
+def _in_order(low: float | None, high: float | None) -> bool:
+    return low is not None and high is not None and low < high
+
+
+def _read_delays(table: Table, use: Use) -> Delays:
+    stated: dict[str, int] = {}
+    for key, example in _DELAY_KEYS.items():
+        seconds = table.duration_s(key, None, "0 s", "7 days", example)
+        if seconds is not None:
+            stated[key] = round(seconds / 60)
+    table.finish()
+    return replace(DEFAULT_DELAYS[use], **stated)

@@ -1,0 +1,1 @@
+"""What the settings speak of: quantities, kinds, spaces, flowers, words."""

@@ -1,0 +1,205 @@
+"""What is known of each flower, from the book that comes with the program and the user's own."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from monitor.site.harmless import shown
+
+Range = tuple[float, float]
+
+KINDS = ("everlasting", "flower", "grass", "seed head")
+_RANGES = {  # key: lowest and highest value that makes sense
+    "water_pct_wb": (1.0, 97.0),
+    "days_hanging": (0.5, 120.0),
+    "stems_per_bunch": (1.0, 1000.0),
+    "crisp_humidity_pct": (5.0, 95.0),
+    "target_pct_wb": (1.0, 50.0),
+}
+_TEXTS = ("goes_wrong", "cut_when")
+_KEYS = {*_RANGES, *_TEXTS, "names", "kind", "opening_above_c", "colours", "gab", "sources"}
+LONGEST_PROBLEM = 600  # it may repeat what the file says
+
+
+class BookError(ValueError):
+    """What is wrong in a book of flowers: `problems`, one sentence each."""
+
+    def __init__(self, problems: list[str]) -> None:
+        self.problems = [shown(problem, LONGEST_PROBLEM) for problem in problems]
+        super().__init__("\n".join(self.problems))
+
+
+@dataclass(frozen=True)
+class Flower:
+    """What is known of one flower; ranges are low to high.
+
+    water_pct_wb        water when cut [% wet basis]
+    days_hanging        days until dry in a warm, airy, dark room [d]
+    crisp_humidity_pct  humidity of the air it is in balance with when crisp [%]
+    target_pct_wb       moisture of a dry flower in the trade [% wet basis]
+    opening_above_c     tight buds go on opening above this [°C], or None
+    colours             blue-wool class of each colour [-], 1 to 8
+    gab                 measured constants: monolayer [% dry basis], C, K; or None
+    sources             for each figure, where it comes from
+    """
+
+    key: str
+    names: tuple[str, ...]
+    kind: str
+    water_pct_wb: Range
+    days_hanging: Range
+    stems_per_bunch: Range
+    crisp_humidity_pct: Range
+    target_pct_wb: Range
+    opening_above_c: float | None
+    colours: Mapping[str, float]
+    goes_wrong: str
+    cut_when: str
+    gab: tuple[float, float, float] | None
+    sources: Mapping[str, str]
+
+    def blue_wool(self, colour: str | None) -> float:
+        """Light sensitivity of this colour [-]; of an unknown one, that of the most sensitive."""
+        return self.colours.get((colour or "").lower(), min(self.colours.values()))
+
+
+@dataclass(frozen=True)
+class Book:
+    """The flowers, by key; `find` also knows them by their other names."""
+
+    flowers: Mapping[str, Flower]
+    other: Flower
+
+    def words(self) -> dict[str, str]:
+        """Every word a flower goes by → its key."""
+        return {word: f.key for f in self.flowers.values() for word in (f.key, *f.names)}
+
+    def find(self, name: str) -> Flower | None:
+        """The flower of that key or name, whatever the case; None if the book has it not."""
+        wanted = name.strip().lower()
+        if wanted in self.flowers:
+            return self.flowers[wanted]
+        for flower in self.flowers.values():
+            if wanted in (known.lower() for known in flower.names):
+                return flower
+        return None
+
+
+def read_book(text: str, own: Mapping[str, Mapping[str, Any]] | None = None) -> Book:
+    """The book of flowers from its TOML text, with a user's own flowers and changes laid over it.
+
+    own     {flower: {key: value}}, same keys as in the book; what is left out stays
+    raises  BookError with every problem at once
+    """
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BookError([f"The book of flowers is not TOML: {error}."]) from error
+    except (RecursionError, ValueError) as error:  # thousands of brackets, or of digits
+        raise BookError(
+            ["The book of flowers is no book; put back the one it came with."]
+        ) from error
+    problems: list[str] = []
+    if "defaults" not in raw:
+        raise BookError(["The book of flowers has no [defaults]; put back the one it came with."])
+    defaults = _over(raw["defaults"], {})
+    entries = {key: _over(defaults, entry) for key, entry in raw.get("flower", {}).items()}
+    for key, entry in (own or {}).items():
+        yours = {name: "your own" for name in entry if name not in ("names", "kind", "sources")}
+        changed = {**entry, "sources": {**yours, **entry.get("sources", {})}}
+        entries[key] = _over(entries.get(key, defaults), changed)
+    flowers = {key.lower(): _flower(key.lower(), entry, problems) for key, entry in entries.items()}
+    other = _flower("other", defaults, problems)
+    if problems or other is None:
+        raise BookError(problems)
+    return Book({key: flower for key, flower in flowers.items() if flower is not None}, other)
+
+
+def _over(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
+    """`above` laid over `below`; sources are laid over one by one."""
+    sources = {**below.get("sources", {}), **above.get("sources", {})}
+    return {**below, **above, "sources": sources}
+
+
+def _flower(key: str, entry: Mapping[str, Any], problems: list[str]) -> Flower | None:
+    """The flower, or None with what is wrong added to `problems`."""
+    before = len(problems)
+
+    def wrong(name: str, said: str) -> None:
+        problems.append(f'flower "{key}", {name}: {said}.')
+
+    for name in sorted(set(entry) - _KEYS):
+        wrong(name, f"is no key of a flower; the keys are {', '.join(sorted(_KEYS))}")
+    for name, (lowest, highest) in _RANGES.items():
+        if not _is_range(entry.get(name), lowest, highest):
+            wrong(
+                name,
+                f"is {entry.get(name)!r}; expected [low, high] within {lowest:g} to {highest:g}",
+            )
+    if entry.get("kind") not in KINDS:
+        wrong("kind", f"is {entry.get('kind')!r}; expected one of {', '.join(KINDS)}")
+    for name in _TEXTS:
+        if not isinstance(entry.get(name), str):
+            wrong(name, f"is {entry.get(name)!r}; expected a sentence")
+    names = entry.get("names", [])
+    if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+        wrong("names", f'is {names!r}; expected a list of names, as ["rose", "Rosa"]')
+    opening = entry.get("opening_above_c")
+    if opening is not None and not _is_number(opening, -10, 60):
+        wrong("opening_above_c", f"is {opening!r}; expected a temperature in °C, -10 to 60")
+    colours = entry.get("colours")
+    if (
+        not isinstance(colours, dict)
+        or not colours
+        or not all(_is_number(blue_wool, 1, 8) for blue_wool in colours.values())
+    ):
+        wrong("colours", f"is {colours!r}; expected a class from 1 to 8 for each colour")
+    gab = entry.get("gab")
+    if gab is not None and not _is_gab(gab):
+        wrong("gab", f"is {gab!r}; expected [monolayer, C, K], all above 0, K below 1")
+    sources = entry["sources"]
+    for name in sorted(_KEYS & set(entry) - {"names", "kind", "sources"} - set(sources)):
+        wrong(name, f'has no source; add sources.{name} = "…", if only "from memory"')
+    if len(problems) > before:
+        return None
+    return Flower(
+        key=key,
+        names=tuple(names) or (key,),
+        kind=entry["kind"],
+        **{name: (float(entry[name][0]), float(entry[name][1])) for name in _RANGES},
+        opening_above_c=None if opening is None else float(opening),
+        colours={name.lower(): float(value) for name, value in entry["colours"].items()},
+        goes_wrong=entry["goes_wrong"],
+        cut_when=entry["cut_when"],
+        gab=None if gab is None else (float(gab[0]), float(gab[1]), float(gab[2])),
+        sources=sources,
+    )
+
+
+def _is_number(value: object, lowest: float, highest: float) -> bool:
+    return (
+        isinstance(value, int | float)
+        and not isinstance(value, bool)
+        and lowest <= value <= highest
+    )
+
+
+def _is_range(value: object, lowest: float, highest: float) -> bool:
+    return (
+        isinstance(value, list)
+        and len(value) == 2
+        and all(_is_number(bound, lowest, highest) for bound in value)
+        and bool(value[0] <= value[1])
+    )
+
+
+def _is_gab(value: object) -> bool:
+    return (
+        isinstance(value, list)
+        and len(value) == 3
+        and all(_is_number(constant, 1e-6, 1000) for constant in value)
+        and bool(value[2] < 1)
+    )

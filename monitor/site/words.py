@@ -1,0 +1,156 @@
+"""How numbers, times and lists are said to people: one way for all messages."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from monitor.site.readings import MINUTE_MS
+from monitor.site.spaces import Site
+
+# First lines are read on a phone's lock screen.
+TITLE_LENGTH = 60
+
+_SMALL_NUMBERS = (
+    "no one two three four five six seven eight nine ten eleven twelve".split()  # noqa: SIM905 - reads better
+)
+
+
+def local(epoch_ms: int, timezone: str) -> datetime:
+    """The site's own time of a moment [UTC epoch ms]."""
+    return datetime.fromtimestamp(epoch_ms / 1000, UTC).astimezone(ZoneInfo(timezone))
+
+
+def minute_of_day(epoch_ms: int, timezone: str) -> int:
+    """Minutes since local midnight by the clock on the wall, 0 to 1439."""
+    there = local(epoch_ms, timezone)
+    return there.hour * 60 + there.minute
+
+
+def local_day(epoch_ms: int, timezone: str) -> date:
+    """The site's own date of a moment [UTC epoch ms]."""
+    return local(epoch_ms, timezone).date()
+
+
+def when(epoch_ms: int, now_ms: int, timezone: str) -> str:
+    """A moment, as short as it can be said: `14:10`, `yesterday 14:10`, `Tue 14 Jul, 14:10`."""
+    then, now = local(epoch_ms, timezone), local(now_ms, timezone)
+    clock = f"{then:%H:%M}"
+    days = (now.date() - then.date()).days
+    if days == 0:
+        return clock
+    if days == 1:
+        return f"yesterday {clock}"
+    if days == -1:
+        return f"tomorrow {clock}"
+    return f"{day(then.date())}, {clock}"
+
+
+def when_minute(epoch_minute: int, now_ms: int, timezone: str) -> str:
+    """`when` for a moment in epoch minutes."""
+    return when(epoch_minute * MINUTE_MS, now_ms, timezone)
+
+
+def day(of: date) -> str:
+    """A date: `Tue 14 Jul`. In English whatever the machine's language."""
+    weekday = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")[of.weekday()]
+    months = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split()  # noqa: SIM905 - reads better
+    return f"{weekday} {of.day} {months[of.month - 1]}"
+
+
+def day_span(first_ms: int, last_ms: int, timezone: str) -> str:
+    """Days between two moments: `Tue 14 Jul`, or `Tue 14 Jul to Fri 17 Jul`."""
+    first, last = day(local_day(first_ms, timezone)), day(local_day(last_ms, timezone))
+    return first if first == last else f"{first} to {last}"
+
+
+def lasting(minutes: float) -> str:
+    """A length of time, rounded as people say it: `25 min`, `3 h 20 min`, `17 h`, `4 days`."""
+    whole = max(1, round(minutes))
+    if whole < 60:
+        return f"{whole} min"
+    if whole < 10 * 60:
+        hours, rest = divmod(5 * round(whole / 5), 60)
+        return f"{hours} h {rest} min" if rest else f"{hours} h"
+    if timedelta(minutes=whole) < timedelta(days=2):
+        return f"{round(whole / 60)} h"
+    return f"{round(whole / 1440)} days"
+
+
+def temperature(celsius: float, unit: str) -> str:
+    """A temperature in the unit the site reads, to a whole degree."""
+    degrees = celsius * 9 / 5 + 32 if unit == "°F" else celsius
+    return f"{degrees:.0f} {unit}".replace("-0 ", "0 ").replace("-", "−")
+
+
+def humidity(percent: float) -> str:
+    """A relative humidity, to a whole per cent."""
+    return f"{percent:.0f} %"
+
+
+def light(lux: float) -> str:
+    """An illuminance to two figures: `3,400 lux`."""
+    return f"{two_figures(lux):,.0f} lux"
+
+
+def two_figures(value: float) -> float:
+    """A value rounded to two figures: no sensor here knows a third."""
+    return float(f"{value:.2g}")
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """A number of things, in words up to twelve: `one bunch`, `six bunches`, `31 bunches`."""
+    things = one if number == 1 else (many or f"{one}s")
+    figure = _SMALL_NUMBERS[number] if 0 <= number < len(_SMALL_NUMBERS) else f"{number:,}"
+    return f"{figure} {things}"
+
+
+def chances(probability: float) -> str:
+    """A chance in whole tenths, never quite certain either way.
+
+    >>> chances(0.02), chances(0.84), chances(1.0)
+    ('under 1 in 20', '8 in 10', 'over 19 in 20')
+    """
+    if probability < 0.05:
+        return "under 1 in 20"
+    if probability > 0.95:
+        return "over 19 in 20"
+    return f"{min(9, max(1, round(10 * probability)))} in 10"
+
+
+def listed(items: Sequence[str], most: int = 4) -> str:
+    """`a`, `a and b`, `a, b and c`; beyond `most`: `a, b, c and 9 more`."""
+    if len(items) > most:
+        return f"{', '.join(items[: most - 1])} and {len(items) - most + 1} more"
+    if len(items) > 1:
+        return f"{', '.join(items[:-1])} and {items[-1]}"
+    return "".join(items)
+
+
+def shortened(name: str, longest: int = 20) -> str:
+    """A name as the person wrote it, cut short where it is very long."""
+    return name if len(name) <= longest else f"{name[: longest - 1].rstrip()}…"
+
+
+def named(name: str, longest: int = 24) -> str:
+    """A name as it opens a line: shortened, its first letter large."""
+    short = shortened(name, longest)
+    return short[:1].upper() + short[1:]
+
+
+def title(text: str) -> str:
+    """A first line, cut at a word where it would not fit a lock screen."""
+    if len(text) <= TITLE_LENGTH:
+        return text
+    return f"{text[: TITLE_LENGTH - 1].rsplit(' ', 1)[0].rstrip(' ,:;')}…"
+
+
+def degrees(celsius: float, site: Site) -> str:
+    """`temperature` in the site's own unit."""
+    return temperature(celsius, site.temperature_unit)
+
+
+def spoils_as(colour: str | None) -> str:
+    """What light does to a colour, as a verb: whites do not fade, they turn yellowish."""
+    return "yellow" if colour in ("white", "cream", "ivory") else "fade"
