@@ -31,7 +31,7 @@ class Spell(NamedTuple):
     began          first minute past the limit
     declared       minute at which the delay was over and it became a spell
     ended          first minute back inside the deadband; None: still going on
-    worst          the extreme value reached, in UNIT_OF_WORST of its kind
+    worst          the extreme value reached, in the unit of its kind
     urgent         it passed the second, urgent limit long enough (damp only)
     settled        the minute in which its end was known; later than `ended` after a long gap
     """

@@ -18,7 +18,6 @@ from typing import Any
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
 from monitor.engine.snapshot import Snapshot
-from monitor.site.kinds import UNIT_OF_WORST
 from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
 
@@ -75,7 +74,7 @@ def _spell(spell: Spell) -> dict[str, Any]:
         "sensor": spell.sensor,
         "began": spell.began * MINUTE_MS // 1000,
         "worst": spell.worst,
-        "unit": UNIT_OF_WORST[spell.kind],
+        "unit": spell.kind.row.unit,
     }
 
 

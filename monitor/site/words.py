@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from monitor.site.readings import MINUTE_MS
+from monitor.site.readings import MINUTE_MS, UNIT, Quantity
 from monitor.site.spaces import Site
 
 # First lines are read on a phone's lock screen.
@@ -149,6 +149,19 @@ def title(text: str) -> str:
 def degrees(celsius: float, site: Site) -> str:
     """`temperature` in the site's own unit."""
     return temperature(celsius, site.temperature_unit)
+
+
+def figure(quantity: Quantity, value: float, site: Site) -> str:
+    """A value of a quantity, in its kept unit, as it is said."""
+    match UNIT[quantity]:
+        case "°C":
+            return degrees(value, site)
+        case "%":
+            return humidity(value)
+        case "lx":
+            return light(value)
+        case unit:
+            return f"{two_figures(value):,.0f} {unit}"
 
 
 def spoils_as(colour: str | None) -> str:

@@ -13,7 +13,6 @@ from monitor.air.minute import MinuteOfAir
 from monitor.drying.prospects import KEPT
 from monitor.entries.batches import Outcome, fold
 from monitor.entries.entries import standing
-from monitor.site.kinds import UNIT_OF_WORST
 from monitor.site.readings import MINUTE_MS, UNIT, Flag
 from monitor.site.spaces import Site
 from monitor.store.formats import Cell, Columns, ExportError, Format, Row, time_text, write
@@ -152,7 +151,7 @@ def _spells(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Ro
             spell.began * MINUTE_MS,
             _ms(spell.ended),
             spell.worst,
-            UNIT_OF_WORST[spell.kind],
+            spell.kind.row.unit,
         )
 
 

@@ -16,7 +16,7 @@ import pandas as pd
 
 from monitor.air.limits import limits_of
 from monitor.air.spells import Limit, Spell
-from monitor.site.kinds import UNIT_OF_WORST, Kind
+from monitor.site.kinds import Kind
 from monitor.site.readings import Quantity
 from monitor.site.spaces import Site, Space
 from monitor.store.reader import Reader
@@ -261,7 +261,7 @@ def _limit_hours(limit: Limit, compared: pd.Series[float]) -> LimitHours:
     return LimitHours(
         kind=limit.kind,
         limit=limit.value,
-        unit=UNIT_OF_WORST[limit.kind],
+        unit=limit.kind.row.unit,
         past_h=past_min / 60,
         within_h=(known_min - past_min) / 60,
         unknown_h=(len(compared) - known_min) / 60,

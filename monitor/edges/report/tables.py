@@ -11,7 +11,6 @@ import pandas as pd
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.numbers import Extreme, SpaceWeek, by_day, by_hour, days_over_dose
 from monitor.site import words
-from monitor.site.kinds import UNIT_OF_WORST
 from monitor.site.readings import MINUTE_MS, Quantity
 from monitor.site.spaces import Site
 from monitor.store.exports import flag_text
@@ -111,7 +110,7 @@ def spells_table(week: SiteWeek) -> pd.DataFrame:
             "ended": local_text(s.spell.ended, week.site),
             "hours_this_week": s.hours,
             "worst": s.spell.worst,
-            "unit": UNIT_OF_WORST[s.spell.kind],
+            "unit": s.spell.kind.row.unit,
         }
         for s in [*(s for space in week.spaces for s in space.spells), *week.faults]
     ]
