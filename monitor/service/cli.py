@@ -154,8 +154,6 @@ def _parser() -> Words:
     salt.add_argument("--yes", action="store_true", help="store the correction without asking")
     salt.add_argument("--stop", action="store_true", help="end the check, change nothing")
 
-    add("messages", "print every message the monitor can send", "messages")
-
     add_entry_commands(commands, parents=[common])
     return parser
 
@@ -528,13 +526,6 @@ def _passphrase(asked: argparse.Namespace) -> None:
     print(f"Kept in {kept}, as a hash only. Restart the monitor; everybody signs in anew.")
 
 
-def _messages(asked: argparse.Namespace) -> None:
-    from monitor.notices.sentences.phrasebook import every_message
-
-    for name, notice in every_message():
-        print(f"[{name}]\n{notice.title}\n{notice.body}\n")
-
-
 _COMMANDS: dict[str, Callable[[argparse.Namespace], int | None]] = {
     "demo": _demo,
     "run": _run,
@@ -548,7 +539,6 @@ _COMMANDS: dict[str, Callable[[argparse.Namespace], int | None]] = {
     "export": _export,
     "batches": _batches,
     "passphrase": _passphrase,
-    "messages": _messages,
     "plan": _plan,
     "saltcheck": _saltcheck,
 }

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from monitor.notices.rules import Notice, Part, Weight
-from monitor.notices.sentences.phrasebook import every_message, spelled_out
+from tests.notices.phrasebook import every_message, spelled_out
 
 SNAPSHOT = Path(__file__).with_name("messages.txt")
 MESSAGES = list(every_message())
