@@ -10,56 +10,30 @@ from monitor.air.spells import Limit
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Space
 
-# How far back inside a limit ends a spell. Our own choice within the 0.5–1 K, 3–5 % and 0.5 K of
-# dew margin that suit a slow shed (after EEMUA 191's starting points for alarm deadbands).
-DEADBAND_TEMPERATURE_K = 0.5
-DEADBAND_HUMIDITY_PCT = 3.0
-DEADBAND_DEW_K = 0.5
-DEADBAND_LIGHT_SHARE = 0.2  # of the limit
-DEADBAND_MUSTY_SHARE = 0.1  # of the limit
-
 
 def limits_of(space: Space) -> tuple[Limit, ...]:
     """The limits of a space, those that are set."""
-    set_, delay = space.limits, space.delays
-    limits: list[Limit] = []
-    if set_.hot_c is not None:
-        limits.append(Limit(Kind.HOT, set_.hot_c, DEADBAND_TEMPERATURE_K, True, delay.hot))
-    if set_.cold_c is not None:
-        limits.append(Limit(Kind.COLD, set_.cold_c, DEADBAND_TEMPERATURE_K, False, delay.cold))
-    if set_.damp_pct is not None:
-        limits.append(_damp(space, set_.damp_pct))
-    if set_.arid_pct is not None:
-        limits.append(Limit(Kind.ARID, set_.arid_pct, DEADBAND_HUMIDITY_PCT, False, delay.arid))
-    if set_.sun_lux is not None:
-        deadband = DEADBAND_LIGHT_SHARE * set_.sun_lux
-        limits.append(Limit(Kind.SUNNY, set_.sun_lux, deadband, True, delay.sunny))
-    if set_.dew_margin_k is not None:
-        limits.append(Limit(Kind.DEWY, set_.dew_margin_k, DEADBAND_DEW_K, False, delay.dewy))
-    if set_.musty_index is not None:
-        deadband = DEADBAND_MUSTY_SHARE * set_.musty_index
-        limits.append(Limit(Kind.MUSTY, set_.musty_index, deadband, True, 0))
-    return tuple(limits)
+    found = ((kind, getattr(space.limits, kind.row.limit)) for kind in Kind if kind.row.limit)
+    return tuple(_limit(space, kind, value) for kind, value in found if value is not None)
 
 
 def limit_once_crisp(space: Space) -> Limit | None:
     """The limit that holds only while something crisp hangs in the space; None: there is none."""
     arid_pct = space.limits.arid_once_crisp_pct
-    if arid_pct is None:
-        return None
-    return Limit(Kind.ARID, arid_pct, DEADBAND_HUMIDITY_PCT, False, space.delays.arid)
+    return None if arid_pct is None else _limit(space, Kind.ARID, arid_pct)
 
 
-def _damp(space: Space, damp_pct: float) -> Limit:
-    return Limit(
-        Kind.DAMP,
-        damp_pct,
-        DEADBAND_HUMIDITY_PCT,
-        True,
-        0 if space.limits.damp_is_daily_mean else space.delays.damp,
-        space.limits.damp_now_pct,
-        0 if space.limits.damp_is_daily_mean else space.delays.damp_now,
+def _limit(space: Space, kind: Kind, value: float) -> Limit:
+    row, delays = kind.row, space.delays
+    deadband = row.deadband * value if row.of_limit else row.deadband
+    limit = Limit(kind, value, deadband, row.above, getattr(delays, row.delay) if row.delay else 0)
+    if kind is not Kind.DAMP:
+        return limit
+    urgent = limit._replace(
+        urgent_value=space.limits.damp_now_pct, urgent_delay_min=delays.damp_now
     )
+    mean = space.limits.damp_is_daily_mean
+    return urgent._replace(delay_min=0, urgent_delay_min=0) if mean else urgent
 
 
 class DailyMean(NamedTuple):
@@ -95,14 +69,9 @@ def measured(
     """The value that a limit of this kind compares with in this minute."""
     if air is None:
         return None
-    if kind in (Kind.HOT, Kind.COLD):
-        return air.temperature_c
-    if kind is Kind.SUNNY:
-        return air.illuminance_lx
-    if kind is Kind.DEWY:
-        return air.surface_margin_k
     if kind is Kind.MUSTY:
         return None if surface_of(air) is None else musty.measured()
+    value: float | None = getattr(air, kind.row.column)
     if kind is Kind.DAMP and space.limits.damp_is_daily_mean:
-        return None if air.relative_humidity_pct is None else humidity.mean()
-    return air.relative_humidity_pct
+        return None if value is None else humidity.mean()
+    return value

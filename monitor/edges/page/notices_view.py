@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from monitor.edges.page import pictures
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.site.kinds import Kind
@@ -45,7 +44,7 @@ def _notice(house: House, snapshot: Snapshot, group: list[Delivery]) -> Told:
         "number": first.number,
         "made_ms": first.notice.made_ms,
         "made": when(first.notice.made_ms, now_ms, zone),
-        "dye": pictures.dye_of(Kind(kind)) if kind in tuple(Kind) else "",
+        "dye": Kind(kind).row.dye if kind in tuple(Kind) else "",
         "weight": first.notice.weight.value,
         "title": first.notice.title,
         "body": first.notice.body,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from monitor.air.spells import Spell
-from monitor.edges.page import pictures
 from monitor.edges.page.house import House
 from monitor.site.words import lasting, two_figures, when_minute
 from monitor.store.reader import Load
@@ -14,7 +13,7 @@ def past(house: House, spell: Spell, now_ms: int) -> str:
     zone = house.site.timezone
     since = when_minute(spell.began, now_ms, zone)
     who = f"sensor {spell.sensor} " if spell.sensor else ""
-    what = f"{who}{pictures.WORDS[spell.kind]}"
+    what = f"{who}{spell.kind.row.word}"
     what = what[:1].upper() + what[1:]
     if spell.ended is None:
         return f"{what} since {since}, and still so"

@@ -21,33 +21,6 @@ from monitor.store.days import KEPT
 Floats = npt.NDArray[np.float64]
 
 COLUMNS = KEPT  # what is drawn of a year has to be kept by the day
-WORDS: dict[Kind, str] = {
-    Kind.HOT: "hot",
-    Kind.COLD: "cold",
-    Kind.DAMP: "damp",
-    Kind.ARID: "too dry",
-    Kind.SUNNY: "bright",
-    Kind.DEWY: "close to dew",
-    Kind.MUSTY: "damp enough for mould",
-    Kind.SILENT: "silent",
-    Kind.STUCK: "stuck",
-}
-_DYES: dict[Kind, str] = {
-    Kind.HOT: "heat",
-    Kind.COLD: "cold",
-    Kind.DAMP: "damp",
-    Kind.ARID: "dry",
-    Kind.SUNNY: "sun",
-    Kind.DEWY: "damp",
-    Kind.MUSTY: "damp",
-    Kind.SILENT: "gap",
-    Kind.STUCK: "gap",
-}
-
-
-def dye_of(kind: Kind) -> str:
-    """The colour class of a kind of spell."""
-    return _DYES[kind]
 
 
 def of_space(
@@ -80,7 +53,7 @@ def of_space(
 
     def marks(*kinds: Kind) -> list[Mark]:
         return [
-            Mark(max(s.began, begin), min(s.ended or end, end), WORDS[s.kind], dye_of(s.kind))
+            Mark(max(s.began, begin), min(s.ended or end, end), s.kind.row.word, s.kind.row.dye)
             for s in spells
             if s.kind in kinds
         ]
@@ -231,7 +204,7 @@ def _still_to_lose(
 
 def _marks(spells: Sequence[Spell], begin: int, end: int) -> list[Mark]:
     return [
-        Mark(max(s.began, begin), min(s.ended or end, end), WORDS[s.kind], dye_of(s.kind))
+        Mark(max(s.began, begin), min(s.ended or end, end), s.kind.row.word, s.kind.row.dye)
         for s in spells
         if s.began < end and (s.ended or end) > begin
     ]

@@ -34,6 +34,7 @@ from monitor.site.kinds import Kind
 from monitor.site.readings import MINUTE_MS, Quantity
 from monitor.site.spaces import OUTDOORS, Space, Use
 from monitor.site.words import (
+    figure,
     humidity,
     lasting,
     light,
@@ -56,18 +57,13 @@ SPANS = {
 # Minutes of which only the lowest and the highest are drawn: some 600 points across.
 _STEPS_MIN = {"week": 36, "month": 144, "year": 1440}
 PAST_SHOWN = 60
-# The worst for the flowers first.
-_WORST_FIRST = (
-    *(Kind.MUSTY, Kind.DEWY, Kind.DAMP, Kind.HOT, Kind.SUNNY),
-    *(Kind.ARID, Kind.SILENT, Kind.STUCK, Kind.COLD),
-)
 
 
 def spaces(house: House, snapshot: Snapshot) -> Told:
     """Every space with its rail, and above all the one thing to do."""
     going_on = sorted(snapshot.going_on, key=_urgency)
-    # What is only a note (cold) asks for nothing.
-    matters = [s for s in going_on if s.kind is not Kind.COLD]
+    # What is only a note asks for nothing.
+    matters = [s for s in going_on if s.kind.row.weight != "note"]
     with Reader(house.store) as reader:
         rails = [_rail(house, snapshot, name, reader) for name in house.spaces()]
     return {
@@ -81,7 +77,7 @@ def spaces(house: House, snapshot: Snapshot) -> Told:
 
 
 def _urgency(spell: Spell) -> tuple[bool, int, int]:
-    return not spell.urgent, _WORST_FIRST.index(spell.kind), spell.began
+    return not spell.urgent, spell.kind.row.rank, spell.began
 
 
 def _said(house: House, snapshot: Snapshot, spell: Spell) -> Told:
@@ -92,7 +88,7 @@ def _said(house: House, snapshot: Snapshot, spell: Spell) -> Told:
         "to_do": said.to_do[:1].upper() + said.to_do[1:],
         "caution": said.caution,
         "space": spell.space,
-        "kind": pictures.dye_of(spell.kind),
+        "kind": spell.kind.row.dye,
     }
 
 
@@ -149,7 +145,7 @@ def _strip(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Marku
     spells = [s for s in reader.spells(begin, end) if s.space == name and s.sensor is None]
     up = rail.sun_up(site.latitude, site.longitude, today, begin)
     marks = [
-        (max(s.began, begin) - begin, min(s.ended or now, end) - begin, pictures.dye_of(s.kind))
+        (max(s.began, begin) - begin, min(s.ended or now, end) - begin, s.kind.row.dye)
         for s in spells
     ]
     airings = coming.airings_of(snapshot, name, begin, end)
@@ -193,7 +189,7 @@ def _strip_words(
         told.append(brightest if lux[at] >= 1 else "Dark so far today.")
     for spell in spells:
         if spell.ended is not None:
-            word = pictures.WORDS[spell.kind]
+            word = spell.kind.row.word
             since = when_minute(spell.began, now_ms, timezone)
             told.append(f"{word[:1].upper()}{word[1:]} from {since}, {passed.lasted(spell)}.")
     return " ".join(told)
@@ -278,25 +274,23 @@ def _fades_first(house: House, snapshot: Snapshot, name: str) -> float:
 def _limits(of: Space, house: House) -> list[str]:
     """A space's settings in plain words."""
     told = []
+    site = house.site
     for limit in limits_of(of):
-        match limit.kind:
-            case Kind.HOT | Kind.COLD:
-                bound = _degrees(limit.value, house)
-            case Kind.SUNNY:
-                bound = light(limit.value)
-            case Kind.DEWY:
-                factor = 1.8 if house.site.temperature_unit == "°F" else 1.0
-                bound = (
-                    f"{limit.value * factor:g} {house.site.temperature_unit} above the dew point"
-                )
-            case Kind.MUSTY:
-                told.append(f"Mould: a word once its index passes {limit.value:g}")
-                continue
-            case _:
-                bound = humidity(limit.value)
+        quantity = limit.kind.row.quantity
+        if limit.kind is Kind.MUSTY:
+            told.append(f"Mould: a word once its index passes {limit.value:g}")
+            continue
+        if quantity is None:
+            factor = 1.8 if site.temperature_unit == "°F" else 1.0
+            bound = f"{limit.value * factor:g} {site.temperature_unit} above the dew point"
+        else:
+            bound = figure(quantity, limit.value, site)
         side = "above" if limit.above else "below"
-        after = f" for {lasting(limit.delay_min)}" if limit.delay_min else " as the mean of a day"
-        word = pictures.WORDS[limit.kind]
+        if limit.kind is Kind.DAMP and of.limits.damp_is_daily_mean:
+            after = " as the mean of a day"
+        else:
+            after = f" for {lasting(limit.delay_min)}" if limit.delay_min else ""
+        word = limit.kind.row.word
         told.append(f"{word[:1].upper()}{word[1:]}: {side} {bound}{after}")
         if limit.urgent_value is not None:
             told.append(f"Urgent: {side} {humidity(limit.urgent_value)}")

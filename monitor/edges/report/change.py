@@ -27,7 +27,6 @@ from monitor.site.spaces import OUTDOORS, Site, Use
 # Opening up is looked at so often: air outside changes slowly.
 _STEP_MIN = 30
 # The worst for the flowers first. Less than this is not worth a change.
-_ORDER = (Kind.DAMP, Kind.HOT, Kind.SUNNY)
 _WORTH_CHANGING_H = 2.0
 # From this share of the damp hours on, opening up is the thing to do.
 _OPENING_PAYS = 0.25
@@ -47,10 +46,10 @@ def thing_to_change(week: SiteWeek) -> str:
         return move
     indoors = [space for space in week.spaces if space.space.name != OUTDOORS]
     outdoors = next((s for s in week.spaces if s.space.name == OUTDOORS), None)
-    for kind in _ORDER:
+    for kind, change in _CHANGES:
         worst = max(indoors, key=lambda space: past_h(space, kind), default=None)
         if worst is not None and past_h(worst, kind) >= _WORTH_CHANGING_H:
-            return _CHANGE[kind](week.site, worst, outdoors)
+            return change(week.site, worst, outdoors)
     return _less_light(indoors) or _see_to_sensors(indoors) or _air_more(week)
 
 
@@ -154,7 +153,8 @@ def _when_sunny(site: Site, space: SpaceWeek, outdoors: SpaceWeek | None) -> str
     )
 
 
-_CHANGE = {Kind.DAMP: _when_damp, Kind.HOT: _when_hot, Kind.SUNNY: _when_sunny}
+# What is said of one week's air, the first that applies.
+_CHANGES = ((Kind.DAMP, _when_damp), (Kind.HOT, _when_hot), (Kind.SUNNY, _when_sunny))
 
 
 def _less_light(indoors: list[SpaceWeek]) -> str:

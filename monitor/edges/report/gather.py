@@ -167,7 +167,7 @@ def gather(source: Source, week: Week, now_ms: int) -> SiteWeek:
     faults = [
         SpellHours(spell, hours_within(spell, begin, end))
         for spell in reader.spells(begin, end)
-        if spell.kind in (Kind.SILENT, Kind.STUCK)
+        if spell.kind.row.fault
     ]
     heard = reader.heard(begin * MINUTE_MS, end * MINUTE_MS)
     spaces = spaces_in(reader, site, begin, end)

@@ -223,15 +223,9 @@ def _measured(site: Site, space: Space, minutes: pd.DataFrame) -> list[Quantity]
 
 def _compared(reader: Reader, space: Space, kind: Kind, minutes: pd.DataFrame) -> pd.Series[float]:
     """The value that a limit of this kind is compared with, minute by minute."""
-    if kind in (Kind.HOT, Kind.COLD):
-        return minutes["temperature_c"]
-    if kind is Kind.SUNNY:
-        return minutes["illuminance_lx"]
-    if kind is Kind.DEWY:
-        return minutes["surface_margin_k"]
     if kind is Kind.DAMP and space.limits.damp_is_daily_mean:
         return _daily_mean(reader, space.name, minutes)
-    return minutes["relative_humidity_pct"]
+    return minutes[kind.row.column]
 
 
 def _daily_mean(reader: Reader, space: str, minutes: pd.DataFrame) -> pd.Series[float]:

@@ -9,21 +9,9 @@ import pandas as pd
 from monitor.edges.charts import Level, Mark, Passed, Series, line_chart, week_strips
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.numbers import SpaceWeek
-from monitor.edges.report.text import PASSED
 from monitor.site import words
 from monitor.site.kinds import Kind
-
-# How each kind of spell looks; the word beside it says the rest.
-LOOK: dict[Kind, str] = {
-    Kind.HOT: "heat",
-    Kind.COLD: "cold",
-    Kind.DAMP: "damp",
-    Kind.DEWY: "damp",
-    Kind.MUSTY: "damp",
-    Kind.ARID: "dry",
-    Kind.SUNNY: "sun",
-}
-_IN_STRIPS = {Kind.HOT: "hot", Kind.DAMP: "damp", Kind.SUNNY: "sunny"}
+from monitor.site.readings import Quantity
 
 
 def strips(week: SiteWeek, space: SpaceWeek, nights: npt.NDArray[np.bool_]) -> str:
@@ -39,13 +27,13 @@ def strips(week: SiteWeek, space: SpaceWeek, nights: npt.NDArray[np.bool_]) -> s
         timezone=week.site.timezone,
         passed=[
             Passed(
-                word,
-                f"{word}: {limit_words(week, space, kind)}",
-                LOOK[kind],
+                kind.row.strip,
+                f"{kind.row.strip}: {limit_words(week, space, kind)}",
+                kind.row.dye,
                 _whole(space.past[kind].astype(float), begin, end) == 1.0,
             )
-            for kind, word in _IN_STRIPS.items()
-            if kind in space.past
+            for kind in Kind
+            if kind.row.strip and kind in space.past
         ],
         nights=nights,
         since=space.begin,
@@ -60,9 +48,9 @@ def humidity(week: SiteWeek, space: SpaceWeek) -> str:
         Series(_whole(space.minutes["relative_humidity_pct"], begin, end), "humidity", "damp")
     ]
     levels = [
-        Level(limit.limit, f"limit {words.humidity(limit.limit)}", LOOK[limit.kind])
+        Level(limit.limit, f"limit {words.humidity(limit.limit)}", limit.kind.row.dye)
         for limit in space.limits
-        if limit.kind in (Kind.DAMP, Kind.ARID)
+        if limit.kind.row.quantity is Quantity.HUMIDITY
     ]
     return line_chart(
         title=f"{words.named(space.space.name)}, humidity",
@@ -79,18 +67,13 @@ def humidity(week: SiteWeek, space: SpaceWeek) -> str:
 def limit_words(week: SiteWeek, space: SpaceWeek, kind: Kind) -> str:
     """A limit as it is said: `over 32 °C`."""
     value = next(limit.limit for limit in space.limits if limit.kind is kind)
-    if kind is Kind.HOT:
-        return f"over {words.degrees(value, week.site)}"
-    if kind is Kind.COLD:
-        return f"under {words.degrees(value, week.site)}"
-    if kind is Kind.SUNNY:
-        return f"over {words.light(value)}"
     if kind is Kind.DEWY:
         kelvin = value * 1.8 if week.site.temperature_unit == "°F" else value
         return f"within {kelvin:.2g} {week.site.temperature_unit} of dew"
-    if kind is Kind.DAMP and space.space.limits.damp_is_daily_mean:
-        return f"over {words.humidity(value)} in the day's mean"
-    return f"{'over' if kind is Kind.DAMP else 'under'} {words.humidity(value)}"
+    row = kind.row
+    said = words.figure(row.quantity, value, week.site) if row.quantity else f"{value:g}"
+    mean = kind is Kind.DAMP and space.space.limits.damp_is_daily_mean
+    return f"{'over' if row.above else 'under'} {said}" + (" in the day's mean" if mean else "")
 
 
 def _marks(space: SpaceWeek, end: int) -> list[Mark]:
@@ -98,11 +81,11 @@ def _marks(space: SpaceWeek, end: int) -> list[Mark]:
         Mark(
             s.spell.began,
             end if s.spell.ended is None else s.spell.ended,
-            f"{PASSED[s.spell.kind]}, {words.lasting(60 * s.hours)}",
-            LOOK[s.spell.kind],
+            f"{s.spell.kind.row.too}, {words.lasting(60 * s.hours)}",
+            s.spell.kind.row.dye,
         )
         for s in space.spells
-        if s.spell.kind in LOOK and s.hours
+        if s.hours
     ]
     gaps = [
         Mark(begin, until, f"not known, {words.lasting(until - begin)}", "gap")

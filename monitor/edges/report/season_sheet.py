@@ -13,8 +13,9 @@ from monitor.edges.report.paper import printed
 from monitor.edges.report.promises import LEADS_DAYS, held
 from monitor.edges.report.season import PaceRow, PlaceRow, Season, best_place, days
 from monitor.edges.report.tables import local_text
-from monitor.edges.report.text import PASSED, PULL_EXPLAINED
+from monitor.edges.report.text import PULL_EXPLAINED
 from monitor.site import words
+from monitor.site.kinds import worst_first
 from monitor.site.readings import MINUTE_MS
 from monitor.store.formats import no_formula
 
@@ -85,7 +86,7 @@ def pace_said(row: PaceRow) -> str:
 
 def sheet(season: Season) -> str:
     """The whole page."""
-    kinds = [kind for kind in PASSED if any(row.past_h.get(kind) for row in season.weeks)]
+    kinds = [kind for kind in worst_first() if any(row.past_h.get(kind) for row in season.weeks)]
     promised = [
         f"{lead} days before: {kept} of {of}"
         for lead in LEADS_DAYS
@@ -103,7 +104,7 @@ def sheet(season: Season) -> str:
         paces=[pace_said(row) for row in season.paces],
         in_common=in_common(season.batches),
         promised=words.listed(promised),
-        kinds=[PASSED[kind] for kind in kinds],
+        kinds=[kind.row.too for kind in kinds],
         weeks=[
             {
                 "week": str(row.week),
@@ -170,7 +171,7 @@ def weeks_table(season: Season) -> pd.DataFrame:
             "mean_humidity_pct": row.mean_humidity_pct,
             "light_dose_lx_h": row.light_dose_lx_h,
         }
-        | {f"{kind.value}_h": row.past_h.get(kind) for kind in PASSED if kind.value != "musty"}
+        | {f"{kind.value}_h": row.past_h.get(kind) for kind in worst_first() if kind.row.column}
         for row in season.weeks
     ]
     return pd.DataFrame(rows)

@@ -17,7 +17,6 @@ from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import Extreme, SpaceWeek, days_over_dose
 from monitor.edges.report.paper import printed
 from monitor.edges.report.text import (
-    PASSED,
     PULL_EXPLAINED,
     at,
     between,
@@ -43,7 +42,6 @@ _USES = {
     Use.OUTDOORS: "to compare with",
 }
 
-_DOWNWARDS = (Kind.COLD, Kind.ARID)
 
 Facts = list[tuple[str, str]]
 
@@ -190,19 +188,19 @@ def _limits(week: SiteWeek, space: SpaceWeek) -> list[dict[str, str]]:
         return []
     return [
         {
-            "name": f"{PASSED[limit.kind]}, {pictures.limit_words(week, space, limit.kind)}",
+            "name": f"{limit.kind.row.too}, {pictures.limit_words(week, space, limit.kind)}",
             "past": _hours(limit.past_h),
             "within": _hours(limit.within_h),
             "unknown": _hours(limit.unknown_h),
         }
         for limit in space.limits
-        if limit.kind in PASSED and limit.past_h + limit.within_h
+        if limit.past_h + limit.within_h
     ]
 
 
 def _untold(space: SpaceWeek) -> str:
     """The limits that nothing was known of all week; "" if there are none."""
-    untold = [PASSED[m.kind] for m in space.limits if not m.past_h + m.within_h]
+    untold = [m.kind.row.too for m in space.limits if not m.past_h + m.within_h]
     return (
         f"Cannot be told here, for nothing measured it: {words.listed(untold, 6)}."
         if untold
@@ -228,11 +226,11 @@ def _many(week: SiteWeek, spells: list[Spell]) -> str:
     """`Too damp seven times, 62 h in all, up to 96 %; the longest Tue 14 Jul, 23:19 to …`"""
     lasted = [min(s.ended or week.end, week.end) - max(s.began, week.begin) for s in spells]
     longest = spells[lasted.index(max(lasted))]
-    worst = min if spells[0].kind in _DOWNWARDS else max
+    worst = max if spells[0].kind.row.above else min
     worst_of_all = worst(spells, key=lambda spell: spell.worst)
     ended = min(longest.ended or week.end, week.end)
     return (
-        f"{words.named(PASSED.get(longest.kind, longest.kind.value))} "
+        f"{words.named(longest.kind.row.too)} "
         f"{words.count(len(spells), 'time')}, {words.lasting(sum(lasted))} in all"
         f"{_worst(week, worst_of_all)}; the longest "
         f"{between(max(longest.began, week.begin), ended, week.site)}"
@@ -246,21 +244,17 @@ def _spell(week: SiteWeek, spell: Spell) -> str:
         if ended is None
         else between(spell.began, ended, week.site)
     )
-    return f"{words.named(PASSED.get(spell.kind, spell.kind.value))}: {when}{_worst(week, spell)}"
+    return f"{words.named(spell.kind.row.too)}: {when}{_worst(week, spell)}"
 
 
 def _worst(week: SiteWeek, spell: Spell) -> str:
-    if spell.kind in (Kind.HOT, Kind.COLD):
-        worst = words.degrees(spell.worst, week.site)
-    elif spell.kind in (Kind.DAMP, Kind.ARID):
-        worst = words.humidity(spell.worst)
-    elif spell.kind is Kind.SUNNY:
-        worst = words.light(spell.worst)
-    elif spell.kind is Kind.DEWY:
+    row = spell.kind.row
+    if spell.kind is Kind.DEWY:
         return ", wet at worst" if spell.worst <= 0 else ""
-    else:
+    if row.quantity is None:
         return ""
-    return f", {'down' if spell.kind in _DOWNWARDS else 'up'} to {worst}"
+    worst = words.figure(row.quantity, spell.worst, week.site)
+    return f", {'up' if row.above else 'down'} to {worst}"
 
 
 def _notices(week: SiteWeek) -> Facts:

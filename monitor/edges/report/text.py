@@ -21,16 +21,6 @@ _COMPARABLE_SHARE = 0.9
 # A difference smaller than this is no difference: sensors do not agree any better.
 _SAME_SHARE = 0.05
 
-# The worst for the flowers first.
-PASSED: dict[Kind, str] = {
-    Kind.MUSTY: "damp enough for mould",
-    Kind.DEWY: "close to dew",
-    Kind.DAMP: "too damp",
-    Kind.HOT: "too hot",
-    Kind.SUNNY: "too bright",
-    Kind.ARID: "too dry",
-    Kind.COLD: "too cold",
-}
 PULL_EXPLAINED = (
     "Drying pull: how hard the air drew water from the flowers, hour by hour, added up."
 )
@@ -98,9 +88,9 @@ def space_line(week: SiteWeek, space: SpaceWeek) -> str:
         if compared:
             parts[-1] += f", {compared} the week before"
     passed = [
-        f"{PASSED[limit.kind]} for {words.lasting(60 * limit.past_h)}"
+        f"{limit.kind.row.too} for {words.lasting(60 * limit.past_h)}"
         for limit in space.limits
-        if limit.kind in PASSED and 60 * limit.past_h >= _PAST_WORTH_SAYING_MIN
+        if 60 * limit.past_h >= _PAST_WORTH_SAYING_MIN
     ]
     if days := days_over_dose(space):
         passed.append(f"too much light on {words.count(days, 'day')}")
@@ -190,19 +180,18 @@ def _worst(space: SpaceWeek) -> tuple[int, float, str] | None:
     """What mattered most here: its rank, hours or days (negative, to sort), and the sentence."""
     if space.space.name == OUTDOORS:
         return None
-    kinds = [kind for kind in PASSED if any(s.spell.kind is kind for s in space.spells)]
-    if not kinds:
+    kind = min((s.spell.kind for s in space.spells), key=lambda k: k.row.rank, default=None)
+    if kind is None:
         days = days_over_dose(space)
         sentence = f"{space.space.name} took in too much light on {words.count(days, 'day')}"
-        return (len(PASSED), -days, sentence) if days else None
-    kind = kinds[0]
+        return (len(Kind), -days, sentence) if days else None
     # The time past the limit, as the space's own line has it; mould has no such limit.
     hours = next(
         (limit.past_h for limit in space.limits if limit.kind is kind),
         sum(s.hours for s in space.spells if s.spell.kind is kind),
     )
-    sentence = f"{space.space.name} was {PASSED[kind]} for {words.lasting(60 * hours)}"
-    return list(PASSED).index(kind), -hours, sentence
+    sentence = f"{space.space.name} was {kind.row.too} for {words.lasting(60 * hours)}"
+    return kind.row.rank, -hours, sentence
 
 
 def _range(site: Site, space: SpaceWeek) -> str:
