@@ -30,6 +30,7 @@ from monitor.science.moist_air import (
     vapour_pressure_array,
 )
 from monitor.science.order_statistics import median, quantiles
+from monitor.site.time import DAY_MIN
 
 __all__ = ["Band", "Outlook", "ahead", "courses", "derived", "fit", "paths", "with_paths"]
 
@@ -155,7 +156,7 @@ def _between_leads(at_leads: Array, every: Indices) -> Array:
 
 def _errors(model: Model, minute: int) -> Array:
     """Past errors from this time of day on, newest first choice: (paths, leads, 2)."""
-    apart = np.abs((model.path_at - minute + 720) % 1440 - 720)
+    apart = np.abs((model.path_at - minute + 720) % DAY_MIN - 720)
     like = np.flatnonzero(apart <= LIKE_HOURS_MIN)[-PATHS:]
     days = len(like) * 60 / (2 * LIKE_HOURS_MIN + 60)
     strangers = round(PATHS * max(0.0, 1.0 - days / OWN_DAYS))

@@ -22,6 +22,7 @@ from monitor.ahead.grid import (
     mean_of,
     usual,
 )
+from monitor.site.time import DAY_MIN
 
 HOUR = STEPS_PER_DAY // 24
 USUAL_DAYS = 3
@@ -102,8 +103,8 @@ def sun_height(minute: Array, site: Site) -> tuple[Array, Array, Array]:
     Declination after Cooper 1969 (from memory), without the equation of time: within 1° of the
     ephemerides in declination and 4° in hour angle, which is plenty for a feature.
     """
-    declination = np.radians(-23.45) * np.cos(2 * np.pi * (minute / 1440.0 - 18_617.0) / 365.2425)
-    hour_angle = 2 * np.pi * ((minute + 4.0 * site.longitude) % 1440.0) / 1440.0 - np.pi
+    declination = np.radians(-23.45) * np.cos(2 * np.pi * (minute / DAY_MIN - 18_617.0) / 365.2425)
+    hour_angle = 2 * np.pi * ((minute + 4.0 * site.longitude) % DAY_MIN) / DAY_MIN - np.pi
     latitude = np.radians(site.latitude)
     height = np.sin(latitude) * np.sin(declination)
     height += np.cos(latitude) * np.cos(declination) * np.cos(hour_angle)

@@ -11,11 +11,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.site.time import DAY_MIN
+
 Array = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
 STEP_MIN = 10
-STEPS_PER_DAY = 1440 // STEP_MIN
+STEPS_PER_DAY = DAY_MIN // STEP_MIN
 HELD_STEPS = 6  # a value is still good for an hour; our own choice
 
 

@@ -29,6 +29,7 @@ from monitor.ahead.ten_minutes import Archive as MeansArchive
 from monitor.air.minute import MinuteOfAir
 from monitor.intake.published import Said
 from monitor.site.spaces import OUTDOORS, Site
+from monitor.site.time import DAY_MIN
 
 HORIZONS_H = (1, 3, 6, 12, 24)
 
@@ -123,7 +124,7 @@ class Foresight:
         return on_grid(
             self._means.until(space, now),
             self._means.until(OUTDOORS, now) if outdoors else None,
-            now - KEPT_DAYS * 1440,
+            now - KEPT_DAYS * DAY_MIN,
             now,
         )
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from monitor.ahead.features import Past, Site, of_leads, of_moment, ready, simple_rule
 from monitor.ahead.grid import STEPS_PER_DAY, Array, History, Indices, at, checked, until
 from monitor.science.order_statistics import median
+from monitor.site.time import DAY_MIN
 
 LEADS = np.array([1, 3, 6, 9, 12, 18, 24, 36, 54, 78, 108, 144])  # [steps of 10 min]
 WINDOW_DAYS = 400
@@ -78,8 +79,8 @@ def _folds(minute: NDArray[np.int64]) -> NDArray[np.int64]:
     """Days that are left out together: three in a row, one in a row in a short past."""
     if len(minute) == 0:
         return minute
-    days = 3 if minute[-1] - minute[0] > 30 * 1440 else 1
-    return (minute // (1440 * days)) % FOLDS
+    days = 3 if minute[-1] - minute[0] > 30 * DAY_MIN else 1
+    return (minute // (DAY_MIN * days)) % FOLDS
 
 
 def _fit_lead(

@@ -21,6 +21,7 @@ from monitor.ahead.grid import Array, History
 from monitor.ahead.sensors_apart import ratios
 from monitor.intake.published import Said
 from monitor.science.order_statistics import median
+from monitor.site.time import DAY_MIN
 
 LEADS_H = (3, 6, 12, 24)
 # Until it has proved better: off by so much [K], and LOG_SCALE × a share of the humidity ratio,
@@ -29,7 +30,7 @@ UNPROVED = (6.0, 4.0)
 UNPROVED_TIMES = 12.0
 FADES = 0.985
 # Said longer ago than this it is stale [min]; beyond its last hour it fades within [min].
-STALE_MIN = 1440
+STALE_MIN = DAY_MIN
 REACHES_MIN = 180
 # Between two hours that were said, as far apart as this, it is drawn straight [min].
 _APART_MIN = 360

@@ -13,8 +13,8 @@ from monitor.air.faults import Faults, held_ms
 from monitor.air.fold import State
 from monitor.air.sensor import SensorState
 from monitor.air.spells import Watch
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
+from monitor.site.time import MINUTE_MS
 
 # Longer than the mean of a day, than the gap that closes a spell, than any sensor stands still.
 _SETTLES_MIN = 3 * 24 * 60

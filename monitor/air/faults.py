@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 from monitor.air.spells import INSIDE, Spell, Watch, spell_of
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
+from monitor.site.time import MINUTE_MS
 
 HELD_INTERVALS = 3  # a value is held, and a sensor is not yet missed, for so many intervals
 

@@ -8,7 +8,7 @@ months behind, or one that is malicious, keeps nobody from their notices.
 
 from __future__ import annotations
 
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import MINUTE_MS
 
 # Readings so late come from a log or from the broker's queue. While such go on coming, nothing is
 # said of the minutes after them; but nobody waits longer than that [ms].

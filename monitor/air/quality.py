@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.air.still import AWAY_MS, NO_FEED, Feed, Pulse, beat
-from monitor.site.readings import MINUTE_MS, Flag, Quantity
+from monitor.site.readings import Flag, Quantity
+from monitor.site.time import HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -47,7 +48,7 @@ RANGE: dict[Quantity, tuple[float, float]] = {
 # the 99.9th percentile of five-minute steps at 28 outdoor stations (1.3 K and 6 %).
 STEP: dict[Quantity, float] = {Quantity.TEMPERATURE: 3.0, Quantity.HUMIDITY: 15.0}
 STEP_WITHIN_MS = 5 * MINUTE_MS
-STEP_FORGOTTEN_MS = 60 * MINUTE_MS
+STEP_FORGOTTEN_MS = HOUR_MS
 
 
 # What is not to be used of a stuck sensor: they are measured together, often in one chip.

@@ -12,16 +12,14 @@ from __future__ import annotations
 from collections.abc import Collection
 from typing import NamedTuple
 
-from monitor.site.readings import MINUTE_MS
-
-HOUR_MS = 60 * MINUTE_MS
+from monitor.site.time import DAY_MS, HOUR_MS, MINUTE_MS
 
 # How long a sensor must hold still before it can be called stuck, whatever its past. Six
 # hours are above the 3 to 5 h in use outdoors, where the air is livelier; 12 h and 24 h for a
 # quantity alone: our own choice.
 PAIR_MS = 6 * HOUR_MS
 TEMPERATURE_ALONE_MS = 12 * HOUR_MS
-HUMIDITY_ALONE_MS = 24 * HOUR_MS
+HUMIDITY_ALONE_MS = DAY_MS
 # Times the longest stillness of its own past; our own choice.
 TIMES_LONGEST = 4
 # The longest we wait, and how long while too little is known of a sensor; our own choice.
@@ -31,11 +29,11 @@ UNKNOWN_MS = 48 * HOUR_MS
 # stillness; with less, proportionately more times. A sensor that tells half degrees needs
 # twice as much past. Chosen on simulated closed rooms, see tests/air/test_still.py.
 PAST_AT_LEAST_MS = 6 * HOUR_MS
-PAST_MS = 24 * HOUR_MS
+PAST_MS = DAY_MS
 PAST_KEPT_MS = 2 * PAST_MS
 COARSE_K = 0.3
 # Old stillness counts half after this time: seasons change, doors are mended.
-HALVED_AFTER_MS = 30 * 24 * HOUR_MS
+HALVED_AFTER_MS = 30 * DAY_MS
 FADED = 0.693  # ln 2
 
 # Humidity at or above this may stand still in fog or over wet things.
@@ -50,10 +48,10 @@ INTERVAL_AT_MOST_MS = 15 * MINUTE_MS
 CHANGE_DIGITS, CHANGE_TOLD_TO = 4, 1e-4
 # After a longer silence a run begins anew; but a stuck sensor that comes back within the
 # second time with the same values is still stuck.
-GAP_MS = 60 * MINUTE_MS
+GAP_MS = HOUR_MS
 AWAY_MS = 6 * HOUR_MS
 # Sensors that freeze with the feed may do so this long one after the other.
-TOGETHER_MS = 60 * MINUTE_MS
+TOGETHER_MS = HOUR_MS
 WITNESSES = 2
 LATELY_MS = 10 * MINUTE_MS
 

@@ -16,6 +16,7 @@ from monitor.drying.hours import HourlyAir
 from monitor.drying.members import Hung, Members, Prior, draw, members, seed
 from monitor.science import drying
 from monitor.science.order_statistics import median
+from monitor.site.time import DAY_MIN
 
 Floats = NDArray[np.float64]
 
@@ -273,7 +274,7 @@ def _weighed(
     told = np.log(grams[later] / grams[since])
     minutes = [one.minute for one in weighed]
     minute = np.array(minutes)
-    days = np.where(hanging[later], minute[later] - minute[since], 0) / 1440
+    days = np.where(hanging[later], minute[later] - minute[since], 0) / DAY_MIN
     drift = np.where(together, HANGING_DRIFT**2 * np.minimum.outer(days, days), 0.0)
     for temper in _TEMPERING:
         water = _moisture_at(hung, points, air, minutes)

@@ -15,9 +15,10 @@ from monitor.drying import harm
 from monitor.drying.crisp_day import outlook
 from monitor.drying.ensemble import Ensemble
 from monitor.drying.hours_to_come import HoursToCome, beginning_with
-from monitor.drying.standing import HOUR_MS, Standings
+from monitor.drying.standing import Standings
 from monitor.entries.batches import Batch
 from monitor.science.order_statistics import median
+from monitor.site.time import HOUR_MS
 
 KEPT = "kept"
 LOOKED_ELSEWHERE_H = 24  # how often another space's air is tried

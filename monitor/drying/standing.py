@@ -25,9 +25,8 @@ from monitor.drying.scales import Scales
 from monitor.drying.taught import Lesson, learned, lesson
 from monitor.entries.batches import Batch
 from monitor.site.flowers import Book, Flower
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import HOUR_MS, MINUTE_MS
 
-HOUR_MS = 60 * MINUTE_MS
 LESSONS = 8  # finished batches that are learned from
 READ_AT_A_TIME_H = 8 * 7 * 24  # some 50 ms
 

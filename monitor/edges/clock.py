@@ -17,13 +17,15 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from monitor.site.time import HOUR_MS, MINUTE_MS
+
 # A wall before this has not been set: no program of ours is older (2026-01-01).
 NOT_BEFORE_MS = 1_767_225_600_000
 # The wall may lie behind the newest reading by so much: sensors' own clocks are not exact.
-BEHIND_ROWS_MS = 2 * 3_600_000
-LEAP_MS = 60_000
+BEHIND_ROWS_MS = 2 * HOUR_MS
+LEAP_MS = MINUTE_MS
 # So long after the machine's start its time is still being learnt, and leaps are followed.
-LEARNING_MS = 30 * 60_000
+LEARNING_MS = 30 * MINUTE_MS
 # systemd-timesyncd.service(8): made once the clock was set from the network.
 TIME_SERVICE_MARKS = Path("/run/systemd/timesync/synchronized")
 

@@ -20,6 +20,7 @@ from typing import NamedTuple
 
 from monitor.edges.mqtt import Broker, BrokerError, Guest
 from monitor.site.harmless import shown
+from monitor.site.time import epoch_ms_of
 
 GZIP_MAGIC = b"\x1f\x8b"
 PACE_PATIENCE_S = 120.0
@@ -75,7 +76,7 @@ def _message(line: bytes) -> Recorded:
         if not isinstance(fields[name], str):
             raise ValueError(f"{name} is no text")
     at = datetime.fromisoformat(fields["at"])
-    at_ms = round((at if at.tzinfo else at.replace(tzinfo=UTC)).timestamp() * 1000)
+    at_ms = epoch_ms_of(at if at.tzinfo else at.replace(tzinfo=UTC))
     if "payload_base64" in fields:
         try:
             return Recorded(

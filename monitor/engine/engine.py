@@ -24,7 +24,7 @@ from monitor.engine.archive import Archive
 from monitor.engine.effects import UNSAID_FROM, Effects
 from monitor.engine.folding import Folding
 from monitor.engine.intake import Intake
-from monitor.engine.round import HOUR_MS, LOOK_EVERY_MIN, TELL_EVERY_MIN, HourRound
+from monitor.engine.round import LOOK_EVERY_MIN, TELL_EVERY_MIN, HourRound
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.crisp_spans import CrispSpan, first_change
 from monitor.entries.entries import Request
@@ -38,10 +38,10 @@ from monitor.notices.said import Teller
 from monitor.notices.soon_rules import SoonTeller
 from monitor.science.moist_air import standard_pressure
 from monitor.site.flowers import Book
-from monitor.site.readings import MINUTE_MS, Reading
+from monitor.site.readings import Reading
 from monitor.site.spaces import Site
+from monitor.site.time import DAY_MS, MINUTE_MS
 
-DAY_MS = 24 * HOUR_MS
 SOON_KEPT_MS = 3 * DAY_MS
 
 # In a replay minutes are folded in such steps of its clock; the further late readings reach back,

@@ -21,10 +21,10 @@ from monitor.entries.sensors import holding
 from monitor.intake.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live
 from monitor.intake.payloads import Decoder, Message
 from monitor.intake.published import ForecastReader, Said
-from monitor.site.readings import DOUBTFUL, MINUTE_MS, Flag, Quantity, Reading
+from monitor.site.readings import DOUBTFUL, Flag, Quantity, Reading
 from monitor.site.spaces import Site
+from monitor.site.time import DAY_MS
 
-DAY_MS = 1440 * MINUTE_MS
 UNDATED_KEPT = 10_000
 UNREAD_TOPIC, UNREAD_BYTES = 500, 4096  # kept of what could not be read
 

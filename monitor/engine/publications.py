@@ -18,8 +18,8 @@ from typing import Any
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
 from monitor.engine.snapshot import Snapshot
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
+from monitor.site.time import MINUTE_MS
 
 ROOT = "drying-room"
 ALL = "all"

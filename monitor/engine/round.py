@@ -23,10 +23,9 @@ from monitor.notices.batch_rules import BatchTeller
 from monitor.notices.circumstances import Circumstances
 from monitor.notices.said import Teller
 from monitor.notices.soon_rules import SoonTeller
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import OUTDOORS
+from monitor.site.time import HOUR_MS, MINUTE_MS
 
-HOUR_MS = 60 * MINUTE_MS
 LOOK_EVERY_MIN, TELL_EVERY_MIN = 10, 30
 LOOKS_AT_A_TIME = 2  # spaces, before the socket has its turn again: some 50 ms
 

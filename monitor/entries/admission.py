@@ -25,8 +25,8 @@ from monitor.entries.entries import (
 from monitor.entries.fields import CALLED, FIELDS, PARTS
 from monitor.entries.sensors import out_of_service, services
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Space
+from monitor.site.time import MINUTE_MS
 
 _NO_SCALE = "no sensor of the settings weighs: give the scale's [[sensor]] a reads.mass"
 FUTURE_ALLOWED_MS = MINUTE_MS  # clocks of phone and monitor differ a little

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from monitor.entries.batches import Batch
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import MINUTE_MS
 
 
 class CrispSpan(NamedTuple):

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 
 from monitor.entries.entries import JSON, RequestError
 from monitor.site.readings import MEASURED
+from monitor.site.time import DAY_MIN
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(min|minutes?|h|hours?|d|days?)", re.ASCII)
-_MINUTES_IN = {"m": 1, "h": 60, "d": 1440}
-LONGEST_PAUSE_MIN = 30 * 1440
+_MINUTES_IN = {"m": 1, "h": 60, "d": DAY_MIN}
+LONGEST_PAUSE_MIN = 30 * DAY_MIN
 THIS_SPELL = "spell"
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from monitor.entries.batches import Batch, BatchState, History, described
 from monitor.entries.entries import CORRECT, JSON, UNDO, Entry, first_of, undone
 from monitor.entries.fields import FIELDS, THIS_SPELL
 from monitor.science.salts import SALTS
+from monitor.site.time import local
 
 _SAYS = {
     "weigh": "weighed",
@@ -57,7 +57,7 @@ def history_lines(entries: Iterable[Entry], history: History, zone: ZoneInfo) ->
     problems = {problem.entry: problem.sentence for problem in history.problems}
     lines = []
     for number, entry in sorted(known.items()):
-        at = datetime.fromtimestamp(entry.at_ms / 1000, zone).strftime("%Y-%m-%d %H:%M")
+        at = local(entry.at_ms, zone).strftime("%Y-%m-%d %H:%M")
         said = _said(entry, known, history, zone)
         fate = " · undone" if number in out else ""
         fate += f" · does not count: {problems[number]}" if number in problems else ""
@@ -74,7 +74,7 @@ def _said(entry: Entry, known: dict[int, Entry], history: History, zone: ZoneInf
     at_ms = entry.arguments.get("at_ms")
     at = ""
     if isinstance(at_ms, int):
-        at = f", time {datetime.fromtimestamp(at_ms / 1000, zone):%Y-%m-%d %H:%M}"
+        at = f", time {local(at_ms, zone):%Y-%m-%d %H:%M}"
     verb = root.verb if root is not None else "entry"
     return f"correct {entry.changes} ({verb}){_parts(entry.arguments, history)}{at}"
 

@@ -11,8 +11,8 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from monitor.site.readings import Flag, Reading
+from monitor.site.time import HOUR_MS
 
-HOUR_MS = 3_600_000
 CENTURY_MS = 946_684_800_000  # 2000-01-01T00:00Z
 AHEAD_MS = HOUR_MS
 LEAP_MS = 48 * HOUR_MS

@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime, timedelta
-from typing import Final, NamedTuple, Protocol
+from datetime import datetime
+from typing import NamedTuple, Protocol
 
 from monitor.intake.pointers import MISSING, DoubledKeyError, follow, parse_json, pointer, tokens
 from monitor.intake.senml import RELATIVE_BELOW_S, Record, SenmlError, resolve
@@ -31,6 +31,7 @@ from monitor.intake.unreadable import (
 )
 from monitor.site.harmless import shown
 from monitor.site.readings import Quantity, ReadAs, Sensor, TimeAt
+from monitor.site.time import epoch_ms_of
 from monitor.site.units import SENML_UNITS, Conversion, conversion
 
 __all__ = ["Decoded", "Decoder", "Failure", "Message", "PayloadError", "Value", "parsed"]
@@ -42,8 +43,6 @@ NOW_AND_THEN = frozenset({Quantity.BATTERY, Quantity.SIGNAL})
 _TOPICS_REMEMBERED, _LONGEST_REMEMBERED = 10_000, 200
 
 _BARE_NUMBER = re.compile(rb"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*")
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_MILLISECOND: Final = timedelta(milliseconds=1)
 
 
 class Message(NamedTuple):
@@ -366,7 +365,7 @@ def _ms_of_iso(found: object, where: str) -> int:
         raise UnreadableError(
             f"{where} is {said(found)} without its offset from UTC; send such as {example}"
         )
-    time_ms = (time - _EPOCH) // _MILLISECOND
+    time_ms = epoch_ms_of(time)
     if time_ms < 0:
         raise UnreadableError(f"{where} is {said(found)}, before 1970; set the sensor's clock")
     return time_ms

@@ -14,10 +14,11 @@ from monitor.intake.payloads import Decoder, Failure, Message, parsed
 from monitor.intake.pointers import MISSING, follow, tokens
 from monitor.intake.topics import matches
 from monitor.intake.unreadable import UnreadableError, names
-from monitor.site.readings import MINUTE_MS, ForecastFrom, Quantity
+from monitor.site.readings import ForecastFrom, Quantity
+from monitor.site.time import DAY_MIN, MINUTE_MS
 
 MOST_HOURS = 400
-FURTHEST_MIN = 16 * 1440
+FURTHEST_MIN = 16 * DAY_MIN
 # What air outdoors may be: beyond that a unit is wrong [°C], [%].
 _BOUNDS = {
     Quantity.TEMPERATURE: (-60.0, 60.0),

@@ -24,11 +24,11 @@ from monitor.entries.batches import Batch
 from monitor.notices.rules import Notice
 from monitor.notices.sentences import messages
 from monitor.site.flowers import Book
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
+from monitor.site.time import HOUR_MS, MINUTE_MS
 
 SNAP_FROM = 0.8
-SOON_MS = 48 * 60 * MINUTE_MS
+SOON_MS = 48 * HOUR_MS
 LASTING_H = 24
 MOIST_ABOVE_PCT = 30.0
 LIGHT_SHARE = 0.5
@@ -74,10 +74,7 @@ class BatchTeller:
         return True
 
     def _kept(self, batch: Batch, prospect: Prospect, space: str) -> list[Notice]:
-        if (
-            batch.taken_down_since(prospect.asked_ms - 60 * MINUTE_MS)
-            and prospect.p_crisp < NOT_DRY_BELOW
-        ):
+        if batch.taken_down_since(prospect.asked_ms - HOUR_MS) and prospect.p_crisp < NOT_DRY_BELOW:
             return [
                 messages.taken_down_moist(batch.name, space, prospect.p_crisp, prospect.asked_ms)
             ]
@@ -102,12 +99,12 @@ class BatchTeller:
         if hopeless and lately_pct is not None:
             needed_pct = prospect.humidity_needed_pct
             notices.append(messages.cannot_finish(name, space, lately_pct, needed_pct, now_ms))
-        hung_h = (now_ms - batch.hung_ms) / (60 * MINUTE_MS)
+        hung_h = (now_ms - batch.hung_ms) / HOUR_MS
         slow = drying_too_slowly(prospect.still_to_lose_pct, hung_h, prospect.damp_h)
         if slow is not None:
             notices.append(messages.drying_too_slowly(name, space, slow, now_ms))
         elif self._stalled[prospect.batch] >= LASTING_H and not hopeless:
-            since_ms = now_ms - LASTING_H * 60 * MINUTE_MS
+            since_ms = now_ms - LASTING_H * HOUR_MS
             notices.append(
                 messages.stalled(name, space, prospect.still_to_lose_pct, since_ms, zone, now_ms)
             )

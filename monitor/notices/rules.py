@@ -36,10 +36,16 @@ from monitor.notices.circumstances import Circumstances
 from monitor.notices.sentences import spells as advice
 from monitor.notices.sentences.spells import Words
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
-from monitor.site.words import local, local_day, minute_of_day
-
-DAY_MIN = 24 * 60
+from monitor.site.time import (
+    DAY_MIN,
+    DAY_MS,
+    HOUR_MS,
+    MINUTE_MS,
+    epoch_ms_of,
+    local,
+    local_day,
+    minute_of_day,
+)
 
 # "Until this spell is over", as a time: the last second that dates can tell.
 THIS_SPELL_MS = 253_402_300_799_000
@@ -192,9 +198,9 @@ def pause_until(how_long: str, now_ms: int) -> int:
     """
     match how_long:
         case "hour":
-            return now_ms + 60 * MINUTE_MS
+            return now_ms + HOUR_MS
         case "day":
-            return now_ms + DAY_MIN * MINUTE_MS
+            return now_ms + DAY_MS
         case "spell":
             return THIS_SPELL_MS
     raise ValueError(f"a pause lasts an hour, a day or this spell, not {how_long!r}")
@@ -277,7 +283,7 @@ def _end_of_rest(policy: Policy, timezone: str, now_ms: int) -> int:
     end = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
     if end <= now:
         end = (now + timedelta(days=1)).replace(hour=hour, minute=minute, second=0, microsecond=0)
-    return int(end.timestamp() * 1000)
+    return epoch_ms_of(end)
 
 
 @dataclass(frozen=True)

@@ -22,11 +22,9 @@ from monitor.notices.rules import (
 from monitor.notices.sentences import messages
 from monitor.notices.soon_rules import Ringing
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
-from monitor.site.words import minute_of_day
+from monitor.site.time import DAY_MIN, MINUTE_MS, minute_of_day
 
-DAY_MIN = 1440
 KEPT_MIN = 3 * DAY_MIN
 # Reminders and the daily lines are looked for this often, not at every minute.
 ROUND_MIN = 10

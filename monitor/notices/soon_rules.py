@@ -26,8 +26,7 @@ from monitor.notices.circumstances import Circumstances
 from monitor.notices.rules import Notice
 from monitor.notices.sentences import coming as coming_words
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
-from monitor.site.words import local_day
+from monitor.site.time import MINUTE_MS, local_day
 
 # Our own choice: four times in five such a notice should come true, and a taking back be rare.
 TOLD_FROM = 0.75

@@ -10,10 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from functools import lru_cache
 from typing import NamedTuple
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +26,7 @@ from monitor.science.sun import (
     sun_position,
 )
 from monitor.site import words
+from monitor.site.time import DAY_MIN, MINUTE_MS, local, midnight
 from monitor.site.windows import Window
 
 Floats = NDArray[np.float64]
@@ -148,14 +148,13 @@ def _edge(window: Window, place: Place, lit: int, step: int) -> int:
 @lru_cache(maxsize=128)  # some 4 MB; a look through the year takes about 70 days
 def _sun_path(place: Place, day: date) -> tuple[tuple[int, SunPosition], ...]:
     """Where the sun stands on a local day, every few minutes while it is up."""
-    zone = ZoneInfo(place.timezone)
-    begin = int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp()) // 60
+    begin = midnight(day, place.timezone)
 
     def at(minute: int) -> SunPosition:
         return sun_position(place.latitude, place.longitude, minute)
 
     # Most of a night is passed over by the hour: in one the sun climbs 15° at most.
-    hourly = [(m, at(m).elevation_deg) for m in range(begin, begin + 1440, 60)]
+    hourly = [(m, at(m).elevation_deg) for m in range(begin, begin + DAY_MIN, 60)]
     near = (
         (m, at(m))
         for hour, height in hourly
@@ -366,4 +365,4 @@ def estimated_dose(
 
 
 def _clock(epoch_minute: int, timezone: str) -> str:
-    return f"{words.local(epoch_minute * 60_000, timezone):%H:%M}"
+    return f"{local(epoch_minute * MINUTE_MS, timezone):%H:%M}"

@@ -23,6 +23,7 @@ from monitor.service import requests
 from monitor.service.requests import Words, add_entry_commands
 from monitor.service.settings.settings import Settings, SettingsError, load
 from monitor.service.times import read_time
+from monitor.site.time import MINUTE_MS
 
 DEFAULT_CONFIG = (Path("drying-room.toml"), Path("/etc/drying-room/drying-room.toml"))
 
@@ -420,7 +421,7 @@ def _season(asked: argparse.Namespace, now_ms: int, zone: ZoneInfo) -> tuple[int
         raise AskedWronglyError("--from and --to ask for a season; leave --week and --weeks out")
     if not asked.begin:
         raise AskedWronglyError("--to needs --from DAY, the first day of the season")
-    begin, now = _midnight(asked.begin, zone), now_ms // 60_000
+    begin, now = _midnight(asked.begin, zone), now_ms // MINUTE_MS
     end = min(now, _midnight(asked.end, zone)) if asked.end else now
     if end <= begin:
         raise AskedWronglyError("the season ends before it begins; give --from a day before --to")
@@ -429,10 +430,10 @@ def _season(asked: argparse.Namespace, now_ms: int, zone: ZoneInfo) -> tuple[int
 
 def _midnight(text: str, zone: ZoneInfo) -> int:
     """The first minute of a day as people write it [UTC epoch minutes]."""
-    from monitor.edges.report.weeks import first_minute
+    from monitor.site.time import midnight
 
     try:
-        return first_minute(date.fromisoformat(text), zone.key)
+        return midnight(date.fromisoformat(text), zone.key)
     except ValueError:
         raise AskedWronglyError(f"“{text}” is no day; write it as 2026-06-01") from None
 

@@ -48,8 +48,8 @@ from monitor.service.settings.settings import (
 )
 from monitor.service.timekeeping import Timekeeper
 from monitor.service.worker import Worker
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
+from monitor.site.time import MINUTE_MS
 from monitor.store.connection import DAMAGED, FULL, WriteError, why_failed
 from monitor.store.outbox import unsent
 from monitor.store.writer import Writer

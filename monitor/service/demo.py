@@ -20,6 +20,7 @@ from monitor.service.daemon import socket_file
 from monitor.service.errands import make_report, report_order
 from monitor.service.settings.settings import Settings, load
 from monitor.service.shipped import shipped
+from monitor.site.time import epoch_ms_of, utc
 
 READINGS = "sample_readings/nine_days"
 UNTIL = datetime(2026, 7, 12, 23, 59, tzinfo=UTC)  # the last reading
@@ -44,7 +45,7 @@ def demo(folder: Path | None, amqtt: bool) -> int:
     if code:
         print(f"The monitor ended with code {code}; {home / 'monitor.log'} says why.")
         return 1
-    answer = make_report(report_order(settings, WEEK, round(UNTIL.timestamp() * 1000)))
+    answer = make_report(report_order(settings, WEEK, epoch_ms_of(UNTIL)))
     print(f"\n{answer.text}\n")
     print(f"{sent:,} messages in {monotonic_s() - began:.0f} s. What it made:")
     print(f"  the settings     {settings.file}")
@@ -120,7 +121,7 @@ def _publish(broker: RunningBroker, settings: Settings) -> int:
         return int(str(ask(control, {"show": "health"})["messages"]))
 
     def progress(_: int, reached_ms: int) -> None:
-        day = datetime.fromtimestamp(reached_ms / 1000, UTC).strftime("%d July, %H:%M")
+        day = utc(reached_ms).strftime("%d July, %H:%M")
         if sys.stdout.isatty():
             print(f"\r{day} ", end="", flush=True)
 

@@ -23,8 +23,8 @@ from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, due, last_week
 from monitor.service.settings.flower_book import book_of
 from monitor.service.settings.settings import Settings, Store
 from monitor.service.worker import Worker
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
+from monitor.site.time import MINUTE_MS
 from monitor.store import backup, learn
 from monitor.store.backup import Made
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from monitor.notices.sentences import messages
 from monitor.service.worker import Worker
+from monitor.site.time import DAY_MS
 
-SAID_AGAIN_MS = 86_400_000
+SAID_AGAIN_MS = DAY_MS
 
 
 class FloodWatch:

@@ -22,6 +22,7 @@ from monitor.service.daemon import broker_of, socket_file
 from monitor.service.settings.settings import Settings, SettingsError, read
 from monitor.service.views import iso
 from monitor.site.readings import Flag, Quantity, Reading, Sensor
+from monitor.site.time import DAY_MS, MINUTE_MS
 from monitor.site.words import count, lasting, listed, when
 from monitor.store import backup
 from monitor.store.connection import SQLITE_VERSION, VERSION, StoreError, as_owner
@@ -31,7 +32,6 @@ from monitor.store.journal import read as read_journal
 from monitor.store.mend import ALLOWED_MS
 from monitor.store.reader import Delivery, Heard, Reader
 
-DAY_MS = 86_400_000
 WEEK_MS = 7 * DAY_MS
 # Our own choices: from where on a line wants something done.
 LEAST_FREE_BYTES = 500_000_000
@@ -229,7 +229,7 @@ def _store(settings: Settings, running: dict[str, Any] | str, now_ms: int) -> It
     if newest is not None and newest > now_ms + ALLOWED_MS:
         yield Line(
             "rows",
-            f"the newest reading is dated {lasting((newest - now_ms) / 60_000)} in the future: "
+            f"the newest reading is dated {lasting((newest - now_ms) / MINUTE_MS)} in the future: "
             "a clock was wrong when it came",
             "if this machine's clock is right now: stop the monitor, run "
             "`drying-room check --mend`, start it again",
@@ -280,7 +280,7 @@ def _sensor(
     to_do = []
     patience_ms = held_ms(sensor.every_s) + round(1000 * settings.store.commit_every_s)
     if now_ms - last_ms > patience_ms:
-        said[0] += f", {lasting((now_ms - last_ms) / 60_000)} ago"
+        said[0] += f", {lasting((now_ms - last_ms) / MINUTE_MS)} ago"
         to_do.append("see that it has power and reaches its radio")
     for told, do in (_doubts(sensor, stored), _unread(sensor, stored), _battery(sensor, stored)):
         said += [told] if told else []

@@ -10,12 +10,14 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MISSED, JobExecutionEvent
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
+
+from monitor.site.time import epoch_ms_of, local, local_day
 
 log = logging.getLogger(__name__)
 
@@ -40,25 +42,21 @@ class Job:
 
 def due(job: Job, since_ms: int, now_ms: int, zone: ZoneInfo) -> list[int]:
     """The times in (since, now] at which a job is due [UTC epoch ms]."""
-    day = _local(since_ms, zone).date() - timedelta(days=1)
-    last = _local(now_ms, zone).date()
+    day = local_day(since_ms, zone) - timedelta(days=1)
+    last = local(now_ms, zone).date()
     times: list[int] = []
     while day <= last:
         if job.weekday is None or day.weekday() == job.weekday:
-            at_ms = int(datetime.combine(day, job.at, zone).timestamp() * 1000)
+            at_ms = epoch_ms_of(datetime.combine(day, job.at, zone))
             if since_ms < at_ms <= now_ms:
                 times.append(at_ms)
         day += timedelta(days=1)
     return times
 
 
-def _local(epoch_ms: int, zone: ZoneInfo) -> datetime:
-    return datetime.fromtimestamp(epoch_ms / 1000, UTC).astimezone(zone)
-
-
 def last_week(at_ms: int, zone: ZoneInfo) -> str:
     """The ISO week that ended before this time, e.g. "2026-W28"."""
-    year, week, _ = (_local(at_ms, zone) - timedelta(days=7)).isocalendar()
+    year, week, _ = (local(at_ms, zone) - timedelta(days=7)).isocalendar()
     return f"{year}-W{week:02}"
 
 
@@ -169,7 +167,7 @@ class Timetable:
     def _listen(self, event: JobExecutionEvent) -> None:
         job = self._jobs[event.job_id]
         if event.code == EVENT_JOB_MISSED:
-            due_ms = round(event.scheduled_run_time.timestamp() * 1000)
+            due_ms = epoch_ms_of(event.scheduled_run_time)
             if due_ms <= self._clock():
                 self._missed(job, due_ms)
         else:

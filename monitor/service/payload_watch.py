@@ -11,12 +11,12 @@ from monitor.engine.snapshot import SensorNow, Snapshot
 from monitor.notices.sentences import messages
 from monitor.service.worker import Worker
 from monitor.site.spaces import Site
+from monitor.site.time import DAY_MS, MINUTE_MS
 
 # A garbled message now and then is only counted: said is what goes on for so long.
-PATIENCE_MS = 10 * 60_000
+PATIENCE_MS = 10 * MINUTE_MS
 FEWEST = 3
 MOST_A_DAY = 3
-DAY_MS = 86_400_000
 
 
 class _Unread(NamedTuple):

@@ -35,16 +35,15 @@ from monitor.science.moist_air import standard_pressure
 from monitor.service.settings.settings import SettingsError, load
 from monitor.service.shipped import shipped
 from monitor.site.flowers import Book, read_book
-from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.readings import Quantity
 from monitor.site.spaces import OUTDOORS, Site, Space, Use
-from monitor.site.words import local_day
+from monitor.site.time import DAY_MIN, MINUTE_MS, local_day
 from monitor.store.connection import StoreError
 from monitor.store.reader import Reader
 
 COMMAND = (sys.executable, "-m", "monitor.service.planner")
 
 Floats = NDArray[np.float64]
-DAY_MIN = 1440
 # The air of so many days stands for that to come; the air change is learned from so many; so many
 # tell how often it gets hot. Our own choice.
 AIR_DAYS, EXCHANGE_DAYS, HOT_DAYS = 3, 4, 7

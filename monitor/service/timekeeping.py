@@ -8,12 +8,13 @@ from collections.abc import Callable
 from monitor.edges.clock import Clock
 from monitor.notices.sentences import messages
 from monitor.service.worker import Task, Worker
+from monitor.site.time import MINUTE_MS
 
 log = logging.getLogger(__name__)
 
 # A machine commonly has the time within minutes of its start, and a time service that sets the
 # clock vouches for it soon after: nothing to ring for.
-PATIENCE_MS = 3 * 60_000
+PATIENCE_MS = 3 * MINUTE_MS
 
 
 class Timekeeper:

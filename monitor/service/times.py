@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.entries.admission import FUTURE_ALLOWED_MS
 from monitor.entries.entries import RequestError
+from monitor.site.time import epoch_ms_of, local_day
 
 _EXAMPLES = '"2026-07-04 08:30", "08:30" or "yesterday 18:00"'
 _DAY_AND_HOUR = re.compile(r"(?:(today|yesterday)\s+)?(\d{1,2}):(\d\d)", re.ASCII)
@@ -28,7 +29,7 @@ def read_time(text: str, now_ms: int | None, zone: ZoneInfo) -> int:
         return _not_future(_full(text, zone), text, now_ms)
     if now_ms is None:
         raise _error(f'"{text}" needs its date here, for example "2026-07-04 {text.split()[-1]}"')
-    day = datetime.fromtimestamp(now_ms / 1000, zone).date()
+    day = local_day(now_ms, zone)
     if relative[1] == "yesterday":
         day -= timedelta(days=1)
     at_ms = _of_zone(datetime.combine(day, _hour(relative, text)), zone)
@@ -53,14 +54,14 @@ def _full(text: str, zone: ZoneInfo) -> int:
         raise _error(f'"{text}" is no time; write it as {_EXAMPLES}') from None
     if not date(2000, 1, 1) <= told.date() < date(2200, 1, 1):
         raise _error(f"the year {told.year} cannot be meant; write it as {_EXAMPLES}")
-    return _of_zone(told, zone) if told.tzinfo is None else _epoch_ms(told)
+    return _of_zone(told, zone) if told.tzinfo is None else epoch_ms_of(told)
 
 
 def _of_zone(local: datetime, zone: ZoneInfo) -> int:
     """Epoch ms of a wall-clock time; one that never was, or came twice, is not guessed."""
     first, second = (local.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
     if first.utcoffset() == second.utcoffset():
-        return _epoch_ms(first)
+        return epoch_ms_of(first)
     shown = local.strftime("%Y-%m-%d %H:%M")
     back = first.astimezone(UTC).astimezone(zone)
     if back.replace(tzinfo=None) != local:
@@ -79,10 +80,6 @@ def _not_future(at_ms: int, text: str, now_ms: int | None) -> int:
     if now_ms is not None and at_ms > now_ms + FUTURE_ALLOWED_MS:
         raise _error(f"{text} lies in the future; give the time it happened")
     return at_ms
-
-
-def _epoch_ms(aware: datetime) -> int:
-    return round((aware - datetime(1970, 1, 1, tzinfo=UTC)) / timedelta(milliseconds=1))
 
 
 def _error(sentence: str) -> RequestError:

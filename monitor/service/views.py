@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from monitor.ahead.airing import AiringHours
@@ -16,8 +16,8 @@ from monitor.entries.batches import described, hanging_in, kept_in
 from monitor.entries.entries import JSON, Entry
 from monitor.notices.sentences.batches import sentences, why_nothing
 from monitor.notices.sentences.coming import airing_sentence, best_hours_told
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import OUTDOORS, Site, Use
+from monitor.site.time import MINUTE_MS, epoch_ms_of, utc
 from monitor.site.words import degrees, humidity, light, listed, named, two_figures, when_minute
 
 Plain = dict[str, JSON]
@@ -25,7 +25,7 @@ Plain = dict[str, JSON]
 
 def iso(epoch_ms: int) -> str:
     """A moment as ISO 8601 in UTC, to the second."""
-    return datetime.fromtimestamp(epoch_ms // 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return utc(epoch_ms).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def now_plain(snapshot: Snapshot, site: Site) -> Plain:
@@ -223,7 +223,7 @@ def batches_words(plain: Sequence[Any], site: Site, now_ms: int) -> str:
 
 
 def _minute_of(moment: str) -> int:
-    return int(datetime.fromisoformat(moment).timestamp()) // 60
+    return epoch_ms_of(datetime.fromisoformat(moment)) // MINUTE_MS
 
 
 def history_plain(entries: Iterable[Entry]) -> list[JSON]:

@@ -28,6 +28,7 @@ from monitor.entries.entries import Request, RequestError
 from monitor.entries.logbook import Entered
 from monitor.intake.payloads import Message
 from monitor.notices.sentences import messages
+from monitor.site.time import MINUTE_MS
 from monitor.store.connection import OWN_MISTAKES, WriteError, why_failed
 from monitor.store.writer import Writer
 
@@ -173,7 +174,7 @@ class Worker:
         now_ms = self._clock()
         if self._events or self._folds():
             return 0.0
-        until_minute = (60_000 - now_ms % 60_000) / 1000
+        until_minute = (MINUTE_MS - now_ms % MINUTE_MS) / 1000
         sleep = min(until_minute, 1.0 if self.writer.open_transaction else 5.0)
         return min(sleep, self.link.timeout_s()) if self.link is not None else sleep
 

@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 from enum import IntFlag, StrEnum
 from typing import NamedTuple
 
-MINUTE_MS = 60_000
-
 
 class Quantity(StrEnum):
     """What a sensor can measure, or a forecast tell; the word of the settings and exports."""

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, date, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import date, timedelta
 
-from monitor.site.readings import MINUTE_MS, UNIT, Quantity
+from monitor.site.readings import UNIT, Quantity
 from monitor.site.spaces import Site
+from monitor.site.time import DAY_MIN, MINUTE_MS, local, local_day
 
 # First lines are read on a phone's lock screen.
 TITLE_LENGTH = 60
@@ -15,22 +15,6 @@ TITLE_LENGTH = 60
 _SMALL_NUMBERS = (
     "no one two three four five six seven eight nine ten eleven twelve".split()  # noqa: SIM905 - reads better
 )
-
-
-def local(epoch_ms: int, timezone: str) -> datetime:
-    """The site's own time of a moment [UTC epoch ms]."""
-    return datetime.fromtimestamp(epoch_ms / 1000, UTC).astimezone(ZoneInfo(timezone))
-
-
-def minute_of_day(epoch_ms: int, timezone: str) -> int:
-    """Minutes since local midnight by the clock on the wall, 0 to 1439."""
-    there = local(epoch_ms, timezone)
-    return there.hour * 60 + there.minute
-
-
-def local_day(epoch_ms: int, timezone: str) -> date:
-    """The site's own date of a moment [UTC epoch ms]."""
-    return local(epoch_ms, timezone).date()
 
 
 def when(epoch_ms: int, now_ms: int, timezone: str) -> str:
@@ -75,7 +59,7 @@ def lasting(minutes: float) -> str:
         return f"{hours} h {rest} min" if rest else f"{hours} h"
     if timedelta(minutes=whole) < timedelta(days=2):
         return f"{round(whole / 60)} h"
-    return f"{round(whole / 1440)} days"
+    return f"{round(whole / DAY_MIN)} days"
 
 
 def temperature(celsius: float, unit: str) -> str:

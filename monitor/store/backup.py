@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from monitor.site.time import epoch_ms_of, utc
 from monitor.store.connection import StoreError, locked, open_for_reading, vacuum_into
 from monitor.store.journal import bring_back
 
@@ -115,7 +116,7 @@ def made_ms(store: Path, file: Path) -> int | None:
         moment = datetime.strptime(file.stem.removeprefix(f"{store.stem}-"), _DATED)
     except ValueError:
         return None
-    return round(moment.replace(tzinfo=UTC).timestamp() * 1000)
+    return epoch_ms_of(moment.replace(tzinfo=UTC))
 
 
 def restore(file: Path, store: Path, now_ms: int) -> Restored:
@@ -210,7 +211,7 @@ def _to_disk(path: Path) -> None:
 
 def moment(now_ms: int) -> str:
     """A moment as file names hold it: 20260712T041500Z."""
-    return datetime.fromtimestamp(now_ms // 1000, UTC).strftime(_DATED)
+    return utc(now_ms).strftime(_DATED)
 
 
 def main() -> int:

@@ -13,9 +13,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.site.time import DAY_MIN
 from monitor.store.extremes import Pair, in_order, sought
 
-DAY_MIN = 1440
 KEPT_DAYS = 366  # no picture and no sum reaches further back by days
 KEPT = ("temperature_c", "relative_humidity_pct", "vpd_kpa", "illuminance_lx")
 

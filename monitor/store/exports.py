@@ -13,8 +13,9 @@ from monitor.air.minute import MinuteOfAir
 from monitor.drying.prospects import KEPT
 from monitor.entries.batches import Outcome, fold
 from monitor.entries.entries import standing
-from monitor.site.readings import MINUTE_MS, UNIT, Flag
+from monitor.site.readings import UNIT, Flag
 from monitor.site.spaces import Site
+from monitor.site.time import MINUTE_MS
 from monitor.store.formats import Cell, Columns, ExportError, Format, Row, time_text, write
 from monitor.store.reader import FOREVER_MS, Reader
 

@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from monitor.engine.effects import UNSAID_FROM
 from monitor.entries.entries import Entry, bears_from_ms
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import MINUTE_MS
 from monitor.store.connection import DamagedError, shut_to_others, transaction
 
 _WHICH_STORE = "store"

@@ -17,6 +17,7 @@ from monitor.ahead.grid import History
 from monitor.ahead.lesson import Lesson
 from monitor.ahead.ten_minutes import Archive, on_grid
 from monitor.site.spaces import OUTDOORS
+from monitor.site.time import DAY_MIN
 from monitor.store.connection import StoreError
 from monitor.store.reader import Reader
 
@@ -41,7 +42,7 @@ def lessons(answer: str) -> list[Lesson]:
 
 def past_of(archive: Archive, space: str, outdoors: bool, until: int) -> History:
     """What a space's lesson is learned from."""
-    begin = until - learning.LEARNED_FROM_DAYS * 1440
+    begin = until - learning.LEARNED_FROM_DAYS * DAY_MIN
     there = outdoors and space != OUTDOORS
     return on_grid(
         archive.ten_minute_means(space, begin, until),

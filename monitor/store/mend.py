@@ -7,10 +7,9 @@ from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import DAY_MIN, MINUTE_MS
 from monitor.store.backup import moment
 from monitor.store.connection import StoreError, open_for_writing, transaction, vacuum_into
-from monitor.store.days import DAY_MIN
 from monitor.store.journal import Journal, entries_in
 
 # What is later than now by more than this was written under a wrong clock.

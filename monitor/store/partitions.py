@@ -10,18 +10,17 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from itertools import groupby
 from pathlib import Path
 from urllib.parse import quote
 
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
+from monitor.site.time import DAY_MS, MINUTE_MS, local_day, midnight
 from monitor.store.exports import WHAT, Table
 from monitor.store.formats import ExportError, Format, Row, write
 from monitor.store.reader import FOREVER_MS, Reader
 
-DAY_MS = 86_400_000
 AGAIN_DAYS = 14
 """Days before the newest that are written again: a log may come late, a correction later."""
 
@@ -59,7 +58,7 @@ def partition(
     own_time = list(table.columns).index(_OWN_TIME[what])
 
     def day_of(row: Row) -> date:
-        return _day(int(row[own_time] or 0))
+        return local_day(int(row[own_time] or 0), "UTC")
 
     found = table.rows(reader, site, begin_ms, FOREVER_MS)
     if what in _CHANGES_LATER:
@@ -85,21 +84,17 @@ def _begin_ms(folder: Path) -> int:
     if not days:
         return 0
     first = date.fromisoformat(days[-1]) - timedelta(days=AGAIN_DAYS)
-    return int(datetime(first.year, first.month, first.day, tzinfo=UTC).timestamp()) * 1000
+    return midnight(first, "UTC") * MINUTE_MS
 
 
 def _whole_from(reader: Reader, site: Site, what: str, now_ms: int) -> date:
     """The first day of which the store surely still holds every row."""
     if what == "readings":
-        return _day(now_ms) - timedelta(days=site.raw_days - 1)
+        return local_day(now_ms, "UTC") - timedelta(days=site.raw_days - 1)
     means_until = reader.means_until() if what == "air" else None
     if means_until is None:
         return date.min
-    return _day(means_until * MINUTE_MS) + timedelta(days=1)
-
-
-def _day(time_ms: int) -> date:
-    return datetime.fromtimestamp(time_ms // 1000, UTC).date()
+    return local_day(means_until * MINUTE_MS, "UTC") + timedelta(days=1)
 
 
 def _replace(file: Path, table: Table, rows: Iterable[Row]) -> int:

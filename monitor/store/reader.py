@@ -19,15 +19,16 @@ from monitor.entries.entries import Entry
 from monitor.notices.rules import Notice, Weight
 from monitor.site.kinds import Kind
 from monitor.site.readings import DOUBTFUL, FLAGS, Flag, Quantity, Reading
+from monitor.site.time import DAY_MIN, MINUTE_MS
 from monitor.store.connection import open_for_reading
-from monitor.store.days import DAY_MIN, day_extremes, sum_of
+from monitor.store.days import day_extremes, sum_of
 from monitor.store.extremes import extremes
 from monitor.store.journal import entries_in
 from monitor.store.means import ten_minute_means
 
 # Later than anything that is ever kept; it still fits SQLite's integers.
 FOREVER_MS = 2**62
-FOREVER = FOREVER_MS // 60_000
+FOREVER = FOREVER_MS // MINUTE_MS
 
 _AIR = MinuteOfAir._fields[2:]
 _AIR_COLUMNS = ", ".join(f"a.{name}" for name in _AIR)

@@ -11,15 +11,15 @@ from monitor.drying.prospects import Prospect
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.notices.said import Outgoing, Settlement
-from monitor.site.readings import MINUTE_MS, Reading
+from monitor.site.readings import Reading
+from monitor.site.time import DAY_MIN, DAY_MS, MINUTE_MS
 from monitor.store import days
 from monitor.store.archive import Archive
 from monitor.store.connection import open_for_writing
 from monitor.store.journal import Journal, insert_entry
 
 UNREAD_KEPT = 2_000
-DAY_MS = days.DAY_MIN * MINUTE_MS
-HOURLY_STATES_MIN = 3 * days.DAY_MIN  # later a state a day is enough
+HOURLY_STATES_MIN = 3 * DAY_MIN  # later a state a day is enough
 _AIR_COLUMNS = 11
 _MEAN_COLUMNS = (
     "temperature_c",
@@ -264,10 +264,10 @@ class Writer(Archive):
         oldest = self._db.execute("SELECT min(minute) FROM air").fetchone()[0]
         more_minutes = oldest is not None and oldest < minutes_before
         if more_minutes:
-            self._fold_up(oldest // 10 * 10, min(oldest // 10 * 10 + days.DAY_MIN, minutes_before))
+            self._fold_up(oldest // 10 * 10, min(oldest // 10 * 10 + DAY_MIN, minutes_before))
         self._change(
             "DELETE FROM checkpoint WHERE minute < ? OR (minute < ? AND minute % ?)",
-            (raw_before // MINUTE_MS, now_ms // MINUTE_MS - HOURLY_STATES_MIN, days.DAY_MIN),
+            (raw_before // MINUTE_MS, now_ms // MINUTE_MS - HOURLY_STATES_MIN, DAY_MIN),
         )
         return bool(readings == most or more_minutes)
 

@@ -12,8 +12,8 @@ from monitor.notices.circumstances import Circumstances
 from monitor.notices.rules import Part, Weight
 from monitor.notices.soon_rules import Foretold, Ringing, SoonTeller
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Limits, Site, Space, Use
+from monitor.site.time import MINUTE_MS
 
 NOW = 29_732_220  # 2026-07-13 10:00 in London, UTC epoch minute
 STEPS = 144

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-MINUTE_MS = 60_000
+from monitor.site.time import MINUTE_MS
 
 
 class Spot(NamedTuple):

@@ -12,12 +12,12 @@ from monitor.engine.engine import Engine
 from monitor.entries.entries import Request
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import DAY_MS, HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
 from tests.engine.test_engine import BOOK, SITE, START_MS, day, message, rows
 
 DAYS = 8
-END_MS = START_MS + DAYS * 1440 * MINUTE_MS
+END_MS = START_MS + DAYS * DAY_MS
 ASIDE = ("aside", {"sensor": "o", "salt": "table"}, 9)
 READS_LOW = ("calibrate", {"sensor": "a", "quantity": "humidity", "offset": 2.0}, 6 * 24)
 
@@ -40,7 +40,7 @@ class Running:
         self.writer.apply(self.engine.receive(messages), ["phone"])
 
     def enter(self, verb: str, arguments: dict[str, Any], hour: int) -> None:
-        request = Request(verb, arguments, START_MS + hour * 60 * MINUTE_MS)
+        request = Request(verb, arguments, START_MS + hour * HOUR_MS)
         self.writer.apply(self.engine.enter(request, END_MS)[1], ["phone"])
 
     def until(self, now_ms: int) -> None:
@@ -111,7 +111,7 @@ def test_a_winter_switched_off_takes_no_longer_than_some_days(start: Start) -> N
     running.receive([at(m) for m in day()])
     running.until(END_MS)
     turns = running.turns
-    running.until(END_MS + 180 * 1440 * MINUTE_MS)
+    running.until(END_MS + 180 * DAY_MS)
     assert running.turns - turns < 20
 
 

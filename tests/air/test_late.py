@@ -8,9 +8,9 @@ from monitor.air.late import AT_MOST_MS
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
-from tests.engine.test_engine import BOOK, HOUR_MS, SITE, START_MS, message, rows
+from tests.engine.test_engine import BOOK, SITE, START_MS, message, rows
 
 
 class Live:

@@ -18,7 +18,8 @@ from monitor.notices.sentences.measures import best_thing
 from monitor.science import moist_air, mould
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Limits, Space, Use
-from tests.engine.test_engine import BOOK, HOUR_MS, SITE, SPACES, START_MS, message, run
+from monitor.site.time import HOUR_MS
+from tests.engine.test_engine import BOOK, SITE, SPACES, START_MS, message, run
 
 
 def air(minute: int, t: float, rh: float, surface_c: float | None = None) -> MinuteOfAir:

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.air.quality import RANGE, STEP, Track, admit, from_plain, judge, stuck_since, to_plain
-from monitor.site.readings import MINUTE_MS, UNIT, Flag, Quantity
+from monitor.site.readings import UNIT, Flag, Quantity
+from monitor.site.time import MINUTE_MS
 
 T, H, LX = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.ILLUMINANCE
 START = 1_750_000_000_000 // MINUTE_MS * MINUTE_MS

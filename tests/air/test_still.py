@@ -19,8 +19,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.air.quality import Track, from_plain, judge, stuck_since, to_plain
-from monitor.air.still import HOUR_MS, NO_FEED, Feed, Pulse, beat, patience_ms, watch
-from monitor.site.readings import MINUTE_MS, Flag, Quantity
+from monitor.air.still import NO_FEED, Feed, Pulse, beat, patience_ms, watch
+from monitor.site.readings import Flag, Quantity
+from monitor.site.time import HOUR_MS, MINUTE_MS
 
 T, H, P = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE
 HOUR = 60

@@ -20,13 +20,13 @@ from monitor.air.quality import STEP, admit
 from monitor.air.sensor import Flags
 from monitor.engine.effects import Effects
 from monitor.entries.sensors import Calibration, Service
-from monitor.site.readings import MINUTE_MS, Flag, Quantity, ReadAs, Reading, Sensor
+from monitor.site.readings import Flag, Quantity, ReadAs, Reading, Sensor
 from monitor.site.spaces import Limits, Site, Space, Use
+from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
 
 BEGIN = 29_714_400  # 2026-07-01T00:00Z
 HOURS = 30
-HOUR_MS = 60 * MINUTE_MS
 T, H, P, LIGHT = (
     Quantity.TEMPERATURE,
     Quantity.HUMIDITY,

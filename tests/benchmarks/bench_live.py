@@ -25,6 +25,7 @@ from typing import NamedTuple
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
+from monitor.site.time import DAY_S
 from tests.benchmarks import installed
 from tests.benchmarks.table import Row, show
 from tests.benchmarks.years import write_years
@@ -32,7 +33,6 @@ from tests.service.trial import Trial, settings_in
 
 EVERY_S = 10
 SPACES = 4
-DAY_S = 86_400
 BEHIND_DAYS = 90
 IDLE = """
 import sys

@@ -27,16 +27,15 @@ from monitor.engine.engine import Engine
 from monitor.entries.entries import JSON, Request
 from monitor.notices.rules import Policy
 from monitor.service.worker import Worker
-from monitor.site.readings import MINUTE_MS, Quantity, ReadAs, Reading, Sensor
+from monitor.site.readings import Quantity, ReadAs, Reading, Sensor
 from monitor.site.spaces import Limits, Site, Space, Use
+from monitor.site.time import DAY_MS, HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row, show
 from tests.service.test_jobs import BOOK
 
 BEGIN_MS = 29_714_400 * MINUTE_MS  # 2026-07-01T00:00Z
 SPACES, SENSORS, EVERY_S, DAYS = 3, 12, 10, 182
-HOUR_MS = 60 * MINUTE_MS
-DAY_MS = 24 * HOUR_MS
 READS = {Quantity.TEMPERATURE: ReadAs("°C"), Quantity.HUMIDITY: ReadAs("%")}
 
 

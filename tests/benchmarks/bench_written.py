@@ -22,19 +22,18 @@ from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
 from monitor.service.settings.settings import load
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import DAY_MIN, MINUTE_MS
 from monitor.store.writer import Writer
 from tests.benchmarks.bench_live import EVERY_S, sample, used
 from tests.benchmarks.table import Row, show
 from tests.service.test_jobs import BOOK
 
 BEGIN = 29_714_400  # 2026-07-01T00:00Z
-A_DAY_MIN = 1440
 
 
 def told(minute: int, sensors: int, rng: random.Random) -> Iterator[Message]:
     """A minute of all sensors, in order of time."""
-    swing = math.sin(minute % A_DAY_MIN / A_DAY_MIN * 2 * math.pi)
+    swing = math.sin(minute % DAY_MIN / DAY_MIN * 2 * math.pi)
     for second in range(0, 60, EVERY_S):
         for n in range(sensors):
             at_ms = minute * MINUTE_MS + second * 1000 + n * (EVERY_S * 1000 // sensors)
@@ -59,7 +58,7 @@ def written(sensors: int, minutes: int) -> Row:
                 writer.apply(engine.consider())
             writer.commit()
         writer.close()
-        days = minutes / A_DAY_MIN
+        days = minutes / DAY_MIN
         a_day_mb = (used("self").written - before) / 1e6 / days
         grown_mb = store.stat().st_size / 1e6 / days
     goal = "under 60 MB" if sensors == 10 else ""
@@ -70,7 +69,7 @@ def written(sensors: int, minutes: int) -> Row:
 
 def main(quick: bool) -> list[Row]:
     """One row a number of sensors."""
-    return [written(10, 90)] if quick else [written(10, A_DAY_MIN), written(40, A_DAY_MIN)]
+    return [written(10, 90)] if quick else [written(10, DAY_MIN), written(40, DAY_MIN)]
 
 
 if __name__ == "__main__":

@@ -19,7 +19,7 @@ from monitor.notices.soon_rules import Foretold, Ringing, SoonTeller
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Limits, Space, Use
 from monitor.site.spaces import Site as SettingsSite
-from monitor.site.words import local_day
+from monitor.site.time import local_day
 from tests.benchmarks.shed_simulator import Record, climates
 from tests.benchmarks.table import Row
 

@@ -25,15 +25,15 @@ from monitor.intake.payloads import Message
 from monitor.notices.rules import Notice, Policy, Weight
 from monitor.notices.said import Outgoing, Settlement
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS, Quantity, Reading
+from monitor.site.readings import Quantity, Reading
 from monitor.site.spaces import Site
+from monitor.site.time import DAY_MIN, HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
 from tests.service.test_jobs import BOOK
 
 RAW_DAYS, MINUTES_DAYS = 200, 800
 FOLDED_DAYS = 3
 HUNG_DAYS = 12
-DAY_MIN = 1440
 FLOWERS = ("lavender", "statice", "strawflower")
 
 
@@ -102,7 +102,7 @@ def said_in(spaces: list[str], begin: int, batch: int) -> Effects:
         for n in range(8)
     ]  # fmt: skip
     effects = Effects(settlements=[Settlement([], [hot], [], notices)])
-    for hour_ms in range(begin * MINUTE_MS, (begin + DAY_MIN) * MINUTE_MS, 60 * MINUTE_MS):
+    for hour_ms in range(begin * MINUTE_MS, (begin + DAY_MIN) * MINUTE_MS, HOUR_MS):
         effects.prospects += [
             Prospect(number, hour_ms, "expected", 40.0, 90.0, 0.0, begin, begin, begin, 5.0, False,
                      50.0)

@@ -19,12 +19,12 @@ from monitor.engine.engine import Engine
 from monitor.entries.batches import Batch, Stay
 from monitor.entries.entries import Request
 from monitor.notices.rules import Policy
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site, Space, Use
+from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.learn import past_of
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
-from tests.engine.test_engine import BOOK, FOREVER_MS, HOUR_MS, SENSORS, START_MS, message
+from tests.engine.test_engine import BOOK, FOREVER_MS, SENSORS, START_MS, message
 from tests.engine.test_engine import SITE as BARN
 from tests.store.test_learn import minute_of_air
 

@@ -18,8 +18,8 @@ from monitor.notices.batch_rules import BatchTeller
 from monitor.notices.rules import Notice
 from monitor.notices.sentences.batches import sentences
 from monitor.site.flowers import read_book
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site, Space, Use
+from monitor.site.time import MINUTE_MS
 from monitor.store.writer import Writer
 
 BOOK = read_book((Path(__file__).parents[2] / "config" / "flowers.toml").read_text("utf-8"))
@@ -31,7 +31,6 @@ SPACES = {
 }
 SITE = Site("Barn", 54.9, -2.1, 140.0, "Europe/London", "°C", SPACES, {})
 START_MIN = 29_719_440  # 2026-07-04T00:00Z
-HOUR_MS = 60 * MINUTE_MS
 
 
 def ms(day: float) -> int:

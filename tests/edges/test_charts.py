@@ -13,11 +13,12 @@ from hypothesis import strategies as st
 from monitor.drying.prospects import Prospect
 from monitor.edges.charts import STYLE, Level, Mark, Passed, Series, fan_chart, line_chart
 from monitor.edges.charts import week_strips as strips
-from monitor.edges.charts.drawing import Floats, Plot, broken_path, extremes, midnight, round_out
+from monitor.edges.charts.drawing import Floats, Plot, broken_path, extremes, round_out
 from monitor.edges.page.pictures import of_prospects
 from monitor.edges.report.weeks import Week
 from monitor.entries.batches import Batch, Stay
 from monitor.site.spaces import Site
+from monitor.site.time import midnight
 
 LONDON = "Europe/London"
 BEGIN, END = Week.parse("2026-W29").span(LONDON)

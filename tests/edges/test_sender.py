@@ -24,10 +24,9 @@ from monitor.edges.sender import (
     due,
     wait_s,
 )
+from monitor.site.time import DAY_MS
 from monitor.store.schema import MIGRATIONS
 from tests.edges.receiver import HttpReceiver, MailReceiver, free_port, waits_for
-
-DAY_MS = 24 * 3600 * 1000
 
 
 class Outbox:

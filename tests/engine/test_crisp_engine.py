@@ -15,11 +15,12 @@ from monitor.entries.entries import Request, RequestError
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS, Quantity, ReadAs, Sensor, TimeAt
+from monitor.site.readings import Quantity, ReadAs, Sensor, TimeAt
 from monitor.site.spaces import Limits
+from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
-from tests.engine.test_engine import BOOK, FOREVER_MS, HOUR_MS, SITE, SPACES, START_MS, message
+from tests.engine.test_engine import BOOK, FOREVER_MS, SITE, SPACES, START_MS, message
 
 LIMITS = Limits(arid_once_crisp_pct=35)
 ARID = replace(SITE, spaces={**SPACES, "loft": replace(SPACES["loft"], limits=LIMITS)})

@@ -22,13 +22,13 @@ from monitor.entries.entries import Request
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
 from monitor.site.flowers import read_book
-from monitor.site.readings import MINUTE_MS, Quantity, ReadAs, Sensor, TimeAt
+from monitor.site.readings import Quantity, ReadAs, Sensor, TimeAt
 from monitor.site.spaces import Delays, Limits, Site, Space, Use
+from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
 START_MS = 1_783_123_200_000  # 2026-07-04T00:00Z
-HOUR_MS = 60 * MINUTE_MS
 FOREVER_MS = 2**52
 BOOK = read_book((Path(__file__).parents[2] / "config" / "flowers.toml").read_text("utf-8"))
 
@@ -179,7 +179,7 @@ def test_a_calibration_refolds_from_its_time_on_and_can_be_undone(tmp_path: Path
         return [r[0] for r in rows(writer.file, "SELECT temperature_c FROM air ORDER BY minute")]
 
     assert temperatures() == [20.0] * 119
-    at_ms = START_MS + 60 * MINUTE_MS
+    at_ms = START_MS + HOUR_MS
     offset = Request("calibrate", {"sensor": "a", "quantity": "temperature", "offset": 1.5}, at_ms)
     entered, effects = engine.enter(offset, engine.now_ms(0))
     writer.apply(effects)

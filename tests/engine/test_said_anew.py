@@ -22,9 +22,9 @@ from monitor.entries.batches import Batch
 from monitor.entries.entries import Request
 from monitor.notices.rules import Policy
 from monitor.service.views import batches_plain
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
-from tests.engine.test_engine import BOOK, HOUR_MS, SITE, START_MS, message
+from tests.engine.test_engine import BOOK, SITE, START_MS, message
 
 HOURS = 14
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import HOUR_MS
 from monitor.store.backup import restore
 from monitor.store.connection import (
     DAMAGED,
@@ -30,7 +30,6 @@ from tests.engine.test_engine import BOOK, SITE, START_MS, day
 from tests.service.test_live import SETTINGS
 
 PLACES, FULL_PLACES = 40, 500
-HOUR_MS = 60 * MINUTE_MS
 
 
 def fed(file: Path, told: list[Message], now_ms: int) -> None:

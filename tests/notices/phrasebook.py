@@ -16,13 +16,13 @@ from monitor.notices.rules import Book, Notice, Part, Policy, Weight, decide
 from monitor.notices.sentences import coming, messages, spells
 from monitor.science import moist_air
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use
+from monitor.site.time import DAY_MIN, DAY_MS, HOUR_MS, MINUTE_MS, epoch_ms_of
 from monitor.site.windows import Window
 
 _ZONE = "Europe/London"
 _PRESSURE_PA = 100_000.0
-NOW_MS = int(datetime(2026, 7, 14, 13, 30, tzinfo=UTC).timestamp() * 1000)
+NOW_MS = epoch_ms_of(datetime(2026, 7, 14, 13, 30, tzinfo=UTC))
 _NOW_MIN = NOW_MS // MINUTE_MS
 
 _HANGING = Limits(
@@ -205,7 +205,7 @@ def _at_the_edges() -> Iterator[tuple[str, Notice]]:
             yield f"{kind}, {name}", _decided(spell, _circumstances(kind, None, batches))
         in_f = _circumstances(kind, _DRY_OUTDOORS, unit="°F")
         yield f"{kind}, °F", _decided(spell, in_f)
-        over = spell._replace(ended=_NOW_MIN, began=_NOW_MIN - 3 * 1440)
+        over = spell._replace(ended=_NOW_MIN, began=_NOW_MIN - 3 * DAY_MIN)
         yield f"{kind}, °F, ended after days", _said(Part.ENDED, over, in_f, Weight.SOON)
         unknown = Circumstances(_site("°C"), _PRESSURE_PA)
         yield f"{kind}, no air known", _decided(spell, unknown)
@@ -277,7 +277,7 @@ def _of_the_day() -> Iterator[tuple[str, Notice]]:
 
 
 def _of_troubles() -> Iterator[tuple[str, Notice]]:
-    hour_ago, yesterday = NOW_MS - 60 * MINUTE_MS, NOW_MS - 1440 * MINUTE_MS
+    hour_ago, yesterday = NOW_MS - HOUR_MS, NOW_MS - DAY_MS
     yield "broker missing", messages.broker_missing(hour_ago, _ZONE, NOW_MS)
     yield "broker missing for a day", messages.broker_missing(yesterday, _ZONE, NOW_MS)
     yield "broker back", messages.broker_back(hour_ago, _ZONE, NOW_MS)
@@ -292,7 +292,7 @@ def _of_troubles() -> Iterator[tuple[str, Notice]]:
     )
     yield "store trouble", messages.store_trouble("the disk is read-only", NOW_MS)
     yield "clock not known", messages.clock_not_known(NOW_MS)
-    yield "clock set", messages.clock_set(365 * 86_400_000, NOW_MS)
+    yield "clock set", messages.clock_set(365 * DAY_MS, NOW_MS)
     job = "the nightly backup"
     yield "job missed", messages.job_missed(job, hour_ago, _ZONE, NOW_MS)
     yield "job failed", messages.job_failed(job, "the second disk is not there", NOW_MS)
@@ -312,19 +312,18 @@ def _of_troubles() -> Iterator[tuple[str, Notice]]:
 
 
 def _of_batches() -> Iterator[tuple[str, Notice]]:
-    day_ms = 1440 * MINUTE_MS
     for batch, space in (
         ("statice-3", "granary"),
         ("larkspur from the lower field", "the long window over the yard"),
     ):
         yield (
             f"crisp soon, {batch}",
-            messages.crisp_soon(batch, space, NOW_MS + day_ms, NOW_MS + 3 * day_ms, _ZONE, NOW_MS),
+            messages.crisp_soon(batch, space, NOW_MS + DAY_MS, NOW_MS + 3 * DAY_MS, _ZONE, NOW_MS),
         )
         yield f"try the snap test, {batch}", messages.try_snap(batch, space, 0.83, NOW_MS)
         yield (
             f"stalled, {batch}",
-            messages.stalled(batch, space, 18.4, NOW_MS - 3 * day_ms, _ZONE, NOW_MS),
+            messages.stalled(batch, space, 18.4, NOW_MS - 3 * DAY_MS, _ZONE, NOW_MS),
         )
         slow = drying_too_slowly(64.0, 150.0, 121.0)
         if slow is not None:

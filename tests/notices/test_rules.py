@@ -25,8 +25,8 @@ from monitor.notices.rules import (
 )
 from monitor.notices.sentences import messages
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Limits, Site, Space, Use
+from monitor.site.time import MINUTE_MS
 
 ZONE = "Europe/London"
 LIMITS = Limits(hot_c=32, damp_pct=75, damp_now_pct=85, sun_lux=3000)

@@ -33,14 +33,13 @@ from monitor.service.replay import Replay
 from monitor.service.settings.settings import Settings, load
 from monitor.service.worker import Worker
 from monitor.site.flowers import read_book
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import DAY_MS, MINUTE_MS
 from monitor.store import learn
 from monitor.store.backup import backups
 from tests.service.test_live import SETTINGS
 from tests.service.trial import SAMPLES
 from tests.store.test_learn import minute_of_air
 
-DAY_MS = 86_400_000
 NIGHTLY = Job(UPKEEP, UPKEEP_AT, None, 6 * 3600)
 WEEKLY = Job(REPORT, time(7, 0), 0, 24 * 3600)
 ZONES = ("Europe/London", "America/St_Johns", "Australia/Lord_Howe", "Africa/Cairo", "Asia/Tokyo")

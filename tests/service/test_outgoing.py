@@ -7,10 +7,9 @@ from monitor.engine.effects import Effects
 from monitor.notices.said import Outgoing, Settlement
 from monitor.notices.sentences.messages import report_ready
 from monitor.service.outgoing import Outgoing as Outbox
+from monitor.site.time import DAY_MS
 from monitor.store.outbox import unsent
 from monitor.store.writer import Writer
-
-DAY_MS = 86_400_000
 
 
 def test_the_notice_of_a_report_brings_the_week_along_and_no_other_does(tmp_path: Path) -> None:

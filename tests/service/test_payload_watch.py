@@ -17,10 +17,11 @@ from monitor.engine.engine import Engine
 from monitor.intake.payloads import Decoder, Message
 from monitor.notices.rules import Policy
 from monitor.service.daemon import broker_of
-from monitor.service.payload_watch import DAY_MS, MOST_A_DAY, PATIENCE_MS, PayloadWatch
+from monitor.service.payload_watch import MOST_A_DAY, PATIENCE_MS, PayloadWatch
 from monitor.service.settings.settings import load
 from monitor.service.worker import Worker
 from monitor.site.flowers import read_book
+from monitor.site.time import DAY_MS
 from tests.faults.test_flood import MAD, SITE
 from tests.service.test_live import SETTINGS
 from tests.service.trial import settings_in

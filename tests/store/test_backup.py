@@ -15,6 +15,7 @@ import pytest
 
 from monitor.engine.effects import Effects
 from monitor.site.readings import Quantity, Reading
+from monitor.site.time import DAY_MS
 from monitor.store import backup, connection
 from monitor.store.backup import back_up, backups, made_ms, restore, verify
 from monitor.store.connection import StoreError
@@ -22,7 +23,6 @@ from monitor.store.writer import Writer
 
 KEPT = 3
 NOW_MS = round(datetime(2026, 7, 12, 4, 15, tzinfo=UTC).timestamp() * 1000)
-DAY_MS = 86_400_000
 
 
 def fill(writer: Writer, first: int, count: int) -> None:

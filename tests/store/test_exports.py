@@ -28,8 +28,8 @@ from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
 # 2026-07-14T00:00:00Z, from `date -u -d 2026-07-14 +%s`.
-DAY_MS = 1_783_987_200_000
-DAY = DAY_MS // 60_000
+BEGIN_MS = 1_783_987_200_000
+DAY = BEGIN_MS // 60_000
 
 PROMISED = {
     "readings": "time sensor space quantity value unit flags",
@@ -116,9 +116,9 @@ def test_an_empty_store_exports_the_promised_columns(
 def test_readings_say_time_space_unit_and_doubts_in_words(tmp_path: Path) -> None:
     doubted = Flag.CLAMPED | Flag.STEP
     readings = [
-        Reading(DAY_MS + 250, "loft-peg", Quantity.BATTERY, 2.9),
-        Reading(DAY_MS, "loft-peg", Quantity.TEMPERATURE, 0.1 + 0.2, doubted),
-        Reading(DAY_MS, "a sensor of old", Quantity.PRESSURE, 100_100.0),
+        Reading(BEGIN_MS + 250, "loft-peg", Quantity.BATTERY, 2.9),
+        Reading(BEGIN_MS, "loft-peg", Quantity.TEMPERATURE, 0.1 + 0.2, doubted),
+        Reading(BEGIN_MS, "a sensor of old", Quantity.PRESSURE, 100_100.0),
     ]
     file = stored(tmp_path, Effects(readings=readings))
     assert exported(file, "readings").decode().splitlines()[1:] == [
@@ -152,9 +152,9 @@ def test_rows_come_in_one_order_whatever_order_names_were_met_in(tmp_path: Path)
 
 def test_a_span_is_half_open_on_the_rows_own_time(tmp_path: Path) -> None:
     file = stored(tmp_path, Effects(air=[minute(DAY + at, "a") for at in range(4)]))
-    rows = as_rows(exported(file, "air", from_ms=DAY_MS + 60_000, to_ms=DAY_MS + 180_000))
+    rows = as_rows(exported(file, "air", from_ms=BEGIN_MS + 60_000, to_ms=BEGIN_MS + 180_000))
     assert [row["time"] for row in rows] == ["2026-07-14T00:01:00Z", "2026-07-14T00:02:00Z"]
-    within = as_rows(exported(file, "air", from_ms=DAY_MS + 1, to_ms=DAY_MS + 60_001))
+    within = as_rows(exported(file, "air", from_ms=BEGIN_MS + 1, to_ms=BEGIN_MS + 60_001))
     assert [row["time"] for row in within] == ["2026-07-14T00:01:00Z"]
 
 
@@ -172,7 +172,7 @@ def test_spells_that_touch_the_span_and_one_that_goes_on(tmp_path: Path) -> None
     ]
     file = stored(tmp_path, Effects(settlements=[settled(spells)]))
     hour = 3_600_000
-    rows = as_rows(exported(file, "spells", from_ms=DAY_MS + hour, to_ms=DAY_MS + 2 * hour))
+    rows = as_rows(exported(file, "spells", from_ms=BEGIN_MS + hour, to_ms=BEGIN_MS + 2 * hour))
     assert [(row["began"][11:16], row["ended"][11:16]) for row in rows] == [
         ("00:01", "01:01"),
         ("01:58", ""),
@@ -187,8 +187,8 @@ def test_a_notice_is_a_row_for_each_address_and_its_text_no_formula(tmp_path: Pa
         return Notice(made, "a", None, "hot", "began", Weight.NOW, title, body, "/space/a", DAY)
 
     outgoing = [
-        Outgoing(1, notice(DAY_MS, "=1+1 in the loft"), DAY_MS),
-        Outgoing(2, notice(DAY_MS + 1, "for the digest"), None),
+        Outgoing(1, notice(BEGIN_MS, "=1+1 in the loft"), BEGIN_MS),
+        Outgoing(2, notice(BEGIN_MS + 1, "for the digest"), None),
     ]
     file = stored(tmp_path, Effects(settlements=[settled(notices=outgoing)]))
     sent, kept = as_rows(exported(file, "notices"))
@@ -217,9 +217,9 @@ def test_batches_that_were_there_with_their_outcome(tmp_path: Path) -> None:
     day = 86_400_000
     hung = {"flower": "sea lavender", "space": "apple loft", "bunches": 6}
     entries = [
-        entry(1, DAY_MS, "hang", name="lavender-1", colour="violet", **hung),
-        entry(2, DAY_MS + 1, "hang", name="lavender-2", stems_per_bunch=12, **hung),
-        entry(3, DAY_MS + 9 * day, "takedown", batch=1, good=60, mould=2),
+        entry(1, BEGIN_MS, "hang", name="lavender-1", colour="violet", **hung),
+        entry(2, BEGIN_MS + 1, "hang", name="lavender-2", stems_per_bunch=12, **hung),
+        entry(3, BEGIN_MS + 9 * day, "takedown", batch=1, good=60, mould=2),
     ]
     file = stored(tmp_path, Effects(entries=entries))
     one, two = as_rows(exported(file, "batches"))
@@ -232,26 +232,26 @@ def test_batches_that_were_there_with_their_outcome(tmp_path: Path) -> None:
     assert (one["hung"], one["taken_down"]) == ("2026-07-14T00:00:00Z", "2026-07-23T00:00:00Z")
     assert (one["heads_good"], one["heads_mould"], one["heads_shed"]) == ("60", "2", "")
     assert (two["space"], two["stems_per_bunch"], two["taken_down"]) == ("apple loft", "12", "")
-    later = as_rows(exported(file, "batches", from_ms=DAY_MS + 9 * day))
+    later = as_rows(exported(file, "batches", from_ms=BEGIN_MS + 9 * day))
     assert [row["batch"] for row in later] == ["lavender-2"]
-    assert as_rows(exported(file, "batches", to_ms=DAY_MS)) == []
+    assert as_rows(exported(file, "batches", to_ms=BEGIN_MS)) == []
 
 
 def test_forecasts_are_what_was_said_then_a_row_a_batch_and_hour(tmp_path: Path) -> None:
     """With empty dates where no day was named; of one taken down nothing is foreseen."""
-    hour, first = 3_600_000, DAY_MS // 60_000
+    hour, first = 3_600_000, BEGIN_MS // 60_000
     hung = {"flower": "statice", "space": "apple loft", "bunches": 6, "name": "statice-1"}
     expected = Prospect(
-        *(1, DAY_MS + hour, "expected", 40.0, 60.0, 0.01),
+        *(1, BEGIN_MS + hour, "expected", 40.0, 60.0, 0.01),
         *(first + 1440, first + 2880, first + 4320),
         *(9.0, False, 55.0),
     )
-    never = replace(expected, asked_ms=DAY_MS + 2 * hour, state="cannot_finish")
+    never = replace(expected, asked_ms=BEGIN_MS + 2 * hour, state="cannot_finish")
     never = replace(never, crisp_p10=None, crisp_p50=None, crisp_p90=None)
-    kept = replace(never, asked_ms=DAY_MS + 3 * hour, state="kept", still_to_lose_pct=38.5)
+    kept = replace(never, asked_ms=BEGIN_MS + 3 * hour, state="kept", still_to_lose_pct=38.5)
     file = stored(
         tmp_path,
-        Effects(entries=[Entry(1, DAY_MS, DAY_MS, "hang", dict(hung))]),
+        Effects(entries=[Entry(1, BEGIN_MS, BEGIN_MS, "hang", dict(hung))]),
         *(Effects(prospects=[said]) for said in (expected, never, kept)),
     )
     assert exported(file, "forecasts").decode().splitlines()[1:] == [
@@ -290,7 +290,7 @@ def test_what_cannot_be_exported_is_said_in_one_sentence(tmp_path: Path) -> None
     with pytest.raises(ExportError, match="no export named honey; choose one of: readings, air,"):
         exported(file, "honey")
     with pytest.raises(ExportError, match=r"ends \(2026-07-14T00:00:00Z\) before it begins"):
-        exported(file, "air", from_ms=DAY_MS, to_ms=DAY_MS)
+        exported(file, "air", from_ms=BEGIN_MS, to_ms=BEGIN_MS)
 
 
 def test_times_before_1970_and_far_ahead_are_still_times() -> None:
@@ -321,7 +321,7 @@ with open("/dev/null", "wb") as out, Reader(Path(sys.argv[1])) as reader:
 def test_twenty_times_the_readings_take_no_more_memory(tmp_path: Path, form: Format) -> None:
     writer = Writer(tmp_path / "store.sqlite")
     for part in range(24):
-        at = DAY_MS + part * 10_000 * 60_000
+        at = BEGIN_MS + part * 10_000 * 60_000
         readings = [
             Reading(at + i * 60_000, "loft-peg", Quantity.TEMPERATURE, 20 + i / 1000)
             for i in range(10_000)
@@ -330,7 +330,7 @@ def test_twenty_times_the_readings_take_no_more_memory(tmp_path: Path, form: For
     writer.commit()
     writer.close()
     done = subprocess.run(
-        [sys.executable, "-c", _GROWTH, str(tmp_path / "store.sqlite"), str(DAY_MS), form.value],
+        [sys.executable, "-c", _GROWTH, str(tmp_path / "store.sqlite"), str(BEGIN_MS), form.value],
         capture_output=True,
         text=True,
         check=True,

@@ -19,6 +19,7 @@ from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Entry, Request, bears_from_ms
 from monitor.notices.rules import Policy
+from monitor.site.time import HOUR_MS
 from monitor.store.backup import back_up, restore
 from monitor.store.connection import vacuum_into
 from monitor.store.journal import journal_of, read
@@ -27,7 +28,7 @@ from monitor.store.reader import Reader
 from monitor.store.schema import MIGRATIONS
 from monitor.store.writer import Writer
 from tests.engine.test_crisp_engine import ARID, HANG, arid, enter, fold
-from tests.engine.test_engine import BOOK, FOREVER_MS, HOUR_MS, START_MS, message, rows
+from tests.engine.test_engine import BOOK, FOREVER_MS, START_MS, message, rows
 
 NOW_MS = START_MS + 48 * HOUR_MS
 

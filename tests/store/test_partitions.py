@@ -15,13 +15,12 @@ from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.site.kinds import Kind
 from monitor.site.readings import Quantity, Reading
+from monitor.site.time import DAY_MS
 from monitor.store.partitions import AGAIN_DAYS, partition
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 from tests.benchmarks.bench_many_sites import questions
-from tests.store.test_exports import DAY, DAY_MS, SITE, minute, settled
-
-A_DAY_MS = 86_400_000
+from tests.store.test_exports import BEGIN_MS, DAY, SITE, minute, settled
 
 
 def stored(file: Path, *effects: Effects) -> None:
@@ -32,7 +31,7 @@ def stored(file: Path, *effects: Effects) -> None:
     writer.close()
 
 
-def written(file: Path, into: Path, what: str, site: str = SITE.name, now_ms: int = DAY_MS,
+def written(file: Path, into: Path, what: str, site: str = SITE.name, now_ms: int = BEGIN_MS,
             from_ms: int | None = None) -> tuple[int, int]:  # fmt: skip
     with Reader(file) as reader:
         return partition(reader, replace(SITE, name=site), what, into, now_ms, from_ms)
@@ -58,9 +57,9 @@ def test_a_file_a_day_with_site_and_date_in_its_path(tmp_path: Path) -> None:
         "SELECT site, CAST(date AS VARCHAR), epoch_ms(time), temperature_c FROM air ORDER BY time"
     )
     assert ask(into, told) == [
-        ("Withy End", "2026-07-14", DAY_MS, 20.0),
-        ("Withy End", "2026-07-14", DAY_MS + A_DAY_MS - 60_000, 20.0),
-        ("Withy End", "2026-07-15", DAY_MS + A_DAY_MS, 20.0),
+        ("Withy End", "2026-07-14", BEGIN_MS, 20.0),
+        ("Withy End", "2026-07-14", BEGIN_MS + DAY_MS - 60_000, 20.0),
+        ("Withy End", "2026-07-15", BEGIN_MS + DAY_MS, 20.0),
     ]
 
 
@@ -79,19 +78,19 @@ def test_again_changes_nothing_and_brings_what_is_new_or_late(tmp_path: Path) ->
     stored(store, Effects(air=[minute(DAY + 9, "apple loft")]))  # too long ago to be looked for
     written(store, into, "air")
     assert ask(into, "SELECT count(*) FROM air") == [(days + 2,)]
-    written(store, into, "air", from_ms=DAY_MS)
+    written(store, into, "air", from_ms=BEGIN_MS)
     assert ask(into, "SELECT count(*) FROM air") == [(days + 3,)]
 
 
 def test_a_day_that_retention_has_begun_to_delete_stays_as_it_was_written(tmp_path: Path) -> None:
     whole, part, into = tmp_path / "whole.sqlite", tmp_path / "part.sqlite", tmp_path / "all"
     told = [
-        Reading(DAY_MS + at * A_DAY_MS // 2, "loft-peg", Quantity.BATTERY, 2.9) for at in range(6)
+        Reading(BEGIN_MS + at * DAY_MS // 2, "loft-peg", Quantity.BATTERY, 2.9) for at in range(6)
     ]
     stored(whole, Effects(readings=told))
     assert written(whole, into, "readings") == (3, 6)
     stored(part, Effects(readings=told[1:]))  # as if the first had been deleted since
-    now_ms = DAY_MS + (SITE.raw_days * 24 + 6) * 3_600_000
+    now_ms = BEGIN_MS + (SITE.raw_days * 24 + 6) * 3_600_000
     assert written(part, into, "readings", now_ms=now_ms, from_ms=0) == (2, 4)
     assert ask(into, "SELECT count(*) FROM readings") == [(6,)]
 
@@ -107,7 +106,7 @@ def test_a_spell_undone_leaves_and_one_that_ended_is_told_as_ended(tmp_path: Pat
         Effects(settlements=[settled([hot._replace(ended=DAY + 60)])._replace(removed=[damp])]),
     )
     assert written(store, into, "spells") == (1, 1)
-    assert ask(into, "SELECT kind, epoch_ms(ended) FROM spells") == [("hot", DAY_MS + 3_600_000)]
+    assert ask(into, "SELECT kind, epoch_ms(ended) FROM spells") == [("hot", BEGIN_MS + 3_600_000)]
 
 
 def test_the_command_asks_for_parquet_and_says_how_much_it_wrote(tmp_path: Path) -> None:
@@ -146,9 +145,9 @@ def two_sites(tmp_path: Path) -> Path:
         ]  # fmt: skip
         hang = {"flower": "statice", "space": "apple loft", "bunches": 4, "name": "first"}
         down = {"batch": 1, "good": 75, "mould": mould}
-        down_ms = DAY_MS + 4 * A_DAY_MS
+        down_ms = BEGIN_MS + 4 * DAY_MS
         entries = [
-            Entry(1, DAY_MS + 60_000, DAY_MS + 60_000, "hang", hang),
+            Entry(1, BEGIN_MS + 60_000, BEGIN_MS + 60_000, "hang", hang),
             Entry(2, down_ms, down_ms, "takedown", down),
         ]
         stored(store, Effects(air=air, entries=entries))

@@ -15,8 +15,8 @@ from monitor.store.connection import StoreError
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
-DAY_MS = 1_783_987_200_000  # 2026-07-14T00:00:00Z
-DAY = DAY_MS // 60_000
+BEGIN_MS = 1_783_987_200_000  # 2026-07-14T00:00:00Z
+DAY = BEGIN_MS // 60_000
 
 
 @pytest.fixture
@@ -115,34 +115,34 @@ def test_a_drying_load_is_the_sum_of_the_minutes_known(writer: Writer) -> None:
 
 def test_what_sensors_told_and_how_much_of_it_was_used(writer: Writer) -> None:
     readings = [
-        Reading(DAY_MS, "peg", Quantity.HUMIDITY, 100.0, Flag.CLAMPED),
-        Reading(DAY_MS + 9, "peg", Quantity.HUMIDITY, 99.0, Flag.CLAMPED | Flag.STUCK),
-        Reading(DAY_MS + 9, "beam", Quantity.TEMPERATURE, 21.0),
-        Reading(DAY_MS + 5, "peg", Quantity.TEMPERATURE, 21.5),
+        Reading(BEGIN_MS, "peg", Quantity.HUMIDITY, 100.0, Flag.CLAMPED),
+        Reading(BEGIN_MS + 9, "peg", Quantity.HUMIDITY, 99.0, Flag.CLAMPED | Flag.STUCK),
+        Reading(BEGIN_MS + 9, "beam", Quantity.TEMPERATURE, 21.0),
+        Reading(BEGIN_MS + 5, "peg", Quantity.TEMPERATURE, 21.5),
     ]
     keep(writer, Effects(readings=readings))
     with Reader(writer.file) as reader:
-        heard = reader.heard(DAY_MS, DAY_MS + 10)
+        heard = reader.heard(BEGIN_MS, BEGIN_MS + 10)
         assert list(heard) == ["beam", "peg"]
         assert (heard["peg"].readings, heard["peg"].used) == (3, 2)
         assert heard["peg"].doubts == {Flag.CLAMPED: 2, Flag.STUCK: 1}
-        assert (heard["peg"].first_ms, heard["peg"].last_ms) == (DAY_MS, DAY_MS + 9)
+        assert (heard["peg"].first_ms, heard["peg"].last_ms) == (BEGIN_MS, BEGIN_MS + 9)
         assert heard["beam"].doubts == {}
-        last = reader.last_readings(DAY_MS + 1)
+        last = reader.last_readings(BEGIN_MS + 1)
         assert last["peg", Quantity.HUMIDITY].value == 99.0
-        assert set(reader.last_readings(DAY_MS + 6)) == {
+        assert set(reader.last_readings(BEGIN_MS + 6)) == {
             ("peg", Quantity.HUMIDITY),
             ("beam", Quantity.TEMPERATURE),
         }
 
 
 def test_unread_payloads_newest_first_as_they_came(writer: Writer) -> None:
-    first = Unread(DAY_MS, "withy/loft", "peg", b"\xff\x00", "no number in it")
-    second = Unread(DAY_MS + 1, "withy/attic", None, b"{", "no JSON")
+    first = Unread(BEGIN_MS, "withy/loft", "peg", b"\xff\x00", "no number in it")
+    second = Unread(BEGIN_MS + 1, "withy/attic", None, b"{", "no JSON")
     keep(writer, Effects(unread=[first, second]))
     with Reader(writer.file) as reader:
         assert list(reader.unread()) == [second, first]
-        assert list(reader.unread(to_ms=DAY_MS + 1)) == [first]
+        assert list(reader.unread(to_ms=BEGIN_MS + 1)) == [first]
         assert reader.reports() == []
         assert reader.report("2026-W29") is None
 

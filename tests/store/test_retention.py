@@ -23,14 +23,13 @@ from monitor.service.shipped import shipped
 from monitor.site.flowers import read_book
 from monitor.site.readings import Quantity, Reading
 from monitor.site.spaces import Limits, Site, Space, Use
+from monitor.site.time import DAY_MIN, DAY_MS
 from monitor.store.exports import export, remark
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
 BOOK = read_book(shipped("config/flowers.toml").read_text("utf-8"))
 
-DAY_MIN = 1440
-DAY_MS = DAY_MIN * 60_000
 NOW_MIN = 29_700_000 // 10 * 10 + 3
 NOW_MS = NOW_MIN * 60_000
 RAW_DAYS, MINUTES_DAYS = 4, 6

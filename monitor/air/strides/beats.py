@@ -15,7 +15,6 @@ from monitor.air.still import (
     FADED,
     GAP_MS,
     HALVED_AFTER_MS,
-    HOUR_MS,
     INTERVAL_AT_MOST_MS,
     LATELY_MS,
     PAIR_MS,
@@ -25,6 +24,7 @@ from monitor.air.still import (
     interval_after,
     stirring,
 )
+from monitor.site.time import HOUR_MS
 
 
 class Beats(NamedTuple):

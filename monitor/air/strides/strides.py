@@ -33,7 +33,8 @@ from monitor.air.sensor import (
 )
 from monitor.air.strides.beats import Beats, beats_of
 from monitor.air.strides.slices import SensorRecords
-from monitor.site.readings import FLAGS, MINUTE_MS, Flag, Quantity
+from monitor.site.readings import FLAGS, Flag, Quantity
+from monitor.site.time import MINUTE_MS
 
 # Fewer records are sooner followed one by one.
 FEWEST_RECORDS = 30

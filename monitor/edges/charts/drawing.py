@@ -6,12 +6,14 @@ import math
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from html import escape
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
+
+from monitor.site.time import DAY_MIN, MINUTE_MS, local, local_day, midnight
 
 Floats = npt.NDArray[np.float64]
 
@@ -178,19 +180,14 @@ def _step(span: float) -> float:
 def _moments(begin: int, end: int, timezone: str) -> Iterator[tuple[int, str]]:
     """Moments to name along the time axis: quarters of a day, days, or firsts of the month."""
     zone = ZoneInfo(timezone)
-    days = (end - begin) / 1440
-    day = datetime.fromtimestamp(begin * 60, UTC).astimezone(zone).date()
+    days = (end - begin) / DAY_MIN
+    day = local_day(begin * MINUTE_MS, zone)
     while (minute := midnight(day, zone)) < end:
         for hour in (0, 6, 12, 18) if days <= 2 else (0,):
             at = minute + hour * 60
             if begin <= at < end and (days <= 60 or day.day == 1):
                 yield at, f"{hour:02d}:00" if hour else day_words(day, days)
         day += timedelta(days=1)
-
-
-def midnight(day: date, zone: ZoneInfo) -> int:
-    """The first minute of a local day [UTC epoch minutes]."""
-    return int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() // 60)
 
 
 def day_words(day: date, days: float) -> str:
@@ -211,14 +208,13 @@ def round_out(values: Iterable[float]) -> tuple[float, float]:
 
 def moment(minute: int, timezone: str) -> str:
     """A moment by the clock on the wall: `Mon 13, 14:10`."""
-    there = datetime.fromtimestamp(minute * 60, UTC).astimezone(ZoneInfo(timezone))
+    there = local(minute * MINUTE_MS, timezone)
     return f"{day_words(there.date(), 1)}, {there:%H:%M}"
 
 
 def day_of(minute: int, timezone: str) -> str:
     """The day of a moment within a year: `13 Jul`."""
-    there = datetime.fromtimestamp(minute * 60, UTC).astimezone(ZoneInfo(timezone))
-    return day_words(there.date(), 365)
+    return day_words(local_day(minute * MINUTE_MS, timezone), 365)
 
 
 def key_of(title: str, begin: int) -> str:

@@ -26,6 +26,7 @@ from monitor.edges.charts.drawing import (
     points_path,
     round_out,
 )
+from monitor.site.time import DAY_MIN
 
 _HEAD = 24.0  # the name above the plot
 _MARK_ROW = 14.0  # height of a row of marks above the plot
@@ -329,7 +330,7 @@ def _described(
     every: int,
     timezone: str,
 ) -> str:
-    by_the_day = every * len(series[0].values) > _EACH_MARK_TOLD_DAYS * 1440
+    by_the_day = every * len(series[0].values) > _EACH_MARK_TOLD_DAYS * DAY_MIN
 
     def when(index: int) -> str:
         minute = begin + index * every

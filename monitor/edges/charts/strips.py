@@ -8,7 +8,7 @@ the line itself thick, sunny: a bar upon the rail) and told in words at the stri
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -22,9 +22,9 @@ from monitor.edges.charts.drawing import (
     day_words,
     extremes,
     key_of,
-    midnight,
     round_out,
 )
+from monitor.site.time import DAY_MIN, MINUTE_MS, local, local_day, midnight
 
 Bools = npt.NDArray[np.bool_]
 
@@ -34,7 +34,6 @@ _HEAD = 29.0
 _LEFT, _ACROSS = 44.0, 224.0
 _WORDS_AT = _LEFT + _ACROSS + 6
 _STEPS = 75  # a third of the strip's width: two points a step
-_DAY_MIN = 1440
 _OFFSET_STEP_MIN = 30  # clocks change at full and half hours
 _COARSE_MIN = 10  # shorter interruptions are not drawn
 
@@ -141,7 +140,7 @@ def _line(
 ) -> None:
     at, found = extremes(values, _STEPS)
     low, high = reach
-    x = _LEFT + day.wall[at.astype(np.int64)] / _DAY_MIN * _ACROSS
+    x = _LEFT + day.wall[at.astype(np.int64)] / DAY_MIN * _ACROSS
     y = rail + 3 + (high - found) / (high - low) * (_AIR - 5)
     path = broken_path(x, y)
     if path:
@@ -174,15 +173,15 @@ def _runs(day: _Day, true: Bools) -> Iterator[tuple[float, float]]:
     firsts = wall[np.concatenate(([0], breaks + 1))]
     lasts = wall[np.concatenate((breaks, [len(at) - 1]))] + 1
     for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
-        yield _LEFT + first / _DAY_MIN * _ACROSS, _LEFT + last / _DAY_MIN * _ACROSS
+        yield _LEFT + first / DAY_MIN * _ACROSS, _LEFT + last / DAY_MIN * _ACROSS
 
 
 def _days(begin: int, length: int, timezone: str) -> Iterator[_Day]:
     zone = ZoneInfo(timezone)
     steps = range(begin, begin + length, _OFFSET_STEP_MIN)
     offsets = np.repeat([_offset(minute, zone) for minute in steps], _OFFSET_STEP_MIN)[:length]
-    wall = (np.arange(begin, begin + length) + offsets) % _DAY_MIN
-    day = datetime.fromtimestamp(begin * 60, UTC).astimezone(zone).date()
+    wall = (np.arange(begin, begin + length) + offsets) % DAY_MIN
+    day = local_day(begin * MINUTE_MS, zone)
     first = begin
     while first < begin + length:
         after = min(midnight(day + timedelta(days=1), zone), begin + length)
@@ -192,7 +191,7 @@ def _days(begin: int, length: int, timezone: str) -> Iterator[_Day]:
 
 
 def _offset(minute: int, zone: ZoneInfo) -> int:
-    ahead = datetime.fromtimestamp(minute * 60, UTC).astimezone(zone).utcoffset()
+    ahead = local(minute * MINUTE_MS, zone).utcoffset()
     return round((ahead or timedelta()).total_seconds() / 60)
 
 

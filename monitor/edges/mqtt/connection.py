@@ -7,7 +7,7 @@ import ssl
 from dataclasses import dataclass, field
 from pathlib import Path
 
-DAY_S = 86_400
+from monitor.site.time import DAY_S
 
 
 class BrokerError(Exception):

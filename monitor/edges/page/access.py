@@ -13,7 +13,9 @@ from pathlib import Path
 
 from itsdangerous import BadSignature, URLSafeTimedSerializer
 
-SIGNED_IN_S = 30 * 86_400
+from monitor.site.time import DAY_S
+
+SIGNED_IN_S = 30 * DAY_S
 FORM_S = 12 * 3600
 SHORTEST_PASSPHRASE = 10
 LONGEST_PASSPHRASE = 200

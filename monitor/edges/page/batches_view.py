@@ -15,8 +15,8 @@ from monitor.entries.batches import Batch, Stay, described
 from monitor.entries.entries import Entry, first_of, undone
 from monitor.entries.told import history_lines
 from monitor.notices.sentences.batches import ANEW, sentences, tag, why_nothing
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site, Use
+from monitor.site.time import DAY_MS, MINUTE_MS
 from monitor.site.words import count, when
 from monitor.store.reader import Load, Reader
 
@@ -26,7 +26,7 @@ Told = dict[str, Any]
 def hung(batch: Batch, snapshot: Snapshot, site: Site) -> Told:
     """A batch as it hangs on its rail."""
     now_ms, timezone = snapshot.now_ms, site.timezone
-    days = (now_ms - batch.hung_ms) / 86_400_000
+    days = (now_ms - batch.hung_ms) / DAY_MS
     said = snapshot.prospects.get(batch.hung_by)
     left = None if said is None else said.still_to_lose_pct / 100
     doubted = batch.hung_by in snapshot.doubted
@@ -104,7 +104,7 @@ def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
             for s in found.stays
         ],
         "hanging": found.taken_down_ms is None,
-        "days": f"{(until_ms - found.hung_ms) / 86_400_000:.0f}",
+        "days": f"{(until_ms - found.hung_ms) / DAY_MS:.0f}",
         "taken_down": None
         if found.taken_down_ms is None
         else when(found.taken_down_ms, now_ms, site.timezone),

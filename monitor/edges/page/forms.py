@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
-from zoneinfo import ZoneInfo
 
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
@@ -13,6 +11,7 @@ from monitor.entries.batches import AWAY, BatchState
 from monitor.entries.entries import CORRECT, Entry, RequestError, standing
 from monitor.entries.fields import CALLED, FIELDS, PARTS
 from monitor.site.spaces import Use
+from monitor.site.time import local
 
 # field → (what stands above it, what helps below it)
 _ASKED: dict[str, tuple[str, str]] = {
@@ -205,7 +204,7 @@ def as_typed(entry: Entry, house: House, snapshot: Snapshot) -> dict[str, str]:
         told["batch"] = next(
             (b.name for b in snapshot.history.batches if b.hung_by == hung_by), told["batch"]
         )
-    there = datetime.fromtimestamp(entry.at_ms / 1000, ZoneInfo(house.site.timezone))
+    there = local(entry.at_ms, house.site.timezone)
     return told | {"at": there.strftime("%Y-%m-%d %H:%M")}
 
 

@@ -7,6 +7,7 @@ from typing import Any
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.site.kinds import Kind
+from monitor.site.time import DAY_MS, HOUR_MS
 from monitor.site.words import count, when
 from monitor.store.reader import Delivery, Reader
 
@@ -18,14 +19,14 @@ LATELY_H = 24  # older notices are folded away
 
 def notices(house: House, snapshot: Snapshot) -> Told:
     """What was sent, whether it arrived, and what was done about it."""
-    from_ms = snapshot.now_ms - NOTICES_DAYS * 86_400_000
+    from_ms = snapshot.now_ms - NOTICES_DAYS * DAY_MS
     with Reader(house.store) as reader:
         rows = list(reader.notices(from_ms))
     grouped: dict[int, list[Delivery]] = {}
     for row in rows:
         grouped.setdefault(row.number, []).append(row)
     told = [_notice(house, snapshot, group) for group in reversed(grouped.values())]
-    lately_ms = snapshot.now_ms - LATELY_H * 3_600_000
+    lately_ms = snapshot.now_ms - LATELY_H * HOUR_MS
     return {
         "notices": [n for n in told if n["made_ms"] >= lately_ms],
         "earlier": [n for n in told if n["made_ms"] < lately_ms],
@@ -61,7 +62,7 @@ def _notice(house: House, snapshot: Snapshot, group: list[Delivery]) -> Told:
 def _paused(until_ms: int | None, now_ms: int, zone: str) -> str | None:
     if until_ms is None or until_ms <= now_ms:
         return None
-    far = until_ms > now_ms + 400 * 86_400_000
+    far = until_ms > now_ms + 400 * DAY_MS
     return "until this spell is over" if far else f"until {when(until_ms, now_ms, zone)}"
 
 

@@ -13,8 +13,8 @@ from monitor.drying.prospects import Prospect
 from monitor.edges.charts import Level, Mark, Series, fan_chart, line_chart
 from monitor.entries.batches import Batch
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site, Space
+from monitor.site.time import DAY_MIN, MINUTE_MS
 from monitor.site.words import humidity, light, temperature
 from monitor.store.days import KEPT
 
@@ -220,7 +220,7 @@ def _crisp_days(batch: Batch, said: Sequence[Prospect], site: Site) -> str:
     if len(dated) < 2:
         return ""
     asked, *crisp = np.array(dated, dtype=np.float64).T
-    p10, p50, p90 = ((minutes - batch.hung_ms / MINUTE_MS) / 1440 for minutes in crisp)
+    p10, p50, p90 = ((minutes - batch.hung_ms / MINUTE_MS) / DAY_MIN for minutes in crisp)
     return fan_chart(
         title="Crisp after how many days, as it was said then",
         unit="days",

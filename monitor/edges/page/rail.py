@@ -10,6 +10,8 @@ from random import Random
 import numpy as np
 import numpy.typing as npt
 
+from monitor.site.time import MINUTE_MS, epoch_ms_of
+
 # Flower colours by the words people use; mixed from what dried heads look like.
 PAINTS: dict[str, str] = {
     "white": "#f4efe0",
@@ -227,5 +229,5 @@ def sun_up(latitude: float, longitude: float, day: date, midnight: int) -> tuple
         up, down = sunrise(here, day), sunset(here, day)
     except ValueError:
         return None
-    begin, end = (int(t.timestamp() // 60) - midnight for t in (up, down))
+    begin, end = (epoch_ms_of(t) // MINUTE_MS - midnight for t in (up, down))
     return (begin, end) if 0 <= begin < end else None

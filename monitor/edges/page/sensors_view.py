@@ -12,6 +12,7 @@ from monitor.entries.entries import standing
 from monitor.entries.sensors import out_of_service, services
 from monitor.site.harmless import shown
 from monitor.site.readings import Flag
+from monitor.site.time import DAY_MS
 from monitor.site.words import lasting, when
 from monitor.store.reader import Reader
 
@@ -35,7 +36,7 @@ _FLAG_WORDS = {
 def sensors(house: House, snapshot: Snapshot) -> Told:
     """What each sensor last said, and what could not be read."""
     with Reader(house.store) as reader:
-        heard = reader.heard(snapshot.now_ms - 86_400_000, snapshot.now_ms + 1)
+        heard = reader.heard(snapshot.now_ms - DAY_MS, snapshot.now_ms + 1)
         unread = [u for u, _ in zip(reader.unread(), range(UNREAD_SHOWN), strict=False)]
     site = house.site
     told = [sensor(house, snapshot, name) for name in site.sensors]

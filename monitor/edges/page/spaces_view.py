@@ -14,7 +14,6 @@ from markupsafe import Markup
 
 from monitor.air.limits import limits_of
 from monitor.air.spells import Spell
-from monitor.edges.charts.drawing import midnight
 from monitor.edges.page import (
     batches_view,
     coming,
@@ -31,19 +30,10 @@ from monitor.entries.batches import hanging_in, kept_in
 from monitor.notices.sentences import spells as advice
 from monitor.places import places
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.readings import Quantity
 from monitor.site.spaces import OUTDOORS, Space, Use
-from monitor.site.words import (
-    figure,
-    humidity,
-    lasting,
-    light,
-    local,
-    local_day,
-    named,
-    temperature,
-    when_minute,
-)
+from monitor.site.time import DAY_MIN, MINUTE_MS, local, local_day, midnight
+from monitor.site.words import figure, humidity, lasting, light, named, temperature, when_minute
 from monitor.store.reader import Reader
 
 Told = dict[str, Any]
@@ -55,7 +45,7 @@ SPANS = {
     "year": ("the last year", 365),
 }
 # Minutes of which only the lowest and the highest are drawn: some 600 points across.
-_STEPS_MIN = {"week": 36, "month": 144, "year": 1440}
+_STEPS_MIN = {"week": 36, "month": 144, "year": DAY_MIN}
 PAST_SHOWN = 60
 
 
@@ -230,8 +220,8 @@ def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
 def _span(span: str, snapshot: Snapshot) -> tuple[int, int]:
     """From its first minute to after the last; a year begins with a whole day, as they are kept."""
     end = snapshot.now_ms // MINUTE_MS + 1
-    begin = end - SPANS[span][1] * 1440
-    return (begin if span != "year" else -(-begin // 1440) * 1440), end
+    begin = end - SPANS[span][1] * DAY_MIN
+    return (begin if span != "year" else -(-begin // DAY_MIN) * DAY_MIN), end
 
 
 def _charts(

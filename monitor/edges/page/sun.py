@@ -10,18 +10,16 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.edges.charts.drawing import midnight
 from monitor.places import places, sun
 from monitor.places.sun import Beam, Place
 from monitor.places.sunshine import chance_of_sun
-from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.readings import Quantity
 from monitor.site.spaces import OUTDOORS, Site, Space, Use
+from monitor.site.time import DAY_MIN, MINUTE_MS, local, midnight
 from monitor.site.windows import Window
-from monitor.site.words import local
 from monitor.store.reader import Reader
 
 Floats = NDArray[np.float64]
-DAY_MIN = 1440
 # Days of light and of air outdoors that are looked back upon.
 LOOKED_BACK_DAYS = 16
 STEP_MIN = 5

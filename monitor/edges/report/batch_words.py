@@ -16,8 +16,8 @@ from monitor.edges.report.text import at
 from monitor.entries.batches import Batch, described
 from monitor.notices.sentences.batches import sentences
 from monitor.site import words
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
+from monitor.site.time import DAY_MIN, MINUTE_MS, local_day
 
 # A difference of less than this is none that a grower would notice [d].
 _SAME_DAY = 0.5
@@ -115,12 +115,12 @@ def _day_moved(week: SiteWeek, one: BatchWeek, then: Prospect | None, now: Prosp
             "crisp": "it was likely crisp",
         }.get(then.state, "no day could be named yet")
         return f"When the week began {was}."
-    named = words.day(words.local_day(then.crisp_p50 * MINUTE_MS, week.site.timezone))
+    named = words.day(local_day(then.crisp_p50 * MINUTE_MS, week.site.timezone))
     told = f"When the week began {named} was named"
     if one.now < week.end:
         return f"{told}; it came down {at(one.now, week.site)}."
     if now.state == "expected" and now.crisp_p50 is not None:
-        later = (now.crisp_p50 - then.crisp_p50) / 1440
+        later = (now.crisp_p50 - then.crisp_p50) / DAY_MIN
         if abs(later) < _SAME_DAY:
             return f"{told}, as it still is."
         return f"{told}; it is {_days(later)} {'later' if later > 0 else 'sooner'} now."
@@ -180,7 +180,7 @@ def moved(place: Place, site: Site, opening: str = "") -> str:
 def _crisp(place: Place, site: Site) -> str:
     if place.crisp is None:
         return "in the end"
-    return f"about {words.day(words.local_day(place.crisp * MINUTE_MS, site.timezone))}"
+    return f"about {words.day(local_day(place.crisp * MINUTE_MS, site.timezone))}"
 
 
 def _way(sooner_d: float) -> str:

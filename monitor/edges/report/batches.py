@@ -17,20 +17,20 @@ from monitor.drying.crisp_day import when_crisp
 from monitor.drying.ensemble import Ensemble, still_hanging
 from monitor.drying.hours import HourlyAir
 from monitor.drying.prospects import Prospect
-from monitor.drying.standing import HOUR_MS, Standing, Standings
+from monitor.drying.standing import Standing, Standings
 from monitor.edges.report.numbers import SpaceWeek
 from monitor.entries.batches import Batch
 from monitor.science import light
 from monitor.science.drying import deficit_factor
 from monitor.site.flowers import Flower
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site, Use
+from monitor.site.time import DAY_MIN, HOUR_MS, MINUTE_MS
 from monitor.store.reader import Reader
 
 Floats = npt.NDArray[np.float64]
 
-WEEK_MIN = 7 * 1440
+WEEK_MIN = 7 * DAY_MIN
 EIGHT_IN_TEN = (0.1, 0.5, 0.9)
 # Another place is only compared where its air was known for most of the time.
 _KNOWN_ENOUGH = 0.8
@@ -229,7 +229,7 @@ def _foreseen(
     if then is None or now - begin < 360 or then.ensemble.hour <= then.ensemble.hung.hour:
         return None
     there = batch.space_at(begin * MINUTE_MS) or space
-    return _ahead(standings, then.ensemble, there, (now - begin) / 1440)
+    return _ahead(standings, then.ensemble, there, (now - begin) / DAY_MIN)
 
 
 def _weight(ensemble: Ensemble) -> Floats:

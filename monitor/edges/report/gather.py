@@ -17,14 +17,15 @@ from monitor.edges.report.machine import Machine, machine
 from monitor.edges.report.numbers import SpaceWeek, SpellHours, hours_within, space_week
 from monitor.edges.report.openings import airings
 from monitor.edges.report.promises import Promise, promises
-from monitor.edges.report.weeks import Week, first_minute
+from monitor.edges.report.weeks import Week
 from monitor.entries.batches import Batch, fold
 from monitor.entries.entries import standing
 from monitor.entries.sensors import Calibration, Service, calibrations, services
 from monitor.site.flowers import Book
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS, Sensor
+from monitor.site.readings import Sensor
 from monitor.site.spaces import Site
+from monitor.site.time import MINUTE_MS, midnight
 from monitor.store.reader import Delivery, Heard, Reader
 
 
@@ -171,7 +172,7 @@ def gather(source: Source, week: Week, now_ms: int) -> SiteWeek:
     ]
     heard = reader.heard(begin * MINUTE_MS, end * MINUTE_MS)
     spaces = spaces_in(reader, site, begin, end)
-    season = first_minute(week.monday.replace(month=1, day=1), site.timezone)
+    season = midnight(week.monday.replace(month=1, day=1), site.timezone)
     return SiteWeek(
         site=site,
         week=week,

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.drying import harm
-from monitor.drying.standing import HOUR_MS, Standing, Standings
+from monitor.drying.standing import Standing, Standings
 from monitor.edges.report.batches import path_of
 from monitor.entries.batches import Batch, Outcome
 from monitor.site.flowers import Flower
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
+from monitor.site.time import DAY_MS, HOUR_MS, MINUTE_MS
 from monitor.site.words import count, humidity, lasting
 from monitor.store.reader import Reader
 
@@ -112,7 +112,7 @@ def _conditions(
     opens = flower.opening_above_c
     colour = harm.colour_left(flower, batch.colour, float(light_lx_h.sum()), 0.0)
     return Conditions(
-        days=((batch.taken_down_ms or 0) - batch.hung_ms) / (24 * HOUR_MS),
+        days=((batch.taken_down_ms or 0) - batch.hung_ms) / DAY_MS,
         load_kpa_h=_load(reader, batch),
         damp_h=float((known & (air.humidity_pct > damp_pct)).sum()),
         warm_h=None if opens is None else float((known & (air.temperature_c > opens)).sum()),

@@ -6,8 +6,9 @@ import shutil
 from pathlib import Path
 from typing import NamedTuple
 
-from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.readings import Quantity
 from monitor.site.spaces import Site
+from monitor.site.time import DAY_MIN, MINUTE_MS
 from monitor.store import backup
 from monitor.store.reader import Reader
 
@@ -35,7 +36,7 @@ def machine(reader: Reader, site: Site, store: Path, backups: Path | None, end: 
     """Batteries at a week's end [UTC epoch minutes]; disk and backups as they are now."""
     batteries: dict[str, float] = {}
     if any(Quantity.BATTERY in sensor.reads for sensor in site.sensors.values()):
-        begin_ms = (end - _BATTERY_DAYS * 1440) * MINUTE_MS
+        begin_ms = (end - _BATTERY_DAYS * DAY_MIN) * MINUTE_MS
         batteries = reader.last_values(Quantity.BATTERY, begin_ms, end * MINUTE_MS)
     found = [] if backups is None else backup.backups(store, backups)
     return Machine(

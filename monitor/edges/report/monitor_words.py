@@ -7,8 +7,9 @@ from monitor.edges.report.promises import LEADS_DAYS, Promise, held
 from monitor.edges.report.text import at
 from monitor.entries.sensors import Calibration, Service
 from monitor.site import words
-from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.readings import Quantity
 from monitor.site.spaces import Site
+from monitor.site.time import MINUTE_MS, local_day
 
 # With fewer the share that held says nothing.
 ENOUGH_PROMISES = 5
@@ -41,7 +42,7 @@ def promises_kept(week: SiteWeek) -> list[str]:
 
 def _promise(promise: Promise, site: Site) -> str:
     def day(minute: int) -> str:
-        return words.day(words.local_day(minute * MINUTE_MS, site.timezone))
+        return words.day(local_day(minute * MINUTE_MS, site.timezone))
 
     return (
         f"{promise.batch.name}: {words.count(promise.lead_days, 'day')} before, {day(promise.p50)} "

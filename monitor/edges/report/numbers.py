@@ -21,7 +21,6 @@ from monitor.site.readings import Quantity
 from monitor.site.spaces import Site, Space
 from monitor.store.reader import Reader
 
-DAY_MIN = 1440
 # A daily mean is of the hour going on and the 23 before it, and of half a day known at least.
 MEAN_HOURS = 24
 MEAN_KNOWN_MIN = 720

@@ -7,17 +7,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.drying.standing import HOUR_MS, Standings
+from monitor.drying.standing import Standings
 from monitor.entries.batches import Batch
-from monitor.site.readings import MINUTE_MS
-from monitor.site.words import local_day
+from monitor.site.time import DAY_MIN, DAY_MS, HOUR_MS, MINUTE_MS, local_day
 from monitor.store.reader import Reader
 
 LEADS_DAYS = (7, 3)
 """How long before it was crisp a promise is looked up [d]."""
 # Weighings, the one when hung among them, that tell by themselves when a batch was crisp.
 _TELLING_WEIGHINGS = 3
-_DAY_MS = 24 * HOUR_MS
 
 
 class Promise(NamedTuple):
@@ -40,7 +38,7 @@ class Promise(NamedTuple):
     @property
     def off_days(self) -> float:
         """Days that it was crisp later than the middle of what was named; below 0: sooner."""
-        return (self.crisp - self.p50) / 1440
+        return (self.crisp - self.p50) / DAY_MIN
 
 
 def promises(
@@ -49,7 +47,7 @@ def promises(
     """What was promised of a batch that was taken down; nothing where no day was named."""
     crisp, by = _when_crisp(standings, batch, batches)
     for lead in LEADS_DAYS:
-        asked_ms = crisp * MINUTE_MS - lead * _DAY_MS
+        asked_ms = crisp * MINUTE_MS - lead * DAY_MS
         said = reader.said_of(batch.hung_by, batch.hung_ms, asked_ms)
         if said is None or said.state != "expected":
             continue

@@ -13,8 +13,8 @@ from monitor.edges.report.losses import Taken
 from monitor.edges.report.promises import Promise
 from monitor.edges.report.weeks import Week
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
+from monitor.site.time import DAY_MS, MINUTE_MS
 
 # Of two places one is only called the better where so many batches hung in each. Our own choice.
 ENOUGH_A_PLACE = 2
@@ -141,7 +141,7 @@ def _paces(source: Source, taken: Sequence[Taken], end: int) -> Iterator[PaceRow
 
 def days(one: Taken) -> float:
     """Days on the rail."""
-    return ((one.batch.taken_down_ms or one.batch.hung_ms) - one.batch.hung_ms) / 86_400_000
+    return ((one.batch.taken_down_ms or one.batch.hung_ms) - one.batch.hung_ms) / DAY_MS
 
 
 def best_place(season: Season, flower: str) -> PlaceRow | None:

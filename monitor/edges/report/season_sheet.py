@@ -16,7 +16,7 @@ from monitor.edges.report.tables import local_text
 from monitor.edges.report.text import PULL_EXPLAINED
 from monitor.site import words
 from monitor.site.kinds import worst_first
-from monitor.site.readings import MINUTE_MS
+from monitor.site.time import MINUTE_MS, local_day
 from monitor.store.formats import no_formula
 
 NAME = "season.html"
@@ -26,7 +26,7 @@ _TABLES = ("batches.csv", "weeks.csv", "places.csv", "paces.csv")
 def name(season: Season) -> str:
     """Its first and last day: `2026-06-01 to 2026-08-31`."""
     first, last = (
-        words.local_day(minute * MINUTE_MS, season.site.timezone)
+        local_day(minute * MINUTE_MS, season.site.timezone)
         for minute in (season.begin, season.end - 1)
     )
     return f"{first} to {last}"
@@ -195,7 +195,7 @@ def _batch(season: Season, n: int) -> dict[str, str]:
         "name": one.batch.name,
         "flower": one.batch.flower,
         "space": one.space,
-        "hung": words.day(words.local_day(one.batch.hung_ms, season.site.timezone)),
+        "hung": words.day(local_day(one.batch.hung_ms, season.site.timezone)),
         "days": f"{days(one):.1f}",
         "load": _figure(one.met.load_kpa_h if one.met else None),
         "good": "–" if one.outcome.good is None else f"{one.outcome.good:,}",
@@ -226,7 +226,7 @@ def _or_dash(celsius: float | None, season: Season) -> str:
 
 def _span(season: Season) -> str:
     first, last = (
-        words.local_day(minute * MINUTE_MS, season.site.timezone)
+        local_day(minute * MINUTE_MS, season.site.timezone)
         for minute in (season.begin, season.end - 1)
     )
     return f"{words.day(first)} to {words.day(last)} {last.year}"

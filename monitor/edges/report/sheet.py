@@ -27,8 +27,8 @@ from monitor.edges.report.text import (
 )
 from monitor.site import words
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import OUTDOORS, Use
+from monitor.site.time import MINUTE_MS
 from monitor.store.exports import flag_text
 
 # A page that opens at once on a slow link: pictures beyond this are left out, and said so.

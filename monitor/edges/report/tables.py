@@ -10,9 +10,9 @@ import pandas as pd
 
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.numbers import Extreme, SpaceWeek, by_day, by_hour, days_over_dose
-from monitor.site import words
-from monitor.site.readings import MINUTE_MS, Quantity
+from monitor.site.readings import Quantity
 from monitor.site.spaces import Site
+from monitor.site.time import MINUTE_MS, local
 from monitor.store.exports import flag_text
 from monitor.store.formats import no_formula
 
@@ -28,7 +28,7 @@ def local_text(minute: int | None, site: Site) -> str | None:
     """A moment as ISO 8601 in the site's zone, to the minute: `2026-07-14T15:10+01:00`."""
     if minute is None:
         return None
-    return words.local(minute * MINUTE_MS, site.timezone).isoformat(timespec="minutes")
+    return local(minute * MINUTE_MS, site.timezone).isoformat(timespec="minutes")
 
 
 def spaces_table(week: SiteWeek) -> pd.DataFrame:

@@ -8,8 +8,8 @@ from monitor.edges.report.gather import SensorWeek, SiteWeek
 from monitor.edges.report.numbers import SpaceWeek, days_over_dose
 from monitor.site import words
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import OUTDOORS, Site
+from monitor.site.time import MINUTE_MS, local
 
 MOST_LINES = 10
 _MOST_SPACES = 3
@@ -160,7 +160,7 @@ def notice_line(week: SiteWeek) -> str:
 
 def at(minute: int, site: Site) -> str:
     """A moment by the site's clock: `Tue 14 Jul, 14:10`."""
-    there = words.local(minute * MINUTE_MS, site.timezone)
+    there = local(minute * MINUTE_MS, site.timezone)
     return f"{words.day(there.date())}, {there:%H:%M}"
 
 

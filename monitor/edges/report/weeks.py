@@ -5,9 +5,10 @@ Where the clocks change, a week has 167 or 169 hours and a day 23 or 25.
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import NamedTuple, Self
-from zoneinfo import ZoneInfo
+
+from monitor.site.time import local_day, midnight
 
 
 class Week(NamedTuple):
@@ -37,7 +38,7 @@ class Week(NamedTuple):
     @classmethod
     def holding(cls, epoch_ms: int, timezone: str) -> Self:
         """The week in which a moment [UTC epoch ms] lies."""
-        day = datetime.fromtimestamp(epoch_ms / 1000, UTC).astimezone(ZoneInfo(timezone)).date()
+        day = local_day(epoch_ms, timezone)
         return cls(day - timedelta(days=day.weekday()))
 
     def __str__(self) -> str:
@@ -66,10 +67,4 @@ class Week(NamedTuple):
 
     def span(self, timezone: str) -> tuple[int, int]:
         """From its first minute to before its last [UTC epoch minutes]."""
-        return first_minute(self.monday, timezone), first_minute(self.after().monday, timezone)
-
-
-def first_minute(day: date, timezone: str) -> int:
-    """The first minute of a local day [UTC epoch minutes]."""
-    midnight = datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(timezone))
-    return int(midnight.timestamp() // 60)
+        return midnight(self.monday, timezone), midnight(self.after().monday, timezone)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from monitor.drying.prospects import KEPT, Prospect
 from monitor.entries.batches import Batch, BatchState
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
-from monitor.site.words import chances, count, day, humidity, local_day, spoils_as
+from monitor.site.time import MINUTE_MS, local_day
+from monitor.site.words import chances, count, day, humidity, spoils_as
 
 LIGHT_WORTH_SAYING = 0.05
 LOSS_WORTH_SAYING_PCT = 0.5

@@ -10,9 +10,9 @@ from monitor.notices.rules import Notice, Part, Weight, place_of
 from monitor.notices.sentences.measures import before_it
 from monitor.notices.sentences.spells import Words
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site
-from monitor.site.words import chances, degrees, humidity, listed, local, named, title, when_minute
+from monitor.site.time import MINUTE_MS, local
+from monitor.site.words import chances, degrees, humidity, listed, named, title, when_minute
 
 _TITLES = {
     Kind.HOT: "likely above {limit} from {begins}",

@@ -17,6 +17,7 @@ from monitor.notices.sentences.spells import Words
 from monitor.site.cautions import ELECTRICS, HEIGHT, MOULD
 from monitor.site.kinds import Kind
 from monitor.site.spaces import OUTDOORS
+from monitor.site.time import MINUTE_MS
 from monitor.site.words import (
     chances,
     count,
@@ -253,7 +254,7 @@ def clock_set(leap_ms: int, now_ms: int) -> Notice:
     """The machine's clock was set to what nobody vouches for. leap_ms: forward above 0."""
     way = "forward" if leap_ms > 0 else "back"
     words = Words(
-        f"Monitor: the clock was put {way} by {lasting(abs(leap_ms) / 60_000)}",
+        f"Monitor: the clock was put {way} by {lasting(abs(leap_ms) / MINUTE_MS)}",
         "The monitor goes on by the time it had.",
         to_do="if the new time is right, restart the monitor; if not, set the clock right.",
     )

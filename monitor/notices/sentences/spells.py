@@ -9,16 +9,14 @@ from monitor.notices.circumstances import Circumstances
 from monitor.notices.sentences.measures import best_thing
 from monitor.places.sun import Place, beams
 from monitor.site.kinds import Kind
-from monitor.site.readings import MINUTE_MS
 from monitor.site.spaces import Site, Use
+from monitor.site.time import MINUTE_MS, local, local_day
 from monitor.site.words import (
     degrees,
     humidity,
     lasting,
     light,
     listed,
-    local,
-    local_day,
     named,
     shortened,
     title,

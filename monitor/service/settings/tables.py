@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from monitor.service.settings import toml_lines
+from monitor.site.time import DAY_S
 
 T = TypeVar("T")
 
 MISSING: Final = object()
-_SECONDS = {"s": 1, "min": 60, "h": 3600, "day": 86_400, "days": 86_400}
+_SECONDS = {"s": 1, "min": 60, "h": 3600, "day": DAY_S, "days": DAY_S}
 _DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*(s|min|h|days?)")
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 
