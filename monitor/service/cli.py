@@ -257,11 +257,12 @@ def _mend(settings: Settings, now_ms: int) -> None:
 
 
 def _backup(asked: argparse.Namespace) -> None:
-    from monitor.service.errands import ErrandError, make_backup
+    from monitor.edges.beside import BesideError
+    from monitor.service.errands import make_backup
 
     try:
         made = make_backup(_settings(asked).store, clock.now_ms())
-    except ErrandError as error:
+    except BesideError as error:
         raise FailedError(str(error)) from error
     plain = {"file": made.file, "bytes": made.size, "second": made.second, "trouble": made.trouble}
     said = [f"{made.file} is made and opens well, {made.size / 1e6:,.1f} MB."]
@@ -381,7 +382,9 @@ def _print(asked: argparse.Namespace, plain: object, words: Callable[[], str]) -
 
 
 def _report(asked: argparse.Namespace) -> None:
-    from monitor.service.errands import ErrandError, make_report, report_order
+    from monitor.edges.beside import BesideError, ask
+    from monitor.edges.report.order import REPORT
+    from monitor.service.errands import report_order
     from monitor.service.jobs import last_week
 
     settings = _settings(asked)
@@ -395,8 +398,8 @@ def _report(asked: argparse.Namespace) -> None:
     elif asked.weeks:
         order = replace(order, weeks=_weeks(asked.weeks))
     try:
-        answer = make_report(order)
-    except ErrandError as error:
+        answer = ask(REPORT, order)[-1]
+    except BesideError as error:
         raise FailedError(str(error)) from error
     plain = {"week": answer.week, "text": answer.text, "folder": str(answer.folder)}
     words = f"{answer.text}\n\nThe page and the tables are in {answer.folder}"

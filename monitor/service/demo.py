@@ -10,14 +10,16 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from monitor.edges import beside
 from monitor.edges import broker as broker_edge
 from monitor.edges.broker import RunningBroker
 from monitor.edges.clock import monotonic_s
 from monitor.edges.phone import Message, Phone, as_text
 from monitor.edges.recordings import replay
+from monitor.edges.report.order import REPORT
 from monitor.edges.socket import SocketError, ask
 from monitor.service.daemon import socket_file
-from monitor.service.errands import make_report, report_order
+from monitor.service.errands import report_order
 from monitor.service.settings.settings import Settings, load
 from monitor.service.shipped import shipped
 from monitor.site.time import epoch_ms_of, utc
@@ -45,7 +47,7 @@ def demo(folder: Path | None, amqtt: bool) -> int:
     if code:
         print(f"The monitor ended with code {code}; {home / 'monitor.log'} says why.")
         return 1
-    answer = make_report(report_order(settings, WEEK, epoch_ms_of(UNTIL)))
+    answer = beside.ask(REPORT, report_order(settings, WEEK, epoch_ms_of(UNTIL)))[-1]
     print(f"\n{answer.text}\n")
     print(f"{sent:,} messages in {monotonic_s() - began:.0f} s. What it made:")
     print(f"  the settings     {settings.file}")

@@ -6,14 +6,14 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from zoneinfo import ZoneInfo
 
+from monitor.edges.beside import BesideError, ask
 from monitor.edges.socket import Message
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.entries import JSON, Request, RequestError
 from monitor.entries.logbook import Entered
 from monitor.entries.told import history_lines
 from monitor.service import requests, sensor_check, views
-from monitor.service.errands import ErrandError, make_plan
-from monitor.service.planner import order_from
+from monitor.service.planner import PLAN, order_from
 from monitor.service.settings.settings import Settings
 from monitor.service.worker import Enter, Worker
 from monitor.store.connection import StoreError
@@ -62,8 +62,8 @@ class Desk:
         snapshot = self._worker.snapshot
         order = order_from(given, self._settings_file, self._site, snapshot, self._flowers)
         try:
-            return make_plan(order)
-        except ErrandError as error:
+            return ask(PLAN, order)
+        except BesideError as error:
             raise RequestError(str(error)) from error
 
     def _plan(self, given: JSON) -> Message:

@@ -2,39 +2,32 @@
 
 from __future__ import annotations
 
-import json
 import logging
-import subprocess
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import time
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
-import monitor
 from monitor.ahead.grid import STEP_MIN
-from monitor.ahead.lesson import LEARNED_AT, Lesson, place_of
-from monitor.edges.report.order import COMMAND, Answer, Order
-from monitor.edges.socket import Message
+from monitor.ahead.lesson import LEARNED_AT, Lesson, load, place_of
+from monitor.edges.beside import BesideError, Command, ask
+from monitor.edges.report.order import REPORT as REPORTING
+from monitor.edges.report.order import Answer, Order
 from monitor.notices.rules import Notice
 from monitor.notices.sentences import messages
-from monitor.service import planner
 from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, due, last_week
 from monitor.service.settings.flower_book import book_of
 from monitor.service.settings.settings import Settings, Store
 from monitor.service.worker import Worker
-from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS
-from monitor.store import backup, learn
-from monitor.store.backup import Made
+from monitor.store.backup import BackupOrder, Made
+from monitor.store.learn import LearningOrder
 
 log = logging.getLogger(__name__)
 
 UPKEEP_AT = time(4, 15)
-REPORT_TIMEOUT_S = 300
-BACKUP_TIMEOUT_S = 3600
-PLAN_TIMEOUT_S = 28  # whoever asks waits for 30
-LEARN_TIMEOUT_S = 1800
+BACKUP = Command("monitor.store.backup:back_up", BackupOrder, Made, within_s=3600)
+LESSONS = Command("monitor.store.learn:lessons", LearningOrder, list[bytes], within_s=1800)
 # After a report failed: live beside the worker, in a replay in its thread.
 RETRIES_S, REPLAY_RETRIES_S = (60.0, 600.0, 3600.0), (2.0, 5.0)
 # What the jobs are called in a notice.
@@ -46,10 +39,6 @@ WORDS = {
 # Rows taken away between two commits, so that the worker is soon back at its socket.
 SLICE_ROWS = 2_000
 SLICE_DAYS = 20  # days of a space worked out between two commits: some 2 ms each
-
-
-class ErrandError(Exception):
-    """What could not be done; str() is one sentence."""
 
 
 def report_order(settings: Settings, week: str, now_ms: int) -> Order:
@@ -66,81 +55,24 @@ def report_order(settings: Settings, week: str, now_ms: int) -> Order:
     )
 
 
-def make_report(order: Order) -> Answer:
-    """Make reports in a process of its own: pandas stays out of the daemon. Returns the last.
-
-    raises ErrandError
-    """
-    return Answer.from_json(_child(COMMAND, order.to_json(), REPORT_TIMEOUT_S).splitlines()[-1])
-
-
 def make_backup(store: Store, now_ms: int) -> Made:
-    """Make a backup in a process of its own: the monitor goes on meanwhile.
-
-    raises ErrandError
-    """
-    second = store.second_backup_folder
-    order = {
-        "store": str(store.file),
-        "folder": str(store.backup_folder),
-        "second": None if second is None else str(second),
-        "kept": store.backups_kept,
-        "now_ms": now_ms,
-    }
-    return Made(**json.loads(_child(backup.COMMAND, json.dumps(order), BACKUP_TIMEOUT_S)))
+    """Make a backup beside: the monitor goes on meanwhile; raises BesideError."""
+    folder, second = store.backup_folder, store.second_backup_folder
+    return ask(BACKUP, BackupOrder(store.file, folder, second, store.backups_kept, now_ms))
 
 
-def make_plan(order: planner.Order) -> Message:
-    """Rank the spaces for a harvest, in a process of its own: learning air changes takes a while.
-
-    raises ErrandError
-    """
-    answer: Message = json.loads(_child(planner.COMMAND, planner.to_json(order), PLAN_TIMEOUT_S))
-    return answer
-
-
-def make_lessons(store: Path, site: Site, until: int) -> list[Lesson]:
-    """Learn from a store in a process of its own: it may take longer than a socket can wait.
-
-    until   UTC epoch minute
-    raises  ErrandError
-    """
-    spaces = sorted({sensor.space for sensor in site.sensors.values()})
-    asked = learn.order(store, spaces, place_of(site), until)
-    return learn.lessons(_child(learn.COMMAND, asked, LEARN_TIMEOUT_S))
-
-
-def _child(command: Sequence[str], order: str, timeout_s: float) -> str:
-    """What a module of ours, run as a process, answers to an order on its standard input."""
-    try:
-        done = subprocess.run(  # noqa: S603 (our own module, no shell)
-            command,
-            input=order,
-            capture_output=True,
-            text=True,
-            timeout=timeout_s,
-            check=False,
-            cwd=Path(monitor.__file__).parents[1],
-        )
-    except (OSError, subprocess.TimeoutExpired) as error:
-        raise ErrandError(f"it could not be done: {error}") from error
-    if done.returncode:
-        raise ErrandError(done.stderr.strip().splitlines()[-1] if done.stderr else "no reason")
-    return done.stdout
-
-
-def _tried_again(make: Callable[[], Answer], waits_s: Sequence[float]) -> Answer:
+def _tried_again(order: Order, waits_s: Sequence[float]) -> Answer:
     """Make a report; a disk may fail for a while, and the next one is of another week.
 
-    raises  ErrandError: nor could it be made after the last of these waits
+    raises  BesideError: nor could it be made after the last of these waits
     """
     for wait_s in waits_s:
         try:
-            return make()
-        except ErrandError as error:
+            return ask(REPORTING, order)[-1]
+        except BesideError as error:
             log.warning("%s: %s; it is tried again in %.0f s.", WORDS[REPORT], error, wait_s)
             threading.Event().wait(wait_s)
-    return make()
+    return ask(REPORTING, order)[-1]
 
 
 class Errands:
@@ -174,8 +106,8 @@ class Errands:
                 _taught(self._worker, self._lessons(due_ms))
             else:
                 order = self.order(last_week(due_ms, self._zone), due_ms)
-                self._keep(_tried_again(lambda: make_report(order), REPLAY_RETRIES_S), due_ms)
-        except ErrandError as error:
+                self._keep(_tried_again(order, REPLAY_RETRIES_S), due_ms)
+        except BesideError as error:
             self._failed(job.name, str(error), due_ms)
 
     # -- the live way: beside the worker, from any thread -----------------------------------------
@@ -218,8 +150,8 @@ class Errands:
         now_ms = self._worker.now_ms()
         try:
             order = self.order(last_week(due_ms, self._zone), now_ms)
-            answer = _tried_again(lambda: make_report(order), RETRIES_S)
-        except ErrandError as error:
+            answer = _tried_again(order, RETRIES_S)
+        except BesideError as error:
             self._end(REPORT, due_ms, str(error))
         else:
             self._worker.post(lambda _: self._keep(answer, now_ms))
@@ -228,7 +160,7 @@ class Errands:
     def _upkeep(self, due_ms: int) -> None:
         try:
             trouble = make_backup(self._settings.store, self._worker.now_ms()).trouble
-        except ErrandError as error:
+        except BesideError as error:
             trouble = str(error)
         self._worker.post(lambda worker: self._trim_on(worker, worker.now_ms()))
         self._end(UPKEEP, due_ms, trouble)
@@ -236,15 +168,18 @@ class Errands:
     def _learn(self, due_ms: int) -> None:
         try:
             lessons = self._lessons(due_ms)
-        except ErrandError as error:
+        except BesideError as error:
             self._end(LEARNING, due_ms, str(error))
         else:
             self._worker.post(lambda worker: _taught(worker, lessons))
             self._end(LEARNING, due_ms, None)
 
     def _lessons(self, due_ms: int) -> list[Lesson]:
+        site = self._settings.site
+        spaces = sorted({sensor.space for sensor in site.sensors.values()})
         until = due_ms // MINUTE_MS // STEP_MIN * STEP_MIN
-        return make_lessons(self._settings.store.file, self._settings.site, until)
+        kept = ask(LESSONS, LearningOrder(self._settings.store.file, spaces, place_of(site), until))
+        return [lesson for lesson in map(load, kept) if lesson is not None]
 
     def _end(self, job: str, due_ms: int, trouble: str | None) -> None:
         """The job was done: note it, and say what went wrong in it."""

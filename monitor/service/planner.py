@@ -1,17 +1,9 @@
-"""Where a harvest should hang: gathered from the store, in a process of its own.
-
-    python -m monitor.service.planner
-
-reads an `Order` as JSON from its standard input and writes the answer as one line of JSON; what
-fails is one sentence on standard error and exit code 1.
-"""
+"""Where a harvest should hang: gathered from the store, in a process beside."""
 
 from __future__ import annotations
 
-import json
-import sys
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +13,7 @@ from numpy.typing import NDArray
 from monitor.ahead.chances import hot_chance
 from monitor.ahead.exchange import Exchange, by_following
 from monitor.drying.members import book_prior
+from monitor.edges.beside import Command
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.admission import flower_named
 from monitor.entries.batches import Batch, described, fold, hanging_in
@@ -32,18 +25,16 @@ from monitor.places.plan import Candidate, Harvest, ranking, told
 from monitor.places.sun import Place, beams
 from monitor.places.what_ifs import read_what_ifs, told_what_ifs
 from monitor.science.moist_air import standard_pressure
-from monitor.service.settings.settings import SettingsError, load
+from monitor.service.settings.settings import load
 from monitor.service.shipped import shipped
 from monitor.site.flowers import Book, read_book
 from monitor.site.readings import Quantity
 from monitor.site.spaces import OUTDOORS, Site, Space, Use
 from monitor.site.time import DAY_MIN, MINUTE_MS, local_day
-from monitor.store.connection import StoreError
 from monitor.store.reader import Reader
 
-COMMAND = (sys.executable, "-m", "monitor.service.planner")
-
 Floats = NDArray[np.float64]
+Plan = dict[str, Any]  # as the command and the page show it
 # The air of so many days stands for that to come; the air change is learned from so many; so many
 # tell how often it gets hot. Our own choice.
 AIR_DAYS, EXCHANGE_DAYS, HOT_DAYS = 3, 4, 7
@@ -52,7 +43,7 @@ STEP_MIN = 10
 
 
 @dataclass(frozen=True)
-class Order:
+class PlanOrder:
     """What is asked.
 
     settings  path of the settings file
@@ -77,7 +68,7 @@ def order_from(
     site: Site,
     snapshot: Snapshot,
     flowers: Mapping[str, str],
-) -> Order:
+) -> PlanOrder:
     """The order out of what somebody asked; raises RequestError with one sentence."""
     for name in ("flower", "bunches"):
         if given.get(name) in (None, ""):
@@ -92,7 +83,7 @@ def order_from(
         raise RequestError("what-ifs are a list of texts", "what_if")
     what_if = tuple(str(one) for one in asked)
     read_what_ifs(what_if)
-    return Order(
+    return PlanOrder(
         str(settings),
         snapshot.now_ms,
         str(flower),
@@ -117,7 +108,7 @@ def _hot(site: Site, snapshot: Snapshot) -> dict[str, float]:
     return {name: chance for name, chance in chances.items() if chance is not None}
 
 
-def plan(order: Order) -> dict[str, Any]:
+def plan(order: PlanOrder) -> Plan:
     """The ranking, as plain values and in words."""
     settings = load(Path(order.settings))
     book = read_book(shipped("config/flowers.toml").read_text("utf-8"), settings.flowers)
@@ -151,7 +142,7 @@ def plan(order: Order) -> dict[str, Any]:
     }
 
 
-def _harvest(order: Order, book: Book, batches: tuple[Batch, ...]) -> Harvest:
+def _harvest(order: PlanOrder, book: Book, batches: tuple[Batch, ...]) -> Harvest:
     flower = book.find(order.flower) or book.other
     weighed = [b.fresh_mass_g for b in batches if b.flower == flower.key and b.fresh_mass_g]
     fresh_g = order.fresh_g
@@ -162,7 +153,7 @@ def _harvest(order: Order, book: Book, batches: tuple[Batch, ...]) -> Harvest:
 
 
 def _candidate(
-    reader: Reader, site: Site, space: Space, batches: tuple[Batch, ...], order: Order
+    reader: Reader, site: Site, space: Space, batches: tuple[Batch, ...], order: PlanOrder
 ) -> Candidate:
     now = order.now_ms // MINUTE_MS
     pressure_pa = standard_pressure(site.elevation_m)
@@ -253,21 +244,5 @@ def _tens(values: Floats) -> Floats:
     return np.where(known.any(axis=1), total / np.maximum(known.sum(axis=1), 1), np.nan)
 
 
-def _main() -> int:
-    given = json.loads(sys.stdin.read())
-    try:
-        answer = plan(Order(**given | {"what_if": tuple(given["what_if"])}))
-    except (SettingsError, StoreError, RequestError) as error:
-        print(error, file=sys.stderr)
-        return 1
-    print(json.dumps(answer, ensure_ascii=False))
-    return 0
-
-
-def to_json(order: Order) -> str:
-    """The order as the process reads it."""
-    return json.dumps(asdict(order), ensure_ascii=False)
-
-
-if __name__ == "__main__":
-    sys.exit(_main())
+# Who asks waits for 30 s.
+PLAN = Command("monitor.service.planner:plan", PlanOrder, Plan, within_s=28)

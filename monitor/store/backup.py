@@ -1,18 +1,12 @@
-"""Backups of the store: made whole, opened to see that they are, kept by date, brought back.
-
-`python -m monitor.store.backup` makes one in a process of its own, so that the monitor's readings
-never wait for it. Its input is an order as JSON on one line, its output what became of it.
-"""
+"""Backups of the store: made whole, opened to see that they are, kept by date, brought back."""
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import sqlite3
-import sys
 from contextlib import closing, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -20,9 +14,24 @@ from monitor.site.time import epoch_ms_of, utc
 from monitor.store.connection import StoreError, locked, open_for_reading, vacuum_into
 from monitor.store.journal import bring_back
 
-COMMAND = [sys.executable, "-m", "monitor.store.backup"]
 _DATED = "%Y%m%dT%H%M%SZ"
 _TABLES = {"reading", "air", "spell", "entry", "notice"}
+
+
+@dataclass(frozen=True, slots=True)
+class BackupOrder:
+    """A backup to be made.
+
+    second  where a copy goes, e.g. a memory stick; it missing is no failure of the first
+    kept    how many stay in each folder
+    now_ms  its date [UTC epoch ms]
+    """
+
+    store: Path
+    folder: Path
+    second: Path | None
+    kept: int
+    now_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,20 +63,19 @@ class Restored:
     troubles: list[str]
 
 
-def back_up(store: Path, folder: Path, second: Path | None, kept: int, now_ms: int) -> Made:
+def back_up(order: BackupOrder) -> Made:
     """Make a dated backup, open it to see that it is whole, and let the oldest ones go.
 
-    second  where a copy goes, e.g. a memory stick; it missing is no failure of the first
-    kept    how many stay in each folder
     raises  StoreError: there is no backup
     """
-    name = f"{store.stem}-{moment(now_ms)}.sqlite"
+    store, folder, second = order.store, order.folder, order.second
+    name = f"{store.stem}-{moment(order.now_ms)}.sqlite"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         file = _vacuumed(store, folder / name)
     except OSError as error:
         raise StoreError(f"{folder}: no backup can be written there ({error.strerror})") from error
-    _let_go(store, folder, kept)
+    _let_go(store, folder, order.kept)
     made = Made(str(file), file.stat().st_size)
     if second is None:
         return made
@@ -77,7 +85,7 @@ def back_up(store: Path, folder: Path, second: Path | None, kept: int, now_ms: i
         why = error.strerror if isinstance(error, OSError) else str(error)
         trouble = f"{second}: there is no copy of the backup ({why}); is the stick plugged in?"
         return Made(made.file, made.size, trouble=trouble)
-    _let_go(store, second, kept)
+    _let_go(store, second, order.kept)
     return Made(made.file, made.size, str(copy))
 
 
@@ -212,21 +220,3 @@ def _to_disk(path: Path) -> None:
 def moment(now_ms: int) -> str:
     """A moment as file names hold it: 20260712T041500Z."""
     return utc(now_ms).strftime(_DATED)
-
-
-def main() -> int:
-    """Take an order from standard input: store, folder, second, kept, now_ms."""
-    order = json.loads(sys.stdin.readline())
-    second = None if order["second"] is None else Path(order["second"])
-    try:
-        store, folder = Path(order["store"]), Path(order["folder"])
-        made = back_up(store, folder, second, order["kept"], order["now_ms"])
-    except StoreError as error:
-        print(error, file=sys.stderr)
-        return 1
-    print(json.dumps(asdict(made)))
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())

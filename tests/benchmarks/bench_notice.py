@@ -29,8 +29,9 @@ from statistics import median, quantiles
 from typing import TextIO
 
 from monitor.edges import broker as broker_edge
+from monitor.edges.beside import ask
 from monitor.edges.mqtt import Guest
-from monitor.edges.report.order import COMMAND
+from monitor.edges.report.order import REPORT
 from monitor.engine.effects import Effects
 from monitor.service import cli
 from monitor.service.errands import report_order
@@ -157,12 +158,12 @@ def reports(settings: Settings, quick: bool) -> Iterator[list[float]]:
     over = threading.Event()
     now_ms = time.time_ns() // 1_000_000
     week = last_week(now_ms, UTC)
-    order = report_order(settings, week, now_ms).to_json()
+    order = report_order(settings, week, now_ms)
 
     def make() -> None:
         while not over.is_set():
             began = time.monotonic()
-            subprocess.run(COMMAND, input=order, capture_output=True, text=True, check=True)
+            ask(REPORT, order)
             took.append(time.monotonic() - began)
 
     making = threading.Thread(target=make)

@@ -16,7 +16,7 @@ import numpy as np
 
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
-from monitor.edges.report.order import COMMAND, Answer, Order
+from monitor.edges.report.order import REPORT, Order
 from monitor.edges.report.weeks import Week
 from monitor.engine.effects import Effects
 from monitor.notices.said import Settlement
@@ -103,8 +103,8 @@ def measured(site: Site) -> list[Row]:
         fill(file, site)
         end_ms = WEEK.span(site.timezone)[1] * 60_000
         order = Order(file, Path(folder), str(WEEK), end_ms, site, BOOK)
-        made = child.run(COMMAND, order.to_json())
-        page = (Answer.from_json(made.printed).folder / "week.html").stat().st_size
+        made = child.run(REPORT.words(), REPORT.line(order).decode())
+        page = (REPORT.read(made.printed.encode())[0].folder / "week.html").stat().st_size
         floor = floor_s(file, site)
     every_s = max(sensor.every_s for sensor in site.sensors.values())
     size = f"{len(site.spaces)} spaces, {len(site.sensors)} sensors every {every_s:g} s"

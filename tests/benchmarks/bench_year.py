@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from monitor.edges.report.order import COMMAND, Answer, Order
+from monitor.edges.report.order import REPORT, Answer, Order
 from monitor.edges.report.weeks import Week
 from monitor.store.exports import export
 from monitor.store.reader import Reader
@@ -61,8 +61,8 @@ def main(quick: bool) -> list[Row]:
         garden.write(store, begin, end)
         order = Order(store, Path(folder), FIRST, end * 60_000, SITE, BOOK)
         order = replace(order, weeks=weeks)
-        made = child.run(COMMAND, order.to_json())
-        answers = [Answer.from_json(line) for line in made.printed.splitlines()]
+        made = child.run(REPORT.words(), REPORT.line(order).decode())
+        answers = REPORT.read(made.printed.encode())
         worst = disagreement(store, answers)
     size = f"{len(answers)} weeks, {len(SITE.spaces)} spaces"
     return [

@@ -2,7 +2,6 @@
 
 import csv
 import io
-import json
 import math
 import re
 import subprocess
@@ -19,12 +18,13 @@ import pytest
 
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
+from monitor.edges.beside import BesideError, ask
 from monitor.edges.report.build import build
 from monitor.edges.report.change import thing_to_change
 from monitor.edges.report.gather import NotYetError, SiteWeek, Source, gather
 from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import SpaceWeek, by_day, by_hour, days_over_dose
-from monitor.edges.report.order import COMMAND, Answer, Order
+from monitor.edges.report.order import REPORT, Answer, Order
 from monitor.edges.report.sheet import sheet
 from monitor.edges.report.text import MOST_LINES, PULL_EXPLAINED, phone_text
 from monitor.edges.report.weeks import Week
@@ -607,28 +607,24 @@ def test_fahrenheit_is_spoken_where_the_site_reads_it(golden: SiteWeek) -> None:
 
 
 @pytest.fixture
-def ordered(tmp_path: Path) -> Callable[..., "subprocess.CompletedProcess[str]"]:
+def ordered(tmp_path: Path) -> Callable[..., Answer]:
     minutes = [m for at in range(7 * DAY) if (m := golden_minute(at))]
     spell = Spell(Kind.HOT, "attic", None, MONDAY + 9, MONDAY + 30, None, 33.0)
     file = stored(tmp_path, Effects(air=minutes, settlements=[settled([spell])]))
     site = site_of(ATTIC, Space("=shed", Use.STORING))
 
-    def run(week: str, store: Path = file) -> "subprocess.CompletedProcess[str]":
+    def run(week: str, store: Path = file) -> Answer:
         order = Order(store, tmp_path / "reports", week, LATER_MS, site, BOOK)
-        assert Order.from_json(order.to_json()) == order
-        return subprocess.run(
-            COMMAND, input=order.to_json(), capture_output=True, text=True, check=False
-        )
+        (answer,) = ask(REPORT, order)
+        return answer
 
     return run
 
 
 def test_the_process_answers_with_a_text_and_a_folder_of_tables(
-    ordered: Callable[..., "subprocess.CompletedProcess[str]"], tmp_path: Path
+    ordered: Callable[..., Answer], tmp_path: Path
 ) -> None:
-    done = ordered("2026-W03")
-    assert (done.returncode, done.stderr) == (0, "")
-    answer = Answer.from_json(done.stdout)
+    answer = ordered("2026-W03")
     assert answer.folder == tmp_path / "reports" / "2026-W03"
     assert {f.name for f in answer.folder.iterdir()} == set(answer.files)
     assert (answer.folder / "week.txt").read_text() == answer.text + "\n"
@@ -644,8 +640,7 @@ def test_the_process_answers_with_a_text_and_a_folder_of_tables(
     # The shed's two quantities and light, and three gaps of the attic.
     assert len(pd.read_csv(answer.folder / "gaps.csv")) == 6
     assert pd.read_csv(answer.folder / "sensors.csv")["readings"].tolist() == [0, 0]
-    again = ordered("2026-W03")
-    assert json.loads(again.stdout) == json.loads(done.stdout)
+    assert ordered("2026-W03") == answer
 
 
 @pytest.mark.parametrize(
@@ -659,19 +654,16 @@ def test_the_process_answers_with_a_text_and_a_folder_of_tables(
     ],
 )
 def test_a_report_that_cannot_be_made_is_one_sentence(
-    ordered: Callable[..., "subprocess.CompletedProcess[str]"], week: str, sentence: str
+    ordered: Callable[..., Answer], week: str, sentence: str
 ) -> None:
-    done = ordered(week)
-    assert (done.returncode, done.stdout, done.stderr) == (1, "", f"{sentence}\n")
+    with pytest.raises(BesideError) as failed:
+        ordered(week)
+    assert str(failed.value) == sentence
 
 
-def test_no_store_is_one_sentence_too(
-    ordered: Callable[..., "subprocess.CompletedProcess[str]"], tmp_path: Path
-) -> None:
-    done = ordered("2026-W03", tmp_path / "none.sqlite")
-    assert done.returncode == 1
-    assert "there is no store yet" in done.stderr
-    assert len(done.stderr.splitlines()) == 1
+def test_no_store_is_one_sentence_too(ordered: Callable[..., Answer], tmp_path: Path) -> None:
+    with pytest.raises(BesideError, match="there is no store yet"):
+        ordered("2026-W03", tmp_path / "none.sqlite")
 
 
 def test_the_monitor_can_order_a_report_without_loading_pandas() -> None:

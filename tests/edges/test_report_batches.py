@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import subprocess
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,10 +10,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from monitor.edges.beside import ask
 from monitor.edges.report import season_sheet
 from monitor.edges.report.build import build
 from monitor.edges.report.gather import Source, gather
-from monitor.edges.report.order import COMMAND, Answer, Order
+from monitor.edges.report.order import REPORT, Answer, Order
 from monitor.edges.report.season import PlaceRow, best_place, gather_season
 from monitor.edges.report.sheet import sheet
 from monitor.edges.report.weeks import Week
@@ -43,11 +43,7 @@ def order(file: Path, folder: Path) -> Order:
 def answers(month: Path, tmp_path_factory: pytest.TempPathFactory) -> list[Answer]:
     """All four weeks in one run of the process."""
     asked = replace(order(month, tmp_path_factory.mktemp("reports")), weeks=WEEKS)
-    assert Order.from_json(asked.to_json()) == asked
-    done = subprocess.run(
-        COMMAND, input=asked.to_json(), capture_output=True, text=True, check=True
-    )
-    return [Answer.from_json(line) for line in done.stdout.splitlines()]
+    return ask(REPORT, asked)
 
 
 def exported(file: Path, begin: int, end: int) -> pd.DataFrame:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import sys
 import threading
 import time as wall
 from collections.abc import Iterator
 from concurrent.futures import Future
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,20 +21,19 @@ from apscheduler.triggers.cron import CronTrigger
 
 from monitor.ahead.lesson import load as load_lesson
 from monitor.air.minute import MinuteOfAir
-from monitor.edges.report.order import Answer
+from monitor.edges.beside import BesideError
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
 from monitor.service import errands
-from monitor.service.errands import UPKEEP_AT, ErrandError, Errands
+from monitor.service.errands import UPKEEP_AT, Errands
 from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, Stepper, Timetable, due, last_week
 from monitor.service.replay import Replay
 from monitor.service.settings.settings import Settings, load
 from monitor.service.worker import Worker
 from monitor.site.flowers import read_book
 from monitor.site.time import DAY_MS, MINUTE_MS
-from monitor.store import learn
 from monitor.store.backup import backups
 from tests.service.test_live import SETTINGS
 from tests.service.trial import SAMPLES
@@ -301,13 +300,13 @@ def test_a_replay_learns_in_the_night_what_the_store_taught_until_then(tmp_path:
 def test_a_night_that_could_not_be_learned_from_is_told_in_a_replay_too(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(learn, "COMMAND", [sys.executable, "-c", "raise SystemExit('no memory')"])
+    monkeypatch.setattr(errands, "LESSONS", replace(errands.LESSONS, memory_mb=1))
     with Shed(tmp_path, "2026-07-12T04:31+01:00") as shed:
         [learning] = [job for job in shed.errands.jobs() if job.name == LEARNING]
         shed.worker.post(lambda _: shed.errands.now(learning, shed.now_ms))
         [(kind, title, body)] = shed.wait_for_notices(1)
     assert (kind, title) == ("job-failed", "Monitor: the nightly learning from the past failed")
-    assert "no memory" in body
+    assert "it took more than 1 MB of memory" in body
 
 
 def test_a_missing_stick_is_told_and_the_first_backup_is_there(tmp_path: Path) -> None:
@@ -395,17 +394,22 @@ def test_what_a_failed_commit_undid_is_done_again_in_a_replay(tmp_path: Path) ->
     worker.run()  # closes
 
 
-def test_a_report_that_fails_is_tried_again(caplog: pytest.LogCaptureFixture) -> None:
-    made = Answer("2026-W28", Path("week"), "Ten lines.")
-    failing = [ErrandError("the disk is full"), ErrandError("the disk is full")]
+def test_a_report_that_fails_is_tried_again(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It fails for as long as a file stands where its folder is wanted."""
+    with Shed(tmp_path, "2026-07-13T06:00+01:00") as shed:
+        order = shed.errands.order("2026-W28", shed.now_ms)
+        order.folder.write_text("a file")
+        with pytest.raises(BesideError):
+            errands._tried_again(order, (0.0,))
 
-    def make() -> Answer:
-        if failing:
-            raise failing.pop()
-        return made
+        def waited(_: threading.Event, seconds: float | None = None) -> bool:
+            order.folder.unlink()
+            return seconds is not None
 
-    assert errands._tried_again(make, (0.0, 0.0, 0.0)) is made
-    assert caplog.text.count("the weekly report: the disk is full; it is tried again") == 2
-    failing = [ErrandError("the disk is full")] * 2
-    with pytest.raises(ErrandError):
-        errands._tried_again(make, (0.0,))
+        with monkeypatch.context() as patched:
+            patched.setattr(errands.threading.Event, "wait", waited)
+            made = errands._tried_again(order, (0.0, 0.0))
+    assert made.week == "2026-W28"
+    assert caplog.text.count("; it is tried again in 0 s.") == 2

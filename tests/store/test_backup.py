@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 import subprocess
 import sys
@@ -13,11 +12,13 @@ from pathlib import Path
 
 import pytest
 
+from monitor.edges.beside import BesideError, ask
 from monitor.engine.effects import Effects
+from monitor.service.errands import BACKUP
 from monitor.site.readings import Quantity, Reading
 from monitor.site.time import DAY_MS
-from monitor.store import backup, connection
-from monitor.store.backup import back_up, backups, made_ms, restore, verify
+from monitor.store import connection
+from monitor.store.backup import BackupOrder, Made, back_up, backups, made_ms, restore, verify
 from monitor.store.connection import StoreError
 from monitor.store.writer import Writer
 
@@ -43,9 +44,8 @@ def test_a_backup_is_made_while_the_store_is_written(tmp_path: Path) -> None:
     writer = Writer(tmp_path / "x.sqlite")
     fill(writer, 0, 50_000)
     made = []
-    child = threading.Thread(
-        target=lambda: made.append(back_up(writer.file, tmp_path / "b", None, KEPT, NOW_MS))
-    )
+    order = BackupOrder(writer.file, tmp_path / "b", None, KEPT, NOW_MS)
+    child = threading.Thread(target=lambda: made.append(back_up(order)))
     child.start()
     turns = 0
     while child.is_alive():
@@ -68,7 +68,7 @@ def test_a_bounded_number_is_kept_and_other_files_are_left_alone(tmp_path: Path)
     folder.mkdir()
     (folder / "x-of-mine.sqlite").write_text("mine")
     for day in range(KEPT + 3):
-        back_up(writer.file, folder, None, KEPT, NOW_MS + day * DAY_MS)
+        back_up(BackupOrder(writer.file, folder, None, KEPT, NOW_MS + day * DAY_MS))
     kept = backups(writer.file, folder)
     assert len(kept) == KEPT
     assert made_ms(writer.file, kept[-1]) == NOW_MS + (KEPT + 2) * DAY_MS
@@ -80,14 +80,16 @@ def test_a_bounded_number_is_kept_and_other_files_are_left_alone(tmp_path: Path)
 def test_a_missing_stick_is_one_sentence_and_no_failure(tmp_path: Path) -> None:
     writer = Writer(tmp_path / "x.sqlite")
     fill(writer, 0, 5)
-    made = back_up(writer.file, tmp_path / "b", tmp_path / "stick", KEPT, NOW_MS)
+    made = back_up(BackupOrder(writer.file, tmp_path / "b", tmp_path / "stick", KEPT, NOW_MS))
     assert count(Path(made.file)) == 5
     assert made.second is None
     assert made.trouble is not None
     assert made.trouble.endswith("is the stick plugged in?")
     assert not (tmp_path / "stick").exists()
     (tmp_path / "stick").mkdir()
-    again = back_up(writer.file, tmp_path / "b", tmp_path / "stick", KEPT, NOW_MS + DAY_MS)
+    again = back_up(
+        BackupOrder(writer.file, tmp_path / "b", tmp_path / "stick", KEPT, NOW_MS + DAY_MS)
+    )
     assert again.trouble is None
     assert count(Path(again.second or "")) == 5
     writer.close()
@@ -98,32 +100,19 @@ def test_the_child_process_says_what_it_made_and_why_it_could_not(tmp_path: Path
     fill(writer, 0, 5)
     (tmp_path / "taken").write_text("a file where a folder is wanted")
 
-    def ask(folder: str) -> subprocess.CompletedProcess[str]:
-        order = {
-            "store": str(writer.file),
-            "folder": folder,
-            "second": None,
-            "kept": KEPT,
-            "now_ms": NOW_MS,
-        }
-        return subprocess.run(
-            backup.COMMAND, input=json.dumps(order), capture_output=True, text=True, check=False
-        )
+    def made(folder: str) -> Made:
+        return ask(BACKUP, BackupOrder(writer.file, tmp_path / folder, None, KEPT, NOW_MS))
 
-    done = ask(str(tmp_path / "b"))
-    assert done.returncode == 0, done.stderr
-    assert count(Path(json.loads(done.stdout)["file"])) == 5
-    failed = ask(str(tmp_path / "taken"))
-    assert failed.returncode == 1
-    assert failed.stderr.count("\n") == 1
-    assert "no backup can be written there" in failed.stderr
+    assert count(Path(made("b").file)) == 5
+    with pytest.raises(BesideError, match="no backup can be written there"):
+        made("taken")
     writer.close()
 
 
 def test_restore_brings_it_back_and_keeps_what_was_there(tmp_path: Path) -> None:
     writer = Writer(tmp_path / "x.sqlite")
     fill(writer, 0, 5)
-    file = Path(back_up(writer.file, tmp_path / "b", None, KEPT, NOW_MS).file)
+    file = Path(back_up(BackupOrder(writer.file, tmp_path / "b", None, KEPT, NOW_MS)).file)
     fill(writer, 5, 20)
     with pytest.raises(StoreError, match="another monitor is already running"):
         restore(file, writer.file, NOW_MS)
@@ -141,7 +130,7 @@ def test_restore_brings_it_back_and_keeps_what_was_there(tmp_path: Path) -> None
 def test_a_damaged_or_strange_file_is_not_restored(tmp_path: Path) -> None:
     writer = Writer(tmp_path / "x.sqlite")
     fill(writer, 0, 20_000)
-    file = Path(back_up(writer.file, tmp_path / "b", None, KEPT, NOW_MS).file)
+    file = Path(back_up(BackupOrder(writer.file, tmp_path / "b", None, KEPT, NOW_MS)).file)
     writer.close()
     whole = file.read_bytes()
     file.write_bytes(whole[: len(whole) // 2])

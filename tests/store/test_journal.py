@@ -20,7 +20,7 @@ from monitor.engine.engine import Engine
 from monitor.entries.entries import Entry, Request, bears_from_ms
 from monitor.notices.rules import Policy
 from monitor.site.time import HOUR_MS
-from monitor.store.backup import back_up, restore
+from monitor.store.backup import BackupOrder, back_up, restore
 from monitor.store.connection import vacuum_into
 from monitor.store.journal import journal_of, read
 from monitor.store.mend import set_aside_future
@@ -68,7 +68,7 @@ def spoil(store: Path) -> None:
 
 
 def backed_up(store: Path, folder: Path) -> Path:
-    return Path(back_up(store, folder, None, 3, START_MS).file)
+    return Path(back_up(BackupOrder(store, folder, None, 3, START_MS)).file)
 
 
 def test_an_entry_is_in_the_journal_once_it_is_committed(tmp_path: Path) -> None:

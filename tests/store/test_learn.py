@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -15,11 +13,12 @@ from monitor.ahead.grid import History
 from monitor.ahead.lesson import Lesson, place_of
 from monitor.ahead.ten_minutes import TenMinutes, on_grid
 from monitor.air.minute import MinuteOfAir
+from monitor.edges.beside import BesideError, ask
 from monitor.engine.effects import Effects
 from monitor.science import moist_air
+from monitor.service.errands import LESSONS
 from monitor.site.spaces import OUTDOORS, Site
-from monitor.store import learn
-from monitor.store.learn import past_of
+from monitor.store.learn import LearningOrder, past_of
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
@@ -64,6 +63,12 @@ def learned_here(store: Path, space: str, until: int = END) -> Lesson:
     return lesson
 
 
+def taken_up(kept: bytes) -> Lesson:
+    lesson = learning.load(kept)
+    assert lesson is not None
+    return lesson
+
+
 def same(one: Lesson, other: Lesson) -> None:
     assert (one.space, one.minute, one.exchange) == (other.space, other.minute, other.exchange)
     for ours, theirs in zip(one.model, other.model, strict=True):
@@ -71,9 +76,9 @@ def same(one: Lesson, other: Lesson) -> None:
 
 
 def test_the_process_learns_what_is_learned_here(store: Path) -> None:
-    order = learn.order(store, ["loft", OUTDOORS, "never heard of"], place_of(SITE), END)
-    done = subprocess.run(learn.COMMAND, input=order, capture_output=True, text=True, check=True)
-    loft, outdoors = sorted(learn.lessons(done.stdout), key=lambda lesson: lesson.space)
+    spaces = ["loft", OUTDOORS, "never heard of"]
+    kept = ask(LESSONS, LearningOrder(store, spaces, place_of(SITE), END))
+    loft, outdoors = (taken_up(one) for one in kept)
     same(loft, learned_here(store, "loft"))
     same(outdoors, learned_here(store, OUTDOORS))
     assert loft.model.with_outdoors
@@ -82,16 +87,9 @@ def test_the_process_learns_what_is_learned_here(store: Path) -> None:
 
 
 def test_without_a_store_the_process_says_one_sentence(tmp_path: Path) -> None:
-    order = learn.order(tmp_path / "none.sqlite", ["loft"], place_of(SITE), END)
-    done = subprocess.run(
-        [sys.executable, "-m", "monitor.store.learn"],
-        input=order,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert (done.returncode, done.stdout) == (1, "")
-    assert done.stderr.count("\n") == 1
+    order = LearningOrder(tmp_path / "none.sqlite", ["loft"], place_of(SITE), END)
+    with pytest.raises(BesideError, match="there is no store yet"):
+        ask(LESSONS, order)
 
 
 def test_a_lesson_is_kept_and_taken_up_again(store: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 from monitor.edges.report import season, season_sheet
@@ -16,7 +15,7 @@ from monitor.edges.report.weeks import Week
 from monitor.store.reader import Reader
 
 
-def build(order: Order) -> Iterator[Answer]:
+def build(order: Order) -> list[Answer]:
     """Make the reports of an order, one after another.
 
     raises ValueError (no such week, or not yet begun), StoreError, OSError: one sentence each
@@ -25,11 +24,12 @@ def build(order: Order) -> Iterator[Answer]:
     with Reader(order.store) as reader:
         source = Source(reader, order.store, order.site, order.book, order.backups)
         if order.season is not None:
-            yield _season(source, order.folder, *order.season)
-            return
+            return [_season(source, order.folder, *order.season)]
+        made = []
         for _ in range(order.weeks):
-            yield _week(source, order.folder, week, order.now_ms)
+            made.append(_week(source, order.folder, week, order.now_ms))
             week = week.after()
+        return made
 
 
 def _week(source: Source, reports: Path, week: Week, now_ms: int) -> Answer:

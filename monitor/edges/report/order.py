@@ -1,20 +1,14 @@
-"""What the monitor asks of the report's process, and what that answers: JSON in, JSON out."""
+"""What the monitor asks of the report's process, and what that answers."""
 
 from __future__ import annotations
 
-import json
-import sys
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from monitor.site.flowers import Book, Flower
-from monitor.site.readings import ForecastFrom, Quantity, ReadAs, Sensor, TimeAt
-from monitor.site.spaces import Delays, Limits, Site, Space, Use
-from monitor.site.windows import Window
+from monitor.edges.beside import Command
+from monitor.site.flowers import Book
+from monitor.site.spaces import Site
 
-# Read by the child from its standard input; its answer, one line of JSON, goes to standard output.
-COMMAND = (sys.executable, "-m", "monitor.edges.report")
 WEEK_PAGE = "week.html"  # in the folder of each week
 
 
@@ -40,27 +34,6 @@ class Order:
     season: tuple[int, int] | None = None
     backups: Path | None = None
 
-    def to_json(self) -> str:
-        """The order as the child reads it."""
-        return json.dumps(asdict(self), default=str, ensure_ascii=False)
-
-    @staticmethod
-    def from_json(text: str) -> Order:
-        """The order as it was written."""
-        plain = json.loads(text)
-        season, backups = plain["season"], plain["backups"]
-        return Order(
-            Path(plain["store"]),
-            Path(plain["folder"]),
-            plain["week"],
-            plain["now_ms"],
-            _site(plain["site"]),
-            _book(plain["book"]),
-            plain["weeks"],
-            None if season is None else (season[0], season[1]),
-            None if backups is None else Path(backups),
-        )
-
 
 @dataclass(frozen=True)
 class Answer:
@@ -75,56 +48,10 @@ class Answer:
     week: str
     text: str
     folder: Path
-    files: tuple[str, ...] = field(default=())
-
-    def to_json(self) -> str:
-        """The answer as one line."""
-        return json.dumps(asdict(self), default=str, ensure_ascii=False)
-
-    @staticmethod
-    def from_json(text: str) -> Answer:
-        """The answer as it was written."""
-        plain = json.loads(text)
-        return Answer(plain["week"], plain["text"], Path(plain["folder"]), tuple(plain["files"]))
+    files: tuple[str, ...] = ()
 
 
-def _book(plain: dict[str, Any]) -> Book:
-    flowers = {key: _flower(flower) for key, flower in plain["flowers"].items()}
-    return Book(flowers, _flower(plain["other"]))
-
-
-def _flower(plain: dict[str, Any]) -> Flower:
-    # JSON knows no tuples.
-    fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in plain.items()}
-    return Flower(**fields)
-
-
-def _site(plain: dict[str, Any]) -> Site:
-    spaces = {name: _space(space) for name, space in plain["spaces"].items()}
-    sensors = {name: _sensor(sensor) for name, sensor in plain["sensors"].items()}
-    forecasts = tuple(
-        ForecastFrom(**one | {"reads_as": _sensor(one["reads_as"])}) for one in plain["forecasts"]
-    )
-    return Site(**plain | {"spaces": spaces, "sensors": sensors, "forecasts": forecasts})
-
-
-def _space(plain: dict[str, Any]) -> Space:
-    return Space(
-        **plain
-        | {
-            "use": Use(plain["use"]),
-            "limits": Limits(**plain["limits"]),
-            "delays": Delays(**plain["delays"]),
-            "windows": tuple(_window(window) for window in plain["windows"]),
-        }
-    )
-
-
-def _window(plain: dict[str, Any]) -> Window:
-    return Window(**plain | {"horizon": tuple((at, up) for at, up in plain["horizon"])})
-
-
-def _sensor(plain: dict[str, Any]) -> Sensor:
-    reads = {Quantity(name): ReadAs(**read_as) for name, read_as in plain["reads"].items()}
-    time = None if plain["time"] is None else TimeAt(**plain["time"])
-    return Sensor(**plain | {"reads": reads, "time": time})
+# pandas stays out of the monitor.
+REPORT = Command(
+    "monitor.edges.report.build:build", Order, list[Answer], within_s=300, memory_mb=1500
+)
