@@ -34,7 +34,7 @@ from monitor.entries.crisp_spans import CrispSpan, crisp_in
 from monitor.entries.sensors import Calibration, Service
 from monitor.science.moist_air import standard_pressure
 from monitor.site.kinds import Kind
-from monitor.site.readings import Flag, Quantity
+from monitor.site.quantities import Flag, Quantity
 from monitor.site.spaces import OUTDOORS, Site, Space
 
 

@@ -17,7 +17,7 @@ from monitor.air.spells import Watch
 from monitor.air.still import Feed
 from monitor.science.mould import Mould
 from monitor.site.kinds import Kind
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 
 # Raised when the shape below changes: a state of another shape is not read but folded anew.
 SHAPE = 3

@@ -7,7 +7,7 @@ from typing import Protocol
 
 from monitor.air.sensor import Record, Records
 from monitor.air.strides.slices import Slice
-from monitor.site.readings import Flag, Quantity, Reading
+from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.time import MINUTE_MS
 
 KEPT_MIN = 10  # forty sensors every ten seconds take some 100 kB a minute

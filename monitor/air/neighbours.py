@@ -26,8 +26,8 @@ from monitor.air.pairs import (
 )
 from monitor.air.strides.accord import accord
 from monitor.science.sun import sun_elevation
-from monitor.site.readings import Flag, Quantity, Sensor
-from monitor.site.spaces import OUTDOORS, Site
+from monitor.site.quantities import Flag, Quantity
+from monitor.site.spaces import OUTDOORS, Sensor, Site
 
 # The sun need not be known more often [min].
 SUN_EVERY_MIN = 10

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.air.still import AWAY_MS, NO_FEED, Feed, Pulse, beat
-from monitor.site.readings import Flag, Quantity
+from monitor.site.quantities import Flag, Quantity
 from monitor.site.time import HOUR_MS, MINUTE_MS
 
 Floats = NDArray[np.float64]
@@ -25,24 +25,6 @@ Integers = NDArray[np.int64]
 Values = Mapping[Quantity, float]
 
 SATURATED_PCT = 100.0
-
-# What each quantity can be, in the unit in which it is kept. Temperature and humidity:
-# between the limits of NOAA MADIS level 1 (-51 to 54 °C, 0 to 100 %) and those used after
-# Shafer et al. 2000 (J. Atmos. Oceanic Technol. 17, 474-494; humidity to 105 %), for a roof
-# in the sun. Illuminance: direct noon sun is about 100 klx. Irradiance: a pyranometer reads a
-# little below zero at night. The others are our own choice.
-RANGE: dict[Quantity, tuple[float, float]] = {
-    Quantity.TEMPERATURE: (-30.0, 60.0),
-    Quantity.HUMIDITY: (0.0, 105.0),
-    Quantity.ILLUMINANCE: (0.0, 200_000.0),
-    Quantity.IRRADIANCE: (-20.0, 1_500.0),
-    Quantity.PRESSURE: (50_000.0, 110_000.0),
-    Quantity.MASS: (-1_000.0, 500_000.0),
-    Quantity.SURFACE_TEMPERATURE: (-40.0, 90.0),
-    Quantity.BATTERY: (0.0, 100.0),
-    Quantity.SIGNAL: (-200.0, 50.0),
-    Quantity.CLOUD: (0.0, 100.0),
-}
 
 # The largest believable change within STEP_WITHIN_MS [K], [%]; our own choice, three times
 # the 99.9th percentile of five-minute steps at 28 outdoor stations (1.3 K and 6 %).
@@ -102,7 +84,7 @@ def admit(quantity: Quantity, value: float) -> tuple[float, Flag]:
     >>> admit(Quantity.HUMIDITY, 101.2)
     (100.0, <Flag.CLAMPED: 1>)
     """
-    low, high = RANGE[quantity]
+    low, high = quantity.row.range
     if not low <= value <= high:
         return value, Flag.RANGE
     if quantity is Quantity.HUMIDITY and value > SATURATED_PCT:
@@ -114,7 +96,7 @@ def admitted(quantity: Quantity, values: Floats) -> Floats:
     """The values to keep of many (n), see `admit`."""
     if quantity is not Quantity.HUMIDITY:
         return values
-    saturated = (values > SATURATED_PCT) & (values <= RANGE[quantity][1])
+    saturated = (values > SATURATED_PCT) & (values <= quantity.row.range[1])
     return np.where(saturated, SATURATED_PCT, values)
 
 
@@ -139,7 +121,7 @@ def judge(
     flags: dict[Quantity, Flag] = {}
     sound: Values = values
     for quantity, value in values.items():
-        low, high = RANGE[quantity]
+        low, high = quantity.row.range
         if not low <= value <= high:
             flags[quantity] = Flag.RANGE
     if flags:
@@ -205,7 +187,7 @@ def _step(
         return Level(value, time_ms)
     if following is not None and quantity in following[1]:
         after = following[1][quantity]
-        low, high = RANGE[quantity]
+        low, high = quantity.row.range
         rise = value - level.value
         onward = (after - value) * rise > 0
         if low <= after <= high and (

@@ -13,7 +13,8 @@ from monitor.air import faults, quality
 from monitor.air import still as stuck
 from monitor.air.minute import SensorMinute
 from monitor.entries.sensors import Calibration, Service, holding, out_of_service
-from monitor.site.readings import DOUBTFUL, Flag, Quantity, Sensor
+from monitor.site.quantities import DOUBTFUL, Flag, Quantity
+from monitor.site.spaces import Sensor
 from monitor.site.time import MINUTE_MS
 
 # What one sensor told at one time: quantity → (value, flags as stored).

@@ -18,7 +18,7 @@ from monitor.entries.batches import Batch
 from monitor.entries.logbook import Logbook
 from monitor.entries.sensors import holding
 from monitor.science.order_statistics import median
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 from monitor.site.time import MINUTE_MS
 
 # Our own choice.

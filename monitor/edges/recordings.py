@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from monitor.edges.mqtt import Broker, BrokerError, Guest
-from monitor.site.harmless import shown
 from monitor.site.time import epoch_ms_of
+from monitor.site.words import shown
 
 GZIP_MAGIC = b"\x1f\x8b"
 PACE_PATIENCE_S = 120.0

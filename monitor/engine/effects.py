@@ -11,7 +11,7 @@ from monitor.drying.prospects import Prospect
 from monitor.entries.entries import Entry
 from monitor.notices.said import Settlement
 from monitor.notices.soon_rules import Foretold
-from monitor.site.readings import Flag, Quantity, Reading
+from monitor.site.quantities import Flag, Quantity, Reading
 
 # A fact: the minute from which all is to be settled anew; empty where all is settled.
 UNSAID_FROM = "unsaid from"

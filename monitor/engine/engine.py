@@ -38,7 +38,7 @@ from monitor.notices.said import Teller
 from monitor.notices.soon_rules import SoonTeller
 from monitor.science.moist_air import standard_pressure
 from monitor.site.flowers import Book
-from monitor.site.readings import Reading
+from monitor.site.quantities import Reading
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MS, MINUTE_MS
 

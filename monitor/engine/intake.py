@@ -21,7 +21,7 @@ from monitor.entries.sensors import holding
 from monitor.intake.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live
 from monitor.intake.payloads import Decoder, Message
 from monitor.intake.published import ForecastReader, Said
-from monitor.site.readings import DOUBTFUL, Flag, Quantity, Reading
+from monitor.site.quantities import DOUBTFUL, Flag, Quantity, Reading
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MS
 

@@ -12,7 +12,7 @@ from monitor.drying.prospects import Prospect
 from monitor.entries.batches import History
 from monitor.entries.entries import Entry
 from monitor.notices.rules import Told
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.entries.entries import JSON, RequestError
-from monitor.site.readings import MEASURED
+from monitor.site.quantities import MEASURED
 from monitor.site.time import DAY_MIN
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)", re.ASCII)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 from monitor.entries.entries import Entry
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 
 
 class Calibration(NamedTuple):

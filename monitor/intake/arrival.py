@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from monitor.site.readings import Flag, Reading
+from monitor.site.quantities import Flag, Reading
 from monitor.site.time import HOUR_MS
 
 CENTURY_MS = 946_684_800_000  # 2000-01-01T00:00Z

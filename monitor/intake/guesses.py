@@ -1,4 +1,4 @@
-"""Guessing a quantity and its unit from a name and a value. Our own choice of words and ranges."""
+"""Guessing a quantity and its unit from a name and a value."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import re
 from datetime import datetime
 from typing import NamedTuple
 
-from monitor.site.readings import Quantity
+from monitor.site.quantities import MEASURED, Quantity
 
 LARGEST = 1e9  # no quantity here comes near; NaN and infinity fail the comparison too
 
@@ -19,46 +19,9 @@ class Guess(NamedTuple):
     unsure: bool = False
 
 
-# Names by which makers and people call a quantity, in lower case.
-_CALLED = {
-    Quantity.SURFACE_TEMPERATURE: {"surface", "walltemp", "skin"},
-    Quantity.TEMPERATURE: {"t", "ta", "temp", "temperature", "tmp", "tc", "tf", "degc", "degf"},
-    Quantity.HUMIDITY: {"h", "rh", "hum", "humi", "humidity", "relhum"},
-    Quantity.ILLUMINANCE: {"l", "lx", "lux", "klx", "light", "illuminance", "brightness"},
-    Quantity.IRRADIANCE: {"irradiance", "solar", "ghi", "radiation", "wm2"},
-    Quantity.PRESSURE: {"p", "pa", "hpa", "kpa", "press", "pressure", "baro", "qfe"},
-    Quantity.MASS: {"m", "g", "kg", "mass", "weight", "scale", "grams"},
-    Quantity.BATTERY: {"b", "bat", "batt", "battery", "vbat", "vbatt", "vcc"},
-    Quantity.SIGNAL: {"rssi", "signal", "dbm"},
-}
+# A wall's temperature is called a temperature too, so it is asked first.
+_IN_ORDER = sorted(MEASURED, key=lambda quantity: quantity is not Quantity.SURFACE_TEMPERATURE)
 _TIME = {"ts", "time", "timestamp", "at", "when", "date", "datetime", "epoch", "tm", "utc", "t"}
-
-# For each quantity, (unit, lowest, highest, words that speak for the unit), likeliest first.
-# The first whose words are there wins; else the first whose range holds the value.
-_UNITS: dict[Quantity, list[tuple[str, float, float, set[str]]]] = {
-    Quantity.TEMPERATURE: [
-        ("°C", -45, 55, {"c", "tc", "celsius", "degc"}),
-        ("°F", 55, 140, {"f", "tf", "fahrenheit", "degf"}),
-    ],
-    Quantity.SURFACE_TEMPERATURE: [
-        ("°C", -45, 70, {"c", "celsius", "degc"}),
-        ("°F", 70, 160, {"f", "fahrenheit", "degf"}),
-    ],
-    Quantity.HUMIDITY: [("%", 1.001, 105, {"pct", "percent"}), ("1", 0, 1.001, {"ratio"})],
-    Quantity.ILLUMINANCE: [("lx", 0, 200_000, {"lx", "lux"}), ("klx", 0, 200, {"klx"})],
-    Quantity.IRRADIANCE: [("W/m2", -10, 1500, set())],
-    Quantity.PRESSURE: [
-        ("hPa", 500, 1100, {"hpa", "mbar"}),
-        ("Pa", 50_000, 110_000, {"pa"}),
-        ("kPa", 50, 110, {"kpa"}),
-    ],
-    Quantity.MASS: [("g", -100, 100_000, {"g", "grams"}), ("kg", -1, 1000, {"kg"})],
-    Quantity.BATTERY: [
-        ("V", 0, 5, {"v", "volt", "voltage", "vbat", "vbatt", "vcc"}),
-        ("%", 5, 100, {"pct", "percent", "level"}),
-    ],
-    Quantity.SIGNAL: [("dBm", -130, 0, set())],
-}
 
 
 def words_of(name: str) -> set[str]:
@@ -73,15 +36,17 @@ def guess(words: set[str], value: object, text: str) -> Guess | None:
     """The quantity a name stands for, if the value can be one; text: the value as sent."""
     if not isinstance(value, int | float) or not abs(value) < LARGEST:
         return None
-    for quantity, called in _CALLED.items():
-        if not words & called:
+    for quantity in _IN_ORDER:
+        if not words & quantity.row.names:
             continue
-        for unit, _, _, speaking in _UNITS[quantity]:
-            if words & speaking:
-                return Guess(quantity, unit)
-        for place, (unit, low, high, _) in enumerate(_UNITS[quantity]):
-            if low <= value <= high:
-                return Guess(quantity, unit, unsure=place > 0 or _could_be_both(quantity, text))
+        # The first unit whose words are there wins; else the first whose range holds the value.
+        for tried in quantity.row.guesses:
+            if words & tried.words:
+                return Guess(quantity, tried.unit)
+        for place, tried in enumerate(quantity.row.guesses):
+            if tried.low <= value <= tried.high:
+                unsure = place > 0 or _could_be_both(quantity, text)
+                return Guess(quantity, tried.unit, unsure)
     return None
 
 

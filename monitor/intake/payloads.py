@@ -29,17 +29,16 @@ from monitor.intake.unreadable import (
     other_value,
     said,
 )
-from monitor.site.harmless import shown
-from monitor.site.readings import Quantity, ReadAs, Sensor, TimeAt
+from monitor.site.quantities import Conversion, Quantity, conversion
+from monitor.site.spaces import ReadAs, Sensor, TimeAt
 from monitor.site.time import epoch_ms_of
-from monitor.site.units import SENML_UNITS, Conversion, conversion
+from monitor.site.words import shown
 
 __all__ = ["Decoded", "Decoder", "Failure", "Message", "PayloadError", "Value", "parsed"]
 
 MOST_BYTES = 65_536  # a sensor's message is a few hundred bytes
 MOST = 1e9  # no sensor of ours measures anything larger, in any unit
 LATEST_MS = 253_402_300_799_999  # the end of the year 9999
-NOW_AND_THEN = frozenset({Quantity.BATTERY, Quantity.SIGNAL})
 _TOPICS_REMEMBERED, _LONGEST_REMEMBERED = 10_000, 200
 
 _BARE_NUMBER = re.compile(rb"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*")
@@ -213,7 +212,7 @@ class _JsonReader:
             if (type(found) is float or type(found) is int) and -MOST <= found <= MOST:
                 value = (found + shift) * factor
                 decoded.readings.append((self.sensor, quantity, value, time_ms))
-            elif found is not MISSING or quantity not in NOW_AND_THEN:
+            elif found is not MISSING or not quantity.row.now_and_then:
                 problem = UnreadableError(no_number(pointer(*steps), found, document))
                 decoded.failures.append((self.sensor, problem.told(packet.message.topic)))
 
@@ -263,7 +262,7 @@ class _SenmlReader:
                 f"become {self._settings.unit(quantity)} for the {quantity}; let the sensor send "
                 "another unit or mend the settings"
             )
-        elif not told and quantity not in NOW_AND_THEN:
+        elif not told and not quantity.row.now_and_then:
             has = listed(sorted({record.name for record in records}))
             yield UnreadableError(
                 f"the SenML pack has no record {shown(name)}, {has}; mend the settings"
@@ -272,7 +271,7 @@ class _SenmlReader:
     def _conversion(self, quantity: Quantity, record: Record) -> Conversion | None:
         if record.unit is None:
             return _conversion(self._settings, quantity)
-        unit = SENML_UNITS[quantity].get(record.unit, "")
+        unit = quantity.row.senml.get(record.unit, "")
         return conversion(quantity, unit, self._settings.unit(quantity))
 
     def _time_ms(self, record: Record, message: Message) -> int | None:

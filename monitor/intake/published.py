@@ -14,17 +14,12 @@ from monitor.intake.payloads import Decoder, Failure, Message, parsed
 from monitor.intake.pointers import MISSING, follow, tokens
 from monitor.intake.topics import matches
 from monitor.intake.unreadable import UnreadableError, names
-from monitor.site.readings import ForecastFrom, Quantity
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import ForecastFrom
 from monitor.site.time import DAY_MIN, MINUTE_MS
 
 MOST_HOURS = 400
 FURTHEST_MIN = 16 * DAY_MIN
-# What air outdoors may be: beyond that a unit is wrong [°C], [%].
-_BOUNDS = {
-    Quantity.TEMPERATURE: (-60.0, 60.0),
-    Quantity.HUMIDITY: (0.0, 101.0),
-    Quantity.CLOUD: (0.0, 100.0),
-}
 
 
 class Said(NamedTuple):
@@ -72,8 +67,8 @@ def _hours(
         decoded = decoder.decode(part)
         failures += decoded.failures
         for _, quantity, value, time_ms in decoded.readings:
-            low, high = _BOUNDS[quantity]
-            if not low <= value <= high:
+            low, high = quantity.row.foretold or quantity.row.range
+            if not low <= value <= high:  # beyond what air outdoors may be, a unit is wrong
                 raise UnreadableError(
                     f"a {quantity} of {value:g} is not of this world's air; mend its unit in the "
                     "settings"

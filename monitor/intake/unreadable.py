@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from monitor.intake.pointers import MISSING, pointer
-from monitor.site.harmless import shown
+from monitor.site.words import shown
 
 _NUMBER_AND_MORE = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?\s*[°%a-zA-Z][^0-9]*")
 _NUMBER = re.compile(r"\s*[+-]?[0-9]+(\.[0-9]+)?\s*")

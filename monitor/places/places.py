@@ -6,9 +6,8 @@ from typing import NamedTuple
 
 from monitor.air.musty import safe_to_store
 from monitor.science import light
-from monitor.site.cautions import HEATERS
 from monitor.site.spaces import Use
-from monitor.site.words import count
+from monitor.site.words import HEATERS, count
 
 # A warm corner dries and fades what stands there: so much above the rest of the day [K] within
 # two hours means a radiator, a stove or the sun. Our own choice.

@@ -20,8 +20,16 @@ from monitor.places.balance import (
     humidity_with,
 )
 from monitor.science import moist_air
-from monitor.site.cautions import ELECTRICS, HEATERS, UNVENTED
-from monitor.site.words import chances, count, listed, named, two_figures
+from monitor.site.words import (
+    ELECTRICS,
+    HEATERS,
+    UNVENTED,
+    chances,
+    count,
+    listed,
+    named,
+    two_figures,
+)
 
 # (temperature [°C], humidity [%]) of the mean air → days to crisp as (p10, p50, p90); None: never.
 DaysToCrisp = Callable[[float, float], tuple[float, float, float] | None]

@@ -26,8 +26,8 @@ from monitor.science.sun import (
     sun_position,
 )
 from monitor.site import words
+from monitor.site.spaces import Window
 from monitor.site.time import DAY_MIN, MINUTE_MS, local, midnight
-from monitor.site.windows import Window
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -21,7 +21,8 @@ from monitor.notices.sentences import messages
 from monitor.service.daemon import broker_of, socket_file
 from monitor.service.settings.settings import Settings, SettingsError, read
 from monitor.service.views import iso
-from monitor.site.readings import Flag, Quantity, Reading, Sensor
+from monitor.site.quantities import Flag, Quantity, Reading
+from monitor.site.spaces import Sensor
 from monitor.site.time import DAY_MS, MINUTE_MS
 from monitor.site.words import count, lasting, listed, when
 from monitor.store import backup

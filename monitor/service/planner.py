@@ -28,7 +28,7 @@ from monitor.science.moist_air import standard_pressure
 from monitor.service.settings.settings import load
 from monitor.service.shipped import shipped
 from monitor.site.flowers import Book, read_book
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Site, Space, Use
 from monitor.site.time import DAY_MIN, MINUTE_MS, local_day
 from monitor.store.reader import Reader

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from monitor.entries.entries import CORRECT, JSON, LONGEST_SENTENCE, UNDO, Request, RequestError
 from monitor.entries.fields import FIELDS, PARTS, Field, number_of_entry
 from monitor.service.times import read_time
-from monitor.site.harmless import shown
+from monitor.site.words import shown
 
 VERBS = (*PARTS, CORRECT, UNDO)
 

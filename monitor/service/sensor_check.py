@@ -21,7 +21,7 @@ from monitor.entries.sensors import (
 )
 from monitor.places.saltcheck import HOW_TO, HOW_TO_BESIDE, Check, against_salt, side_by_side
 from monitor.science.salts import SALTS
-from monitor.site.readings import Flag, Quantity
+from monitor.site.quantities import Flag, Quantity
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS
 from monitor.store.reader import Reader

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.site.harmless import shown
+from monitor.site.words import shown
 
 Range = tuple[float, float]
 

@@ -9,9 +9,9 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import NamedTuple
 
-from monitor.site.cautions import HEATERS, HEIGHT, MOULD, UNVENTED
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 from monitor.site.spaces import Use
+from monitor.site.words import HEATERS, HEIGHT, MOULD, UNVENTED
 
 
 class Kind(StrEnum):

@@ -1,12 +1,11 @@
-"""The site and its spaces: what the settings say of them, as the room sees it."""
+"""The site: its spaces, windows, sensors and forecasts, as the settings have them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from monitor.site.readings import ForecastFrom, Quantity, Sensor
-from monitor.site.windows import Window
+from monitor.site.quantities import Quantity
 
 OUTDOORS = "outdoors"
 
@@ -64,6 +63,34 @@ class Delays:
 
 
 @dataclass(frozen=True, slots=True)
+class Window:
+    """A window or roof light as seen from the rail.
+
+    facing_deg     compass direction it looks to [°]
+    width_m, height_m  of the pane; a roof light's height along its slope [m]
+    lower_edge_m   above the rail, below it negative [m]
+    distance_m     level, from the rail to the lower edge [m]
+    right_m        of its middle, to the right of straight ahead [m]
+    tilt_deg       from lying flat: 90 upright, a roof light less [°]
+    horizon        (compass direction, height) of hills and houses [°]; between two, on the line
+    """
+
+    name: str
+    facing_deg: float
+    width_m: float
+    height_m: float
+    lower_edge_m: float
+    distance_m: float
+    right_m: float = 0.0
+    tilt_deg: float = 90.0
+    horizon: tuple[tuple[float, float], ...] = ()
+
+    def moved(self, right_m: float) -> Window:
+        """The same window seen from so far to the right along the rail [m]."""
+        return replace(self, right_m=self.right_m - right_m)
+
+
+@dataclass(frozen=True, slots=True)
 class Space:
     """A place with its own air.
 
@@ -79,6 +106,80 @@ class Space:
     volume_m3: float | None = None
     surface_factor: float | None = None
     windows: tuple[Window, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ReadAs:
+    """How one quantity is found in a sensor's payloads.
+
+    pointer     RFC 6901 pointer into a JSON payload; None: the whole payload is the value
+    senml_name  full name of the SenML record (RFC 8428), instead of a pointer
+    unit        the unit the sensor sends
+    topic       MQTT topic filter, where this quantity has a topic of its own
+    """
+
+    unit: str
+    pointer: str | None = None
+    senml_name: str | None = None
+    topic: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TimeAt:
+    """Where a JSON payload carries its own time: pointer and unit `s`, `ms` or `iso`."""
+
+    pointer: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """One sensor of the settings.
+
+    every_s     how often it normally sends [s]
+    on_arrival  SenML whose times are missing or relative: dated when they arrive, not promised
+    """
+
+    name: str
+    space: str
+    topic: str | None
+    every_s: float
+    reads: dict[Quantity, ReadAs] = field(default_factory=dict)
+    time: TimeAt | None = None
+    on_arrival: bool = False
+
+    @property
+    def timed(self) -> bool:
+        """Whether its readings carry their own time: only then are they promised."""
+        if self.on_arrival:
+            return False
+        return self.time is not None or any(r.senml_name for r in self.reads.values())
+
+    def unit(self, quantity: Quantity) -> str:
+        """The unit in which this sensor's readings of the quantity are kept."""
+        read_as = self.reads.get(quantity)
+        if quantity is Quantity.BATTERY and read_as is not None and read_as.unit == "V":
+            return "V"
+        return quantity.row.unit
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastFrom:
+    """A forecast of the air outdoors that somebody publishes, read as a sensor's messages are.
+
+    reads_as  topic, forms and units; its time is the one the forecast holds for
+    list_at   pointer to a list in the payload, an entry an hour; None: the payload is one entry
+    ahead_h   where it carries no time: how long after its message it holds [h]
+    """
+
+    reads_as: Sensor
+    list_at: str | None = None
+    ahead_h: float = 0.0
+
+    @property
+    def name(self) -> str:
+        """As people know it."""
+        return self.reads_as.name
 
 
 @dataclass(frozen=True, slots=True)

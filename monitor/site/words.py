@@ -1,16 +1,28 @@
-"""How numbers, times and lists are said to people: one way for all messages."""
+"""How numbers, times and lists are said to people, what to mind, and text from outside made
+harmless: one way for all messages."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-from monitor.site.readings import UNIT, Quantity
+from monitor.site.quantities import Quantity
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MIN, MINUTE_MS, local, local_day
 
 # First lines are read on a phone's lock screen.
 TITLE_LENGTH = 60
+
+# What can hurt somebody, and what to mind: fire and health services' usual advice, from memory.
+UNVENTED = "Never a gas or paraffin heater: it gives off water and poisonous fumes."
+HEATERS = "Keep all that can burn a metre (3 ft) from any heater: dried flowers are tinder."
+FIRE = f"{HEATERS} If you smell smoke, stay out and call for help: this is no fire alarm."
+ELECTRICS = "Local rules for electrics first: no plugs or leads where water can drip."
+HEIGHT = "Only what you reach safely: a steady ladder, and somebody near."
+MOULD = (
+    "Do not shake mouldy bunches: bag them where they hang, wear a fine-dust mask (FFP3), "
+    "and air the room after."
+)
 
 _SMALL_NUMBERS = (
     "no one two three four five six seven eight nine ten eleven twelve".split()  # noqa: SIM905 - reads better
@@ -137,7 +149,7 @@ def degrees(celsius: float, site: Site) -> str:
 
 def figure(quantity: Quantity, value: float, site: Site) -> str:
     """A value of a quantity, in its kept unit, as it is said."""
-    match UNIT[quantity]:
+    match quantity.row.unit:
         case "°C":
             return degrees(value, site)
         case "%":
@@ -151,3 +163,15 @@ def figure(quantity: Quantity, value: float, site: Site) -> str:
 def spoils_as(colour: str | None) -> str:
     """What light does to a colour, as a verb: whites do not fade, they turn yellowish."""
     return "yellow" if colour in ("white", "cream", "ivory") else "fade"
+
+
+def shown(text: str, longest: int = 60) -> str:
+    """Text from outside, short and without anything a terminal or a page could stumble over.
+
+    >>> shown("rail\\x1b[2J")
+    'rail\\\\x1b[2J'
+    """
+    text = text if len(text) <= longest else text[: longest - 3] + "..."
+    return "".join(
+        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text
+    )

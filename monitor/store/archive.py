@@ -18,7 +18,7 @@ from monitor.entries.entries import Entry
 from monitor.notices.rules import Notice, Told, Weight
 from monitor.notices.soon_rules import Foretold
 from monitor.site.kinds import Kind
-from monitor.site.readings import DOUBTFUL, Flag, Quantity, Reading
+from monitor.site.quantities import DOUBTFUL, Flag, Quantity, Reading
 from monitor.site.time import MINUTE_MS
 from monitor.store.journal import entries_in
 from monitor.store.means import ten_minute_means

@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
-from monitor.site.harmless import shown
+from monitor.site.words import shown
 from monitor.store.schema import MIGRATIONS
 
 READ_WAIT_S = 2.0

@@ -13,7 +13,7 @@ from monitor.air.minute import MinuteOfAir
 from monitor.drying.prospects import KEPT
 from monitor.entries.batches import Outcome, fold
 from monitor.entries.entries import standing
-from monitor.site.readings import UNIT, Flag
+from monitor.site.quantities import Flag
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS
 from monitor.store.formats import Cell, Columns, ExportError, Format, Row, time_text, write
@@ -91,7 +91,7 @@ def _readings(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[
             None if sensor is None else sensor.space,
             reading.quantity.value,
             reading.value,
-            UNIT[reading.quantity] if sensor is None else sensor.unit(reading.quantity),
+            reading.quantity.row.unit if sensor is None else sensor.unit(reading.quantity),
             words[reading.flags],
         )
 

@@ -18,7 +18,7 @@ from monitor.engine.effects import HoursAhead, Unread
 from monitor.entries.entries import Entry
 from monitor.notices.rules import Notice, Weight
 from monitor.site.kinds import Kind
-from monitor.site.readings import DOUBTFUL, FLAGS, Flag, Quantity, Reading
+from monitor.site.quantities import DOUBTFUL, FLAGS, Flag, Quantity, Reading
 from monitor.site.time import DAY_MIN, MINUTE_MS
 from monitor.store.connection import open_for_reading
 from monitor.store.days import day_extremes, sum_of

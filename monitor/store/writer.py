@@ -11,7 +11,7 @@ from monitor.drying.prospects import Prospect
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.notices.said import Outgoing, Settlement
-from monitor.site.readings import Reading
+from monitor.site.quantities import Reading
 from monitor.site.time import DAY_MIN, DAY_MS, MINUTE_MS
 from monitor.store import days
 from monitor.store.archive import Archive

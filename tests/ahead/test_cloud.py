@@ -21,7 +21,8 @@ from monitor.ahead.lesson import unlearned
 from monitor.ahead.outside import Forecast
 from monitor.intake.payloads import Message
 from monitor.intake.published import ForecastReader, Said
-from monitor.site.readings import ForecastFrom, Quantity, ReadAs, Sensor
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import ForecastFrom, ReadAs, Sensor
 
 Array = NDArray[np.float64]
 NOW = 1_783_944_000 // 60  # 2026-07-13T12:00Z

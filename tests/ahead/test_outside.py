@@ -19,7 +19,8 @@ from monitor.ahead.lesson import unlearned
 from monitor.ahead.outside import Forecast, follows_outdoors, moved
 from monitor.intake.payloads import Message
 from monitor.intake.published import ForecastReader, Said
-from monitor.site.readings import ForecastFrom, Quantity, ReadAs, Sensor, TimeAt
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import ForecastFrom, ReadAs, Sensor, TimeAt
 
 NOW_MS = 1_784_000_000_000 // 3_600_000 * 3_600_000
 NOW = NOW_MS // 60_000

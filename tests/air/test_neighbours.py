@@ -24,7 +24,8 @@ from monitor.entries.entries import Request
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
 from monitor.site.flowers import read_book
-from monitor.site.readings import Flag, Quantity, ReadAs
+from monitor.site.quantities import Flag, Quantity
+from monitor.site.spaces import ReadAs
 from monitor.site.time import MINUTE_MS
 from monitor.store.writer import Writer
 from tests.air.oracle import saturation_pa

@@ -14,7 +14,7 @@ from monitor.entries.entries import Request, RequestError
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
 from monitor.site.kinds import Kind
-from monitor.site.readings import Flag
+from monitor.site.quantities import Flag
 from monitor.site.time import MINUTE_MS
 from monitor.store.writer import Writer
 from tests.engine.test_engine import BOOK, FOREVER_MS, SITE, START_MS, message, rows

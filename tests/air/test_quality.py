@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.air.quality import RANGE, STEP, Track, admit, from_plain, judge, stuck_since, to_plain
-from monitor.site.readings import UNIT, Flag, Quantity
+from monitor.air.quality import STEP, Track, admit, from_plain, judge, stuck_since, to_plain
+from monitor.site.quantities import Flag, Quantity
 from monitor.site.time import MINUTE_MS
 
 T, H, LX = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.ILLUMINANCE
@@ -74,9 +74,9 @@ def test_what_is_admitted(quantity: Quantity, value: float, kept: float, flag: F
     assert admit(quantity, value) == (kept, flag)
 
 
-@pytest.mark.parametrize("quantity", list(UNIT))
+@pytest.mark.parametrize("quantity", list(Quantity))
 def test_every_quantity_has_a_range_and_not_a_number_is_outside(quantity: Quantity) -> None:
-    low, high = RANGE[quantity]
+    low, high = quantity.row.range
     assert low < high
     value, flag = admit(quantity, math.nan)
     assert math.isnan(value)

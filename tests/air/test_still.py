@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from monitor.air.quality import Track, from_plain, judge, stuck_since, to_plain
 from monitor.air.still import NO_FEED, Feed, Pulse, beat, patience_ms, watch
-from monitor.site.readings import Flag, Quantity
+from monitor.site.quantities import Flag, Quantity
 from monitor.site.time import HOUR_MS, MINUTE_MS
 
 T, H, P = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE

@@ -20,8 +20,8 @@ from monitor.air.quality import STEP, admit
 from monitor.air.sensor import Flags
 from monitor.engine.effects import Effects
 from monitor.entries.sensors import Calibration, Service
-from monitor.site.readings import Flag, Quantity, ReadAs, Reading, Sensor
-from monitor.site.spaces import Limits, Site, Space, Use
+from monitor.site.quantities import Flag, Quantity, Reading
+from monitor.site.spaces import Limits, ReadAs, Sensor, Site, Space, Use
 from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
 

@@ -24,7 +24,7 @@ from monitor.air.minute import MinuteOfAir
 from monitor.places.sun import Place, direct_minutes
 from monitor.places.sunshine import chance_of_sun
 from monitor.science import moist_air
-from monitor.site.windows import Window
+from monitor.site.spaces import Window
 from tests.benchmarks.room_simulator import (
     PRESSURE_PA,
     ROOMS,

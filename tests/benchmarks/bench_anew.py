@@ -25,8 +25,8 @@ from monitor.engine.engine import Engine
 from monitor.entries.entries import JSON, Entry, Request
 from monitor.notices.rules import Policy
 from monitor.site.flowers import read_book
-from monitor.site.readings import Quantity, ReadAs, Reading, Sensor, TimeAt
-from monitor.site.spaces import Site, Space, Use
+from monitor.site.quantities import Quantity, Reading
+from monitor.site.spaces import ReadAs, Sensor, Site, Space, TimeAt, Use
 from monitor.site.time import MINUTE_MS
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row

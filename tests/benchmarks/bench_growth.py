@@ -25,8 +25,8 @@ from monitor.edges.mqtt import Guest
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
-from monitor.site.readings import Quantity, ReadAs, Sensor
-from monitor.site.spaces import Limits, Site, Space, Use
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import Limits, ReadAs, Sensor, Site, Space, Use
 from monitor.store.writer import Writer
 from tests.benchmarks import installed
 from tests.benchmarks.bench_live import used

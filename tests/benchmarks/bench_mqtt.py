@@ -36,7 +36,7 @@ from monitor.notices.rules import Policy
 from monitor.service.daemon import broker_of
 from monitor.service.settings.settings import Settings
 from monitor.service.worker import Worker
-from monitor.site.readings import Reading
+from monitor.site.quantities import Reading
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row, show
 from tests.service.test_jobs import BOOK

@@ -27,8 +27,8 @@ from monitor.engine.engine import Engine
 from monitor.entries.entries import JSON, Request
 from monitor.notices.rules import Policy
 from monitor.service.worker import Worker
-from monitor.site.readings import Quantity, ReadAs, Reading, Sensor
-from monitor.site.spaces import Limits, Site, Space, Use
+from monitor.site.quantities import Quantity, Reading
+from monitor.site.spaces import Limits, ReadAs, Sensor, Site, Space, Use
 from monitor.site.time import DAY_MS, HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row, show

@@ -25,7 +25,7 @@ from monitor.intake.payloads import Message
 from monitor.notices.rules import Notice, Policy, Weight
 from monitor.notices.said import Outgoing, Settlement
 from monitor.site.kinds import Kind
-from monitor.site.readings import Quantity, Reading
+from monitor.site.quantities import Quantity, Reading
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MIN, HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer

@@ -18,8 +18,8 @@ from monitor.engine.effects import Effects
 from monitor.notices.said import Settlement
 from monitor.science.moist_air import state
 from monitor.site.kinds import Kind
-from monitor.site.readings import Quantity, ReadAs, Sensor
-from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import OUTDOORS, Limits, ReadAs, Sensor, Site, Space, Use
 from monitor.store.writer import Writer
 from tests.browser.house import AA, AXE
 from tests.edges import garden

@@ -27,8 +27,8 @@ from monitor.notices.said import Settlement
 from monitor.service.shipped import shipped
 from monitor.site.flowers import read_book
 from monitor.site.kinds import Kind
-from monitor.site.readings import Quantity, ReadAs, Sensor
-from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import OUTDOORS, Limits, ReadAs, Sensor, Site, Space, Use
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 

@@ -16,9 +16,8 @@ import numpy as np
 import pytest
 
 from monitor.edges.beside import Beside, BesideError, Command, ask, resident_mb
-from monitor.site.readings import Quantity, ReadAs, Sensor
-from monitor.site.spaces import Site, Space, Use
-from monitor.site.windows import Window
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import ReadAs, Sensor, Site, Space, Use, Window
 
 HERE = "tests.edges.test_beside"
 

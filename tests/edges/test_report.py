@@ -36,8 +36,18 @@ from monitor.science.moist_air import state
 from monitor.service.shipped import shipped
 from monitor.site.flowers import read_book
 from monitor.site.kinds import Kind
-from monitor.site.readings import Flag, ForecastFrom, Quantity, ReadAs, Reading, Sensor, TimeAt
-from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use
+from monitor.site.quantities import Flag, Quantity, Reading
+from monitor.site.spaces import (
+    OUTDOORS,
+    ForecastFrom,
+    Limits,
+    ReadAs,
+    Sensor,
+    Site,
+    Space,
+    TimeAt,
+    Use,
+)
 from monitor.site.words import TITLE_LENGTH
 from monitor.store.exports import export
 from monitor.store.reader import Reader

@@ -15,8 +15,8 @@ from monitor.entries.entries import Request, RequestError
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
 from monitor.site.kinds import Kind
-from monitor.site.readings import Quantity, ReadAs, Sensor, TimeAt
-from monitor.site.spaces import Limits
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import Limits, ReadAs, Sensor, TimeAt
 from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer

@@ -22,8 +22,8 @@ from monitor.entries.entries import Request
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Policy
 from monitor.site.flowers import read_book
-from monitor.site.readings import Quantity, ReadAs, Sensor, TimeAt
-from monitor.site.spaces import Delays, Limits, Site, Space, Use
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import Delays, Limits, ReadAs, Sensor, Site, Space, TimeAt, Use
 from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer

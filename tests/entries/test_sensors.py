@@ -8,8 +8,8 @@ from monitor.air.fold import Fold, State
 from monitor.air.sensor import MOIST
 from monitor.entries.entries import JSON, Entry, standing
 from monitor.entries.sensors import Calibration, calibrations, holding
-from monitor.site.readings import Flag, Quantity, ReadAs, Sensor
-from monitor.site.spaces import Site, Space, Use
+from monitor.site.quantities import Flag, Quantity
+from monitor.site.spaces import ReadAs, Sensor, Site, Space, Use
 from monitor.site.time import MINUTE_MS
 
 

@@ -27,7 +27,7 @@ CHILD = """
 import sys
 from pathlib import Path
 from monitor.engine.effects import Effects
-from monitor.site.readings import Quantity, Reading
+from monitor.site.quantities import Quantity, Reading
 from monitor.store.writer import Writer
 store, commits = Path(sys.argv[1]), int(sys.argv[2])
 writer = Writer(store)

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from monitor.intake.payloads import Decoder, Message, PayloadError
 from monitor.intake.pointers import MISSING, follow, parse_json, pointer, tokens
 from monitor.intake.topics import filter_problem, matches, overlap
-from monitor.site.readings import Quantity, ReadAs, Sensor, TimeAt
-from monitor.site.units import CONVERSIONS, units
+from monitor.site.quantities import Quantity, units
+from monitor.site.spaces import ReadAs, Sensor, TimeAt
 
 ARRIVED_MS = 1_784_000_000_000
 ID = "urn:dev:ow:10e2073a01080063"
@@ -1051,7 +1051,7 @@ def test_which_way_units_go():
         (Quantity.PRESSURE, "hPa", 7_999, 8_001),
         (Quantity.MASS, "kg", 79_999, 80_001),
     ):
-        shift, factor = CONVERSIONS[quantity][unit]
+        shift, factor = quantity.row.units[unit]
         assert low < (80 + shift) * factor < high
 
 

@@ -16,9 +16,8 @@ from monitor.notices.rules import Book, Notice, Part, Policy, Weight, decide
 from monitor.notices.sentences import coming, messages, spells
 from monitor.science import moist_air
 from monitor.site.kinds import Kind
-from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use
+from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use, Window
 from monitor.site.time import DAY_MIN, DAY_MS, HOUR_MS, MINUTE_MS, epoch_ms_of
-from monitor.site.windows import Window
 
 _ZONE = "Europe/London"
 _PRESSURE_PA = 100_000.0

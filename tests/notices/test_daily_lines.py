@@ -17,8 +17,8 @@ from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
 from monitor.notices.rules import Notice, Policy, Weight
 from monitor.site.flowers import read_book
-from monitor.site.readings import Quantity, ReadAs, Sensor, TimeAt
-from monitor.site.spaces import Limits, Site, Space, Use
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import Limits, ReadAs, Sensor, Site, Space, TimeAt, Use
 from monitor.site.time import MINUTE_MS
 from monitor.store.writer import Writer
 

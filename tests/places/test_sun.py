@@ -20,7 +20,7 @@ from monitor.places.sun import (
     told_correction,
 )
 from monitor.science.sun import SunPosition
-from monitor.site.windows import Window
+from monitor.site.spaces import Window
 from tests.benchmarks.bench_adviser import CASES, Case, rays
 from tests.benchmarks.room_simulator import Weather
 

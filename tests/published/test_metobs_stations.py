@@ -21,7 +21,7 @@ import pytest
 
 from monitor.air.quality import Track, judge, stuck_since
 from monitor.air.still import Feed, watch
-from monitor.site.readings import Flag, Quantity
+from monitor.site.quantities import Flag, Quantity
 from monitor.site.time import MINUTE_MS
 
 EVERY_MIN = 5

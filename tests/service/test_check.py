@@ -21,7 +21,7 @@ from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.service.daemon import socket_file
 from monitor.service.settings.settings import load
-from monitor.site.readings import Flag, Quantity, Reading
+from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.store.connection import StoreError
 from monitor.store.mend import set_aside_future
 from monitor.store.reader import Reader

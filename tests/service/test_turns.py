@@ -12,7 +12,7 @@ from monitor.engine.engine import Engine
 from monitor.notices.rules import Policy
 from monitor.service.settings.settings import load
 from monitor.service.worker import MINUTES_AT_A_TIME, Worker
-from monitor.site.readings import Quantity, Reading
+from monitor.site.quantities import Quantity, Reading
 from monitor.site.time import MINUTE_MS
 from monitor.store.writer import Writer
 from tests.service.test_live import SETTINGS

@@ -15,7 +15,7 @@ import pytest
 from monitor.edges.beside import BesideError, ask
 from monitor.engine.effects import Effects
 from monitor.service.errands import BACKUP
-from monitor.site.readings import Quantity, Reading
+from monitor.site.quantities import Quantity, Reading
 from monitor.site.time import DAY_MS
 from monitor.store import connection
 from monitor.store.backup import BackupOrder, Made, back_up, backups, made_ms, restore, verify

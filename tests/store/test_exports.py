@@ -20,8 +20,8 @@ from monitor.entries.entries import Entry
 from monitor.notices.rules import Notice, Weight
 from monitor.notices.said import Outgoing, Settlement
 from monitor.site.kinds import Kind
-from monitor.site.readings import Flag, Quantity, ReadAs, Reading, Sensor
-from monitor.site.spaces import Site, Space, Use
+from monitor.site.quantities import Flag, Quantity, Reading
+from monitor.site.spaces import ReadAs, Sensor, Site, Space, Use
 from monitor.store.exports import FLAG_WORDS, WHAT, export, flag_text
 from monitor.store.formats import ExportError, Format, no_formula, time_text
 from monitor.store.reader import Reader

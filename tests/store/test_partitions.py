@@ -14,7 +14,7 @@ from monitor.air.spells import Spell
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.site.kinds import Kind
-from monitor.site.readings import Quantity, Reading
+from monitor.site.quantities import Quantity, Reading
 from monitor.site.time import DAY_MS
 from monitor.store.partitions import AGAIN_DAYS, partition
 from monitor.store.reader import Reader

@@ -10,7 +10,7 @@ import pytest
 
 from monitor.air.minute import MinuteOfAir
 from monitor.engine.effects import Effects, Unread
-from monitor.site.readings import Flag, Quantity, Reading
+from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.store.connection import StoreError
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer

@@ -21,7 +21,7 @@ from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.service.shipped import shipped
 from monitor.site.flowers import read_book
-from monitor.site.readings import Quantity, Reading
+from monitor.site.quantities import Quantity, Reading
 from monitor.site.spaces import Limits, Site, Space, Use
 from monitor.site.time import DAY_MIN, DAY_MS
 from monitor.store.exports import export, remark

@@ -11,7 +11,7 @@ import numpy as np
 
 from monitor.air.quality import Floats, Integers
 from monitor.air.sensor import Record, Records
-from monitor.site.readings import FLAGS, Flag, Quantity
+from monitor.site.quantities import FLAGS, Flag, Quantity
 from monitor.site.time import MINUTE_MS
 
 

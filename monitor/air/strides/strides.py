@@ -33,7 +33,7 @@ from monitor.air.sensor import (
 )
 from monitor.air.strides.beats import Beats, beats_of
 from monitor.air.strides.slices import SensorRecords
-from monitor.site.readings import FLAGS, Flag, Quantity
+from monitor.site.quantities import FLAGS, Flag, Quantity
 from monitor.site.time import MINUTE_MS
 
 # Fewer records are sooner followed one by one.
@@ -153,7 +153,7 @@ def _sound(
     levels = dict(zip(MOIST, track[:2], strict=True))
     for quantity, of_quantity in values.items():
         there = ~np.isnan(of_quantity)
-        low, high = quality.RANGE[quantity]
+        low, high = quantity.row.range
         usable = (low <= of_quantity) & (of_quantity <= high)
         usable &= told.flags[quantity] & int(Flag.TOO_OLD) == 0
         if quantity in levels and there.any():

@@ -8,7 +8,7 @@ from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.places.saltcheck import HOW_TO, HOW_TO_BESIDE
 from monitor.science.salts import SALTS, Salt
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 from monitor.site.words import named, when
 
 Told = dict[str, Any]

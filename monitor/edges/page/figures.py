@@ -8,23 +8,12 @@ from collections.abc import Mapping
 from monitor.air.minute import MinuteOfAir
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import SensorNow, Snapshot
-from monitor.site.readings import Quantity, Sensor
-from monitor.site.spaces import Site
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import Sensor, Site
 from monitor.site.words import two_figures, when
 
 UNKNOWN = "not known"
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|°|h\b|min\b|lux\b|kPa\b|g\b))")
-_NAMES: dict[Quantity, str] = {
-    Quantity.TEMPERATURE: "temperature",
-    Quantity.HUMIDITY: "humidity",
-    Quantity.ILLUMINANCE: "light",
-    Quantity.IRRADIANCE: "sun and sky",
-    Quantity.PRESSURE: "air pressure",
-    Quantity.MASS: "mass",
-    Quantity.SURFACE_TEMPERATURE: "coldest surface",
-    Quantity.BATTERY: "battery",
-    Quantity.SIGNAL: "radio signal",
-}
 
 
 def bound(text: str) -> str:
@@ -44,32 +33,15 @@ def degrees(celsius: float | None, site: Site) -> str:
     return f"{value:.1f} {site.temperature_unit}".replace("-0.0", "0.0").replace("-", "−")
 
 
-def name_of(quantity: Quantity) -> str:
-    """What a quantity is called."""
-    return _NAMES[quantity]
-
-
 def value_of(quantity: Quantity, value: float, sensor: Sensor | None, site: Site) -> str:
     """A reading with its unit."""
-    if quantity in (Quantity.TEMPERATURE, Quantity.SURFACE_TEMPERATURE):
+    row = quantity.row
+    if row.unit == "°C":
         return degrees(value, site)
-    match quantity:
-        case Quantity.HUMIDITY:
-            return f"{value:.1f} %"
-        case Quantity.ILLUMINANCE:
-            return f"{two_figures(value):,.0f} lux"
-        case Quantity.PRESSURE:
-            return f"{value / 100:.0f} hPa"
-        case Quantity.BATTERY if sensor is not None and sensor.unit(quantity) == "V":
-            return f"{value:.2f} V"
-        case Quantity.BATTERY:
-            return f"{value:.0f} %"
-        case Quantity.MASS:
-            return f"{value:,.1f} g"
-        case Quantity.SIGNAL:
-            return f"{value:.0f} dBm".replace("-", "−")
-        case _:
-            return f"{two_figures(value):,.0f} W/m²"
+    if sensor is not None and sensor.unit(quantity) == "V":
+        return f"{value:.2f} V"
+    scaled = row.scale * value
+    return row.written.format(two_figures(scaled) if row.rough else scaled).replace("-", "−")
 
 
 def air_figures(space: str, air: MinuteOfAir | None, site: Site) -> dict[str, str]:

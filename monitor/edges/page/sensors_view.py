@@ -10,10 +10,9 @@ from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.entries import standing
 from monitor.entries.sensors import out_of_service, services
-from monitor.site.harmless import shown
-from monitor.site.readings import Flag
+from monitor.site.quantities import Flag
 from monitor.site.time import DAY_MS
-from monitor.site.words import lasting, when
+from monitor.site.words import lasting, shown, when
 from monitor.store.reader import Reader
 
 Told = dict[str, Any]
@@ -73,7 +72,7 @@ def sensor(house: House, snapshot: Snapshot, name: str) -> Told:
         "heard": figures.last_heard(told, snapshot.now_ms, site),
         "checkable": can_be_checked(house, name),
         "says": [
-            (q.value, figures.name_of(q), text)
+            (q.value, q.row.called, text)
             for q, text in figures.sensor_figures(sensor, told, site).items()
         ],
         "topics": sorted({r.topic or sensor.topic or "" for r in sensor.reads.values()}),

@@ -30,7 +30,7 @@ from monitor.entries.batches import hanging_in, kept_in
 from monitor.notices.sentences import spells as advice
 from monitor.places import places
 from monitor.site.kinds import Kind
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Space, Use
 from monitor.site.time import DAY_MIN, MINUTE_MS, local, local_day, midnight
 from monitor.site.words import figure, humidity, lasting, light, named, temperature, when_minute

@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 from monitor.places import places, sun
 from monitor.places.sun import Beam, Place
 from monitor.places.sunshine import chance_of_sun
-from monitor.site.readings import Quantity
-from monitor.site.spaces import OUTDOORS, Site, Space, Use
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import OUTDOORS, Site, Space, Use, Window
 from monitor.site.time import DAY_MIN, MINUTE_MS, local, midnight
-from monitor.site.windows import Window
 from monitor.store.reader import Reader
 
 Floats = NDArray[np.float64]

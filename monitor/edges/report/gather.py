@@ -23,8 +23,7 @@ from monitor.entries.entries import standing
 from monitor.entries.sensors import Calibration, Service, calibrations, services
 from monitor.site.flowers import Book
 from monitor.site.kinds import Kind
-from monitor.site.readings import Sensor
-from monitor.site.spaces import Site
+from monitor.site.spaces import Sensor, Site
 from monitor.site.time import MINUTE_MS, midnight
 from monitor.store.reader import Delivery, Heard, Reader
 

@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 from typing import NamedTuple
 
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MIN, MINUTE_MS
 from monitor.store import backup

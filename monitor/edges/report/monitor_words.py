@@ -7,7 +7,7 @@ from monitor.edges.report.promises import LEADS_DAYS, Promise, held
 from monitor.edges.report.text import at
 from monitor.entries.sensors import Calibration, Service
 from monitor.site import words
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS, local_day
 

@@ -17,7 +17,7 @@ import pandas as pd
 from monitor.air.limits import limits_of
 from monitor.air.spells import Limit, Spell
 from monitor.site.kinds import Kind
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 from monitor.site.spaces import Site, Space
 from monitor.store.reader import Reader
 
@@ -25,12 +25,8 @@ from monitor.store.reader import Reader
 MEAN_HOURS = 24
 MEAN_KNOWN_MIN = 720
 
-COLUMN = {
-    Quantity.TEMPERATURE: "temperature_c",
-    Quantity.HUMIDITY: "relative_humidity_pct",
-    Quantity.ILLUMINANCE: "illuminance_lx",
-}
-_COLUMNS = (*COLUMN.values(), "dew_point_c", "vpd_kpa", "surface_margin_k")
+OF_AIR = tuple(quantity for quantity in Quantity if quantity.row.column)
+_COLUMNS = (*(q.row.column for q in OF_AIR), "dew_point_c", "vpd_kpa", "surface_margin_k")
 
 
 class Extreme(NamedTuple):
@@ -117,7 +113,7 @@ class SpaceWeek:
     @property
     def air_gaps(self) -> list[tuple[int, int]]:
         """Runs of minutes in which temperature or humidity is missing, if measured here at all."""
-        columns = [COLUMN[q] for q in self.known_h if q is not Quantity.ILLUMINANCE]
+        columns = [q.row.column for q in self.known_h if q is not Quantity.ILLUMINANCE]
         return _runs(self.minutes[columns].isna().any(axis=1))
 
 
@@ -140,7 +136,7 @@ def space_week(reader: Reader, site: Site, space: Space, begin: int, end: int) -
         end=end,
         added=added,
         minutes=minutes,
-        known_h={q: float(minutes[COLUMN[q]].count()) / 60 for q in measured},
+        known_h={q: float(minutes[q.row.column].count()) / 60 for q in measured},
         limits=[_limit_hours(limit, compared[limit.kind]) for limit in limits],
         past={limit.kind: _past(limit, compared[limit.kind]) for limit in limits},
         warmest=_extreme(minutes["temperature_c"], highest=True),
@@ -153,7 +149,7 @@ def space_week(reader: Reader, site: Site, space: Space, begin: int, end: int) -
         drying_load_kpa_h=_integral(minutes["vpd_kpa"]),
         light_dose_lx_h=_integral(minutes["illuminance_lx"]),
         spells=[SpellHours(s, hours_within(s, start, end)) for s in touching],
-        gaps=[Gap(q, *run) for q in measured for run in _runs(minutes[COLUMN[q]].isna())],
+        gaps=[Gap(q, *run) for q in measured for run in _runs(minutes[q.row.column].isna())],
     )
 
 
@@ -217,7 +213,7 @@ def _by(week: SpaceWeek, part: str) -> pd.DataFrame:
 def _measured(site: Site, space: Space, minutes: pd.DataFrame) -> list[Quantity]:
     """The quantities of its air that are measured here, or were in this span."""
     read = {quantity for sensor in site.sensors_of(space.name) for quantity in sensor.reads}
-    return [q for q, column in COLUMN.items() if q in read or minutes[column].notna().any()]
+    return [q for q in OF_AIR if q in read or minutes[q.row.column].notna().any()]
 
 
 def _compared(reader: Reader, space: Space, kind: Kind, minutes: pd.DataFrame) -> pd.Series[float]:

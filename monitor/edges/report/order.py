@@ -7,7 +7,9 @@ from pathlib import Path
 
 from monitor.edges.beside import Command
 from monitor.site.flowers import Book
-from monitor.site.spaces import Site
+from monitor.site.spaces import (
+    Site,
+)
 
 WEEK_PAGE = "week.html"  # in the folder of each week
 

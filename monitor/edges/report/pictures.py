@@ -11,7 +11,7 @@ from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.numbers import SpaceWeek
 from monitor.site import words
 from monitor.site.kinds import Kind
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 
 
 def strips(week: SiteWeek, space: SpaceWeek, nights: npt.NDArray[np.bool_]) -> str:

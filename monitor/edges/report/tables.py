@@ -10,7 +10,7 @@ import pandas as pd
 
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.numbers import Extreme, SpaceWeek, by_day, by_hour, days_over_dose
-from monitor.site.readings import Quantity
+from monitor.site.quantities import Quantity
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS, local
 from monitor.store.exports import flag_text

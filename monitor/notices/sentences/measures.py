@@ -13,10 +13,9 @@ from monitor.ahead.airing import airing_helps
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
 from monitor.notices.circumstances import Circumstances
-from monitor.site.cautions import ELECTRICS, FIRE, HEATERS, HEIGHT, MOULD, UNVENTED
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Use
-from monitor.site.words import degrees
+from monitor.site.words import ELECTRICS, FIRE, HEATERS, HEIGHT, MOULD, UNVENTED, degrees
 
 # Darker than this indoors, the sun is not what heats a room [lx]. Our own choice.
 DARK_LUX = 50.0

@@ -14,11 +14,13 @@ from monitor.notices.circumstances import Circumstances
 from monitor.notices.rules import Book, Notice, Weight, place_of
 from monitor.notices.sentences import spells
 from monitor.notices.sentences.spells import Words
-from monitor.site.cautions import ELECTRICS, HEIGHT, MOULD
 from monitor.site.kinds import Kind
 from monitor.site.spaces import OUTDOORS
 from monitor.site.time import MINUTE_MS
 from monitor.site.words import (
+    ELECTRICS,
+    HEIGHT,
+    MOULD,
     chances,
     count,
     day_span,

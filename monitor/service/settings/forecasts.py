@@ -9,8 +9,8 @@ from monitor.intake.topics import overlap
 from monitor.service.settings.names import read_name
 from monitor.service.settings.sensors import read_read_as, read_time, read_topic, topics
 from monitor.service.settings.tables import MISSING, Table, shown
-from monitor.site.readings import FORETOLD, ForecastFrom, Sensor
-from monitor.site.spaces import OUTDOORS
+from monitor.site.quantities import FORETOLD
+from monitor.site.spaces import OUTDOORS, ForecastFrom, Sensor
 
 
 def read_forecasts(root: Table, sensors: Iterable[Sensor]) -> tuple[ForecastFrom, ...]:

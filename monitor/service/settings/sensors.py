@@ -8,9 +8,8 @@ from monitor.intake.pointers import tokens
 from monitor.intake.topics import filter_problem, overlap
 from monitor.service.settings.names import read_name
 from monitor.service.settings.tables import MISSING, Table, one_of, shown
-from monitor.site.readings import MEASURED, UNIT, Quantity, ReadAs, Sensor, TimeAt
-from monitor.site.spaces import Space
-from monitor.site.units import units
+from monitor.site.quantities import MEASURED, Quantity, units
+from monitor.site.spaces import ReadAs, Sensor, Space, TimeAt
 
 _TIME_UNITS = ["s", "ms", "iso"]
 _ON_ARRIVAL = "arrival"
@@ -97,7 +96,7 @@ def _read_read(table: Table, quantity: Quantity) -> ReadAs:
         wrong, expected = "both at and senml are given", "one of them was expected"
         table.problem(None, f"reads.{quantity}: {wrong}", expected, "remove one")
         senml_name = None
-    default = UNIT[quantity]
+    default = quantity.row.unit
     if senml_name is None and "unit" not in table:
         words = one_of(units(quantity))
         table.problem(

@@ -21,9 +21,8 @@ from monitor.service.settings.page import LOOPBACK, Page, read_page
 from monitor.service.settings.sensors import read_sensors
 from monitor.service.settings.spaces import read_spaces
 from monitor.service.settings.tables import Problems, Table, shown
-from monitor.site import harmless
-from monitor.site.readings import ForecastFrom, Sensor
-from monitor.site.spaces import Site, Space
+from monitor.site import words
+from monitor.site.spaces import ForecastFrom, Sensor, Site, Space
 
 PROGRAM = "drying-room"
 # The folders that systemd/drying-room.service gives the service.
@@ -38,7 +37,7 @@ class SettingsError(Exception):
     """The settings cannot be used. problems: one sentence each, by line."""
 
     def __init__(self, problems: list[str]) -> None:
-        self.problems = [harmless.shown(problem, LONGEST_PROBLEM) for problem in problems]
+        self.problems = [words.shown(problem, LONGEST_PROBLEM) for problem in problems]
         super().__init__("\n".join(self.problems))
 
 

@@ -6,7 +6,7 @@ import math
 
 from monitor.service.settings.names import read_name
 from monitor.service.settings.tables import MISSING, Table, nearest
-from monitor.site.windows import Window
+from monitor.site.spaces import Window
 
 _DIRECTIONS = {
     "north": 0.0,

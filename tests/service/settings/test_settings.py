@@ -23,9 +23,8 @@ from monitor.service.settings.settings import (
 )
 from monitor.service.settings.toml_lines import key_lines
 from monitor.service.shipped import shipped
-from monitor.site.readings import MEASURED, Quantity, ReadAs, TimeAt
-from monitor.site.spaces import Delays, Limits, Use
-from monitor.site.windows import Window
+from monitor.site.quantities import MEASURED, Quantity
+from monitor.site.spaces import Delays, Limits, ReadAs, TimeAt, Use, Window
 
 BASE = """\
 [site]

@@ -1,0 +1,293 @@
+"""Quantities, and readings of them: one table of units, ranges, names and figures.
+
+A new quantity is a row here. Kept value = (sent + shift) · factor.
+Temperatures: 0 °C = 273.15 K = 32 °F, 1 K = 1.8 °F (BIPM, SI Brochure, 9th edition, 2019,
+section 2.3.1; NIST SP 811, 2008, appendix B.8). An inch is 25.4 mm (the same, appendix B.8).
+SenML units: RFC 8428 section 12.1; hPa and dBm: RFC 8798 section 3.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import IntFlag, StrEnum
+from typing import NamedTuple
+
+
+class Quantity(StrEnum):
+    """What a sensor can measure, or a forecast tell; the word of the settings and exports."""
+
+    TEMPERATURE = "temperature"
+    HUMIDITY = "humidity"
+    ILLUMINANCE = "illuminance"
+    IRRADIANCE = "irradiance"
+    PRESSURE = "pressure"
+    MASS = "mass"
+    SURFACE_TEMPERATURE = "surface_temperature"
+    BATTERY = "battery"
+    SIGNAL = "signal"
+    CLOUD = "cloud"
+
+    @property
+    def row(self) -> Row:
+        """What the table has of it."""
+        return _TABLE[self]
+
+
+class Conversion(NamedTuple):
+    """kept = (sent + shift) * factor."""
+
+    shift: float
+    factor: float
+
+
+class InUnit(NamedTuple):
+    """A unit that a value may be in, if no word says so: its range, and words that speak for it."""
+
+    unit: str
+    low: float
+    high: float
+    words: frozenset[str] = frozenset()
+
+
+class Row(NamedTuple):
+    """All that differs from quantity to quantity.
+
+    unit          in which it is kept
+    units         those a sensor may send, into the kept one
+    senml         units of SenML records in our words
+    range         lowest and highest value it can have
+    called        on the page
+    written       a value with its unit, on the page
+    scale         by which a value is multiplied before it is written
+    rough         whether it is written to two figures only
+    names         by which makers and people call it, in lower case
+    guesses       units to try, the likeliest first
+    column        of the minutes of air, where it becomes one; "": none
+    foretold      what a forecast may tell of it outdoors; None: nothing
+    measured      whether a sensor tells it
+    now_and_then  whether a message may leave it out: many devices tell it rarely
+    """
+
+    unit: str
+    units: Mapping[str, Conversion]
+    senml: Mapping[str, str]
+    range: tuple[float, float]
+    called: str
+    written: str
+    scale: float = 1.0
+    rough: bool = False
+    names: frozenset[str] = frozenset()
+    guesses: tuple[InUnit, ...] = ()
+    column: str = ""
+    foretold: tuple[float, float] | None = None
+    measured: bool = True
+    now_and_then: bool = False
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+SAME = Conversion(0.0, 1.0)
+_HUNDREDFOLD = Conversion(0.0, 100.0)
+_THOUSANDFOLD = Conversion(0.0, 1000.0)
+_TEMPERATURES = {"°C": SAME, "°F": Conversion(-32.0, 5.0 / 9.0), "K": Conversion(-273.15, 1.0)}
+_PARTS = {"%": SAME, "1": _HUNDREDFOLD}
+
+# Ranges: temperature and humidity between the limits of NOAA MADIS level 1 (-51 to 54 °C, 0 to
+# 100 %) and those used after Shafer et al. 2000 (J. Atmos. Oceanic Technol. 17, 474-494; humidity
+# to 105 %), for a roof in the sun. Illuminance: direct noon sun is about 100 klx. Irradiance: a
+# pyranometer reads a little below zero at night. The others, and the words and ranges of guesses,
+# are our own choice.
+_TABLE: dict[Quantity, Row] = {
+    Quantity.TEMPERATURE: Row(
+        unit="°C",
+        units=_TEMPERATURES,
+        senml={"Cel": "°C", "K": "K"},
+        range=(-30.0, 60.0),
+        called="temperature",
+        written="{:.1f} °C",
+        names=_words("t ta temp temperature tmp tc tf degc degf"),
+        guesses=(
+            InUnit("°C", -45, 55, _words("c tc celsius degc")),
+            InUnit("°F", 55, 140, _words("f tf fahrenheit degf")),
+        ),
+        column="temperature_c",
+        foretold=(-60.0, 60.0),
+    ),
+    Quantity.HUMIDITY: Row(
+        unit="%",
+        units=_PARTS,
+        senml={"%RH": "%", "%": "%", "/": "1"},
+        range=(0.0, 105.0),
+        called="humidity",
+        written="{:.1f} %",
+        names=_words("h rh hum humi humidity relhum"),
+        guesses=(
+            InUnit("%", 1.001, 105, _words("pct percent")),
+            InUnit("1", 0, 1.001, _words("ratio")),
+        ),
+        column="relative_humidity_pct",
+        foretold=(0.0, 101.0),
+    ),
+    Quantity.ILLUMINANCE: Row(
+        unit="lx",
+        units={"lx": SAME, "klx": _THOUSANDFOLD},
+        senml={"lx": "lx"},
+        range=(0.0, 200_000.0),
+        called="light",
+        written="{:,.0f} lux",
+        rough=True,
+        names=_words("l lx lux klx light illuminance brightness"),
+        guesses=(InUnit("lx", 0, 200_000, _words("lx lux")), InUnit("klx", 0, 200, _words("klx"))),
+        column="illuminance_lx",
+    ),
+    Quantity.IRRADIANCE: Row(
+        unit="W/m2",
+        units={"W/m2": SAME},
+        senml={"W/m2": "W/m2"},
+        range=(-20.0, 1_500.0),
+        called="sun and sky",
+        written="{:,.0f} W/m²",
+        rough=True,
+        names=_words("irradiance solar ghi radiation wm2"),
+        guesses=(InUnit("W/m2", -10, 1500),),
+    ),
+    Quantity.PRESSURE: Row(
+        unit="Pa",
+        units={"Pa": SAME, "hPa": _HUNDREDFOLD},
+        senml={"Pa": "Pa", "hPa": "hPa"},
+        range=(50_000.0, 110_000.0),
+        called="air pressure",
+        written="{:.0f} hPa",
+        scale=0.01,
+        names=_words("p pa hpa kpa press pressure baro qfe"),
+        guesses=(
+            InUnit("hPa", 500, 1100, _words("hpa mbar")),
+            InUnit("Pa", 50_000, 110_000, _words("pa")),
+            InUnit("kPa", 50, 110, _words("kpa")),
+        ),
+    ),
+    Quantity.MASS: Row(
+        unit="g",
+        units={"g": SAME, "kg": _THOUSANDFOLD},
+        senml={"g": "g", "kg": "kg"},
+        range=(-1_000.0, 500_000.0),
+        called="mass",
+        written="{:,.1f} g",
+        names=_words("m g kg mass weight scale grams"),
+        guesses=(
+            InUnit("g", -100, 100_000, _words("g grams")),
+            InUnit("kg", -1, 1000, _words("kg")),
+        ),
+    ),
+    Quantity.SURFACE_TEMPERATURE: Row(
+        unit="°C",
+        units=_TEMPERATURES,
+        senml={"Cel": "°C", "K": "K"},
+        range=(-40.0, 90.0),
+        called="coldest surface",
+        written="{:.1f} °C",
+        names=_words("surface walltemp skin"),
+        guesses=(
+            InUnit("°C", -45, 70, _words("c celsius degc")),
+            InUnit("°F", 70, 160, _words("f fahrenheit degf")),
+        ),
+    ),
+    # In volts it is kept in volts: neither tells the other; see `Sensor.unit`.
+    Quantity.BATTERY: Row(
+        unit="%",
+        units=_PARTS,
+        senml={"%EL": "%", "%": "%", "/": "1", "V": "V"},
+        range=(0.0, 100.0),
+        called="battery",
+        written="{:.0f} %",
+        names=_words("b bat batt battery vbat vbatt vcc"),
+        guesses=(
+            InUnit("V", 0, 5, _words("v volt voltage vbat vbatt vcc")),
+            InUnit("%", 5, 100, _words("pct percent level")),
+        ),
+        now_and_then=True,
+    ),
+    Quantity.SIGNAL: Row(
+        unit="dBm",
+        units={"dBm": SAME},
+        senml={"dBm": "dBm"},
+        range=(-200.0, 50.0),
+        called="radio signal",
+        written="{:.0f} dBm",
+        names=_words("rssi signal dbm"),
+        guesses=(InUnit("dBm", -130, 0),),
+        now_and_then=True,
+    ),
+    Quantity.CLOUD: Row(
+        unit="%",
+        units=_PARTS | {"oktas": Conversion(0.0, 12.5)},
+        senml={"%": "%", "/": "1"},
+        range=(0.0, 100.0),
+        called="cloud",
+        written="{:.0f} %",
+        foretold=(0.0, 100.0),
+        measured=False,
+    ),
+}
+
+MEASURED = tuple(quantity for quantity in Quantity if quantity.row.measured)
+# What a forecast may tell of the air outdoors.
+FORETOLD = tuple(quantity for quantity in Quantity if quantity.row.foretold)
+
+
+def conversion(quantity: Quantity, unit: str, kept: str) -> Conversion | None:
+    """How a value sent in `unit` becomes one in the `kept` unit; None: it cannot.
+
+    Only a battery has a choice of kept unit: % or V, and neither tells the other.
+    """
+    if kept != quantity.row.unit:
+        return SAME if unit == kept else None
+    return quantity.row.units.get(unit)
+
+
+def units(quantity: Quantity) -> list[str]:
+    """The units that the settings may name for this quantity."""
+    also = ["V"] if quantity is Quantity.BATTERY else []
+    return [*quantity.row.units, *also]
+
+
+class Flag(IntFlag):
+    """Why a reading is kept but doubted, or what was done to it on the way in."""
+
+    NONE = 0
+    CLAMPED = 1  # humidity a little over 100 %: a saturated sensor, kept as 100 and used
+    RANGE = 2  # outside what the quantity can be
+    STEP = 4  # a jump that the next reading did not confirm
+    STUCK = 8  # temperature and humidity have not moved for hours
+    FEED = 16  # every sensor repeats itself at once: the feed is frozen, not the sensors
+    IN_THE_SUN = 32  # direct light on the sensor: its vapour pressure is still right
+    DISAGREES = 64  # two sensors of a space tell different things
+    TIME_OF_ARRIVAL = 128  # its own time could not be true
+    TOO_OLD = 256  # older than what is kept: stored, unused
+    OUT_OF_SERVICE = 512  # the sensor was being tested or moved
+
+
+class _Flags(dict[int, Flag]):
+    """Numbers → flags, made once: there are millions of readings and few kinds."""
+
+    def __missing__(self, number: int) -> Flag:
+        self[number] = Flag(number)
+        return self[number]
+
+
+FLAGS = _Flags()
+
+# A reading with none of these is used for the air.
+DOUBTFUL = Flag.RANGE | Flag.STEP | Flag.STUCK | Flag.FEED | Flag.TOO_OLD | Flag.OUT_OF_SERVICE
+
+
+class Reading(NamedTuple):
+    """time_ms: UTC epoch milliseconds; value: in the kept unit of its quantity."""
+
+    time_ms: int
+    sensor: str
+    quantity: Quantity
+    value: float
+    flags: Flag = Flag.NONE
