@@ -89,18 +89,6 @@ def test_only_the_clock_reads_the_wall(file: Path) -> None:
             )
 
 
-@pytest.mark.parametrize("file", MODULES, ids=lambda f: str(f.relative_to(PACKAGE)))
-def test_the_daemon_never_loads_masked_arrays(file: Path) -> None:
-    """numpy's own do, for good; the report's process has them from pandas anyway."""
-    place = str(file.relative_to(PACKAGE))
-    asked = re.search(
-        r"\bnp\.(ma|unique|(nan)?(median|quantile|percentile))\b", file.read_text("utf-8")
-    )
-    assert asked is None or place.startswith("edges/report"), (
-        f"{place} asks {asked and asked[0]}; monitor.science.order_statistics does it for less"
-    )
-
-
 def test_no_circle() -> None:
     graph = {
         "monitor." + str(f.relative_to(PACKAGE).with_suffix("")).replace("/", "."): {

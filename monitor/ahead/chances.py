@@ -17,7 +17,6 @@ from monitor.science.moist_air import (
     saturation_vapour_pressure_liquid_array,
     vapour_pressure_array,
 )
-from monitor.science.order_statistics import median, quantiles
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Space
 
@@ -125,8 +124,8 @@ def chance(of: Watched, now: int, within_h: float = WITHIN_H) -> Chance | None:
     begins = now + STEP_MIN * (first - len(behind) + 1)
     return Chance(
         float(passes.mean()),
-        int(median(begins)),
-        int(quantiles(begins, (0.9,))[0]),
+        int(np.median(begins)),
+        int(np.quantile(begins, 0.9)),
         _ends(beyond[passes], first, now - STEP_MIN * (len(behind) - 1)),
     )
 
@@ -135,5 +134,5 @@ def _ends(beyond: NDArray[np.bool_], first: NDArray[np.int64], begin: int) -> in
     steps = np.arange(beyond.shape[1])
     over = ~beyond & (steps > first[:, None])
     ends = np.where(over.any(axis=1), over.argmax(axis=1), len(steps))
-    end = int(median(ends))
+    end = int(np.median(ends))
     return begin + STEP_MIN * end if end < len(steps) else None

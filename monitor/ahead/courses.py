@@ -29,7 +29,6 @@ from monitor.science.moist_air import (
     saturation_vapour_pressure_liquid_array,
     vapour_pressure_array,
 )
-from monitor.science.order_statistics import median, quantiles
 from monitor.site.time import DAY_MIN
 
 __all__ = ["Band", "Outlook", "ahead", "courses", "derived", "fit", "paths", "with_paths"]
@@ -167,7 +166,7 @@ def _errors(model: Model, minute: int) -> Array:
     if strangers:
         errors = np.concatenate([errors, _unknown_errors()[:strangers]])
     # A few days' errors all lean one way by chance; the model's own middle is the better one.
-    return np.asarray(errors - median(errors))
+    return np.asarray(errors - np.median(errors, axis=0))
 
 
 def _unknown_errors() -> Array:
@@ -197,7 +196,7 @@ def derived(temperature_c: Array, water_g_kg: Array, pressure_pa: float) -> tupl
 
 
 def _band(bundle: Array) -> Band:
-    return Band(*quantiles(bundle, (0.1, 0.5, 0.9)))
+    return Band(*np.quantile(bundle, (0.1, 0.5, 0.9), axis=0))
 
 
 def courses(outlook: Outlook, quantity: Quantity) -> Array:

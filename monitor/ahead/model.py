@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from monitor.ahead.features import Past, Site, of_leads, of_moment, ready, simple_rule
 from monitor.ahead.grid import STEPS_PER_DAY, Array, History, Indices, at, checked, until
-from monitor.science.order_statistics import median
 from monitor.site.time import DAY_MIN
 
 LEADS = np.array([1, 3, 6, 9, 12, 18, 24, 36, 54, 78, 108, 144])  # [steps of 10 min]
@@ -131,7 +130,7 @@ def scaled(features: Array, centre: Array, scale: Array) -> Array:
 
 def _tamed(missed: Array) -> Array:
     """Errors beyond six times the median one are faults or fronts: held to that."""
-    bound = 6.0 * median(np.abs(missed)) + 1e-9
+    bound = 6.0 * np.median(np.abs(missed), axis=0) + 1e-9
     tamed: Array = np.clip(missed, -bound, bound)
     return tamed
 

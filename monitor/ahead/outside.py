@@ -20,7 +20,6 @@ from monitor.ahead.features import LOG_SCALE, Site, signal
 from monitor.ahead.grid import Array, History
 from monitor.ahead.sensors_apart import ratios
 from monitor.intake.published import Said
-from monitor.science.order_statistics import median
 from monitor.site.time import DAY_MIN
 
 LEADS_H = (3, 6, 12, 24)
@@ -192,7 +191,7 @@ class Forecast:
         at_hours = course[:, step]
         own_variance = at_hours.var(axis=0)
         share = own_variance / (own_variance + variance)
-        moved = share * (said - bias - median(at_hours))
+        moved = share * (said - bias - np.median(at_hours, axis=0))
         knots = np.concatenate([[own.asked], valid, [valid[-1] + REACHES_MIN]])
         return (
             np.interp(own.minute, knots, np.concatenate([[0.0], moved, [0.0]])),
@@ -237,7 +236,7 @@ def moved(outlook: Outlook, shift: Shift, follows: Array, alike: Array) -> Outlo
 
 
 def _moved(course: Array, narrower: Array, by: Array) -> Array:
-    middle = median(course)
+    middle = np.median(course, axis=0)
     answer: Array = middle + by + (course - middle) * narrower
     return answer
 

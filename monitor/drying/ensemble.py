@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from monitor.drying.hours import HourlyAir
 from monitor.drying.members import Hung, Members, Prior, draw, members, seed
 from monitor.science import drying
-from monitor.science.order_statistics import median
 from monitor.site.time import DAY_MIN
 
 Floats = NDArray[np.float64]
@@ -114,7 +113,7 @@ def _opened(so_far: float, hung: Hung, made: Members, path: Floats, air: HourlyA
         return so_far
     warmth = np.nan_to_num(air.temperature_c, nan=above) - above
     for i in np.flatnonzero(warmth > 0):
-        moist = float(median(made.still_to_lose(path[i]))) / 100
+        moist = float(np.median(made.still_to_lose(path[i]))) / 100
         so_far += float(warmth[i]) * moist
     return so_far
 
@@ -280,10 +279,10 @@ def _weighed(
         water = _moisture_at(hung, points, air, minutes)
         logs = np.log1p(water / 100)
         said = logs[later] - logs[since]
-        middle = median(water, axis=1)
+        middle = np.median(water, axis=1)
         error = scale**2 + (FORM_SHARE * middle / (100 + middle)) ** 2
         spread = said - said.mean(axis=1, keepdims=True)
-        gap = told - median(said, axis=1)
+        gap = told - np.median(said, axis=1)
         width = error[later] + error[since] + drift.diagonal() + said.var(axis=1)
         strange = gap**2 / width
         doubt = np.maximum((TAIL + strange) / (TAIL + 1), 1.0)

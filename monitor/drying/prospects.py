@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from monitor.air.musty import SLOW_HUMIDITY_PCT
 from monitor.drying import ensemble as dryness
 from monitor.drying import harm
@@ -17,7 +19,6 @@ from monitor.drying.ensemble import Ensemble
 from monitor.drying.hours_to_come import HoursToCome, beginning_with
 from monitor.drying.standing import Standings
 from monitor.entries.batches import Batch
-from monitor.science.order_statistics import median
 from monitor.site.time import HOUR_MS
 
 KEPT = "kept"
@@ -260,7 +261,7 @@ def _told_of_no_place(said: Prospect) -> Prospect:
 
 def _left(ensemble: Ensemble) -> float:
     """Still to lose, the middle member [%]."""
-    return float(median(ensemble.members.still_to_lose(ensemble.moisture_pct_db)))
+    return float(np.median(ensemble.members.still_to_lose(ensemble.moisture_pct_db)))
 
 
 def _kept(batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
@@ -271,7 +272,7 @@ def _kept(batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
         asked_ms=hour * HOUR_MS,
         state=KEPT,
         still_to_lose_pct=_left(ensemble),
-        moisture_pct_db=float(median(now)),
+        moisture_pct_db=float(np.median(now)),
         p_crisp=float((now <= made.target).mean()),
         crisp_p10=None,
         crisp_p50=None,

@@ -17,7 +17,6 @@ from monitor.drying.ensemble import Weighing
 from monitor.entries.batches import Batch
 from monitor.entries.logbook import Logbook
 from monitor.entries.sensors import holding
-from monitor.science.order_statistics import median
 from monitor.site.quantities import Quantity
 from monitor.site.time import MINUTE_MS
 
@@ -106,7 +105,7 @@ def middle(readings: Sequence[tuple[int, float]]) -> tuple[int, float] | None:
     if len(good) < LEAST_READINGS:
         return None
     times, grams = np.array(good).T
-    return round(float(median(times)) / MINUTE_MS), float(median(grams))
+    return round(float(np.median(times)) / MINUTE_MS), float(np.median(grams))
 
 
 def between_knocks(blocks: Sequence[tuple[int, float]]) -> list[Weighing]:
@@ -124,4 +123,4 @@ def between_knocks(blocks: Sequence[tuple[int, float]]) -> list[Weighing]:
 
 
 def _about(steps: NDArray[np.float64], i: int) -> float:
-    return float(median(steps[max(i - 2, 0) : i + 3]))
+    return float(np.median(steps[max(i - 2, 0) : i + 3]))

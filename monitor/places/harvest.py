@@ -9,7 +9,6 @@ from monitor.drying.ensemble import begin
 from monitor.drying.hours import HourlyAir
 from monitor.drying.members import Hung, Prior
 from monitor.places.plan import DaysToCrisp
-from monitor.science.order_statistics import quantiles
 from monitor.site.flowers import Flower
 
 
@@ -34,7 +33,7 @@ def days_to_crisp(flower: Flower, stems: int | None, now_minute: int, prior: Pri
         if np.isfinite(took).mean() < LIKELY:
             return None
         took = np.where(np.isfinite(took), took, HORIZON_DAYS)
-        low, middle, high = quantiles(took, (0.1, 0.5, 0.9))
+        low, middle, high = np.quantile(took, (0.1, 0.5, 0.9), axis=0)
         return float(low), float(middle), float(high)
 
     return days

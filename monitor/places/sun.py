@@ -17,7 +17,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.science.order_statistics import median
 from monitor.science.sun import (
     SunPosition,
     clear_beam,
@@ -271,7 +270,7 @@ def direct_minutes(
     for i in np.flatnonzero(may_be & known):
         about = dim[max(0, i - reach) : i + reach + 1]
         about = about[np.isfinite(about)]
-        room_lx = float(median(about)) if about.size else 0.0
+        room_lx = float(np.median(about)) if about.size else 0.0
         seen[i] = lux[i] >= max(_BEAM_LEAST_LX, _BEAM_TIMES * room_lx)
     seen[known & ~may_be] = False
     return seen

@@ -12,8 +12,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.science.order_statistics import median
-
 Floats = NDArray[np.float64]
 
 # Log odds: constant, per 10 % of humidity above the usual, per ln(1 + K above the day's coldest).
@@ -36,7 +34,7 @@ def chance_of_sun(outdoor_c: Floats, outdoor_pct: Floats) -> Floats:
         before = known[(known >= day - _USUAL_DAYS) & (known < day)]
         if before.size < _FEWEST_DAYS:
             continue
-        damper = outdoor_pct[day] - median(outdoor_pct[before])
+        damper = outdoor_pct[day] - np.median(outdoor_pct[before], axis=0)
         warmer = outdoor_c[day] - outdoor_c[day].min()
         odds = np.exp(_CONSTANT + _HUMIDITY * damper / 10 + _WARMTH * np.log1p(warmer))
         chance[day] = odds / (1 + odds)

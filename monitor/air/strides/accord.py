@@ -29,7 +29,6 @@ from monitor.air.pairs import (
     variance_pa2,
 )
 from monitor.air.quality import Floats, Integers
-from monitor.science.order_statistics import median
 
 Kept = TypeVar("Kept")
 
@@ -99,7 +98,7 @@ def _in_the_shade(
     neighbours_c  of the neighbours of each (neighbours, sensors, minutes), all in the shade
     sun_up        (minutes,)
     """
-    warmer = own_c - median(neighbours_c)
+    warmer = own_c - np.median(neighbours_c, axis=0)
     known = np.array([[shine.minutes] for shine in before])
     minutes = known + 1 + np.arange(warmer.shape[1])
     were_lately, were_usually = ([s.lately_k for s in before], [s.usually_k for s in before])
