@@ -12,8 +12,8 @@ from monitor.drying.prospects import Prospect
 from monitor.drying.scales import Archive as ScaleArchive
 from monitor.engine.intake import Archive as IntakeArchive
 from monitor.entries.entries import Entry
-from monitor.notices.said import Archive as TellerArchive
-from monitor.notices.soon_rules import Foretold
+from monitor.notices.once_rules import Foretold
+from monitor.notices.settlement import SpellArchive as TellerArchive
 
 
 class Archive(

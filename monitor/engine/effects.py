@@ -9,8 +9,8 @@ from monitor.ahead.lesson import Lesson
 from monitor.air.minute import MinuteOfAir
 from monitor.drying.prospects import Prospect
 from monitor.entries.entries import Entry
-from monitor.notices.said import Settlement
-from monitor.notices.soon_rules import Foretold
+from monitor.notices.once_rules import Foretold
+from monitor.notices.settlement import Settlement
 from monitor.site.quantities import Flag, Quantity, Reading
 
 # A fact: the minute from which all is to be settled anew; empty where all is settled.

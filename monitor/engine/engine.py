@@ -31,11 +31,10 @@ from monitor.entries.entries import Request
 from monitor.entries.logbook import Entered, Logbook
 from monitor.entries.sensors import Calibration, Service
 from monitor.intake.payloads import Message
-from monitor.notices.batch_rules import BatchTeller
-from monitor.notices.circumstances import Circumstances
-from monitor.notices.rules import Notice, Policy
-from monitor.notices.said import Teller
-from monitor.notices.soon_rules import SoonTeller
+from monitor.notices.notice import Circumstances, Notice
+from monitor.notices.once_rules import BatchRules, SoonRules
+from monitor.notices.settlement import Settler
+from monitor.notices.spell_rules import Policy
 from monitor.science.moist_air import standard_pressure
 from monitor.site.flowers import Book
 from monitor.site.quantities import Reading
@@ -72,14 +71,14 @@ class Engine:
             Standings(book, archive, Calibrated(archive, self._logbook)), site.hanging()
         )
         self._foresight = Foresight(site, archive)
-        self._teller = Teller(site, policy, archive)
+        self._teller = Settler(site, policy, archive)
         self._until_ms = replay_until_ms
         newest = archive.newest_ms()
         self._round = HourRound(
             self._prospects,
             self._foresight,
-            BatchTeller(site, book, archive.said),
-            SoonTeller(archive.foretold_since((newest or 0) - SOON_KEPT_MS)),
+            BatchRules(site, book, archive.said),
+            SoonRules(archive.foretold_since((newest or 0) - SOON_KEPT_MS)),
             self._teller,
             archive.last_said(),
         )

@@ -19,10 +19,9 @@ from monitor.drying.hours_to_come import HoursToCome, hours_to_come
 from monitor.drying.prospects import Prospect, Prospects, still_true
 from monitor.engine.effects import Effects, HoursAhead
 from monitor.entries.batches import Batch
-from monitor.notices.batch_rules import BatchTeller
-from monitor.notices.circumstances import Circumstances
-from monitor.notices.said import Teller
-from monitor.notices.soon_rules import SoonTeller
+from monitor.notices.notice import Circumstances
+from monitor.notices.once_rules import BatchRules, SoonRules
+from monitor.notices.settlement import Settler
 from monitor.site.spaces import OUTDOORS
 from monitor.site.time import HOUR_MS, MINUTE_MS
 
@@ -40,9 +39,9 @@ class HourRound:
         self,
         prospects: Prospects,
         foresight: Foresight,
-        batch_teller: BatchTeller,
-        soon: SoonTeller,
-        teller: Teller,
+        batch_teller: BatchRules,
+        soon: SoonRules,
+        teller: Settler,
         said: Mapping[int, Prospect],
     ) -> None:
         self._prospects = prospects

@@ -11,7 +11,7 @@ from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospect
 from monitor.entries.batches import History
 from monitor.entries.entries import Entry
-from monitor.notices.rules import Told
+from monitor.notices.notice import NoticeRow
 from monitor.site.quantities import Quantity
 
 
@@ -49,7 +49,7 @@ class Snapshot:
     sensors: Mapping[str, SensorNow] = field(default_factory=dict)
     entries: tuple[Entry, ...] = ()
     history: History = field(default_factory=lambda: History((), ()))
-    notices: Mapping[int, Told] = field(default_factory=dict)
+    notices: Mapping[int, NoticeRow] = field(default_factory=dict)
     prospects: Mapping[int, Prospect] = field(default_factory=dict)
     doubted: frozenset[int] = frozenset()
     coming: Mapping[str, Coming] = field(default_factory=dict)

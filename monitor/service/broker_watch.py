@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from monitor.notices.rules import Notice, Weight
-from monitor.notices.sentences import messages
+from monitor.notices.notice import Notice, Weight
+from monitor.notices.sentences import upkeep
 from monitor.service.worker import Worker
 
 # Brokers are restarted and cables moved: nothing to speak of until then.
@@ -41,7 +41,7 @@ class BrokerWatch:
             return
         if worker.link.state.connected:
             if self._said and self._away is not None:
-                self._tell(messages.broker_back(self._away[1], self._timezone, worker.now_ms()))
+                self._tell(upkeep.broker_back(self._away[1], self._timezone, worker.now_ms()))
             self._away, self._said = None, False
             return
         if self._away is None:
@@ -49,7 +49,7 @@ class BrokerWatch:
         since_s, since_ms = self._away
         if not self._said and self._monotonic() - since_s >= self._patience_s:
             self._said = True
-            self._tell(messages.broker_missing(since_ms, self._timezone, worker.now_ms()))
+            self._tell(upkeep.broker_missing(since_ms, self._timezone, worker.now_ms()))
 
     def _tell(self, notice: Notice) -> None:
         worker = self._worker

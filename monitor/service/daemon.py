@@ -27,8 +27,8 @@ from monitor.engine.engine import Engine
 from monitor.engine.publications import publications
 from monitor.intake.payloads import Decoder
 from monitor.intake.published import ForecastReader
-from monitor.notices.rules import Policy
-from monitor.notices.sentences import messages
+from monitor.notices.sentences import upkeep
+from monitor.notices.spell_rules import Policy
 from monitor.service.broker_watch import BrokerWatch
 from monitor.service.desk import Desk
 from monitor.service.errands import Errands
@@ -294,11 +294,11 @@ def _alarm(worker: Worker, outgoing: Outgoing, error: WriteError) -> None:
     now_ms = worker.now_ms()
     reason = why_failed(error)
     if reason == FULL:
-        outgoing.say(messages.disk_full(now_ms))
+        outgoing.say(upkeep.disk_full(now_ms))
     elif reason == DAMAGED:
-        outgoing.say(messages.store_damaged(now_ms))
+        outgoing.say(upkeep.store_damaged(now_ms))
     else:
-        outgoing.say(messages.store_failing(reason, now_ms))
+        outgoing.say(upkeep.store_failing(reason, now_ms))
 
 
 def _record(worker: Worker, outcome: Outcome) -> None:

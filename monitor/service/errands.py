@@ -13,8 +13,8 @@ from monitor.ahead.lesson import LEARNED_AT, Lesson, load, place_of
 from monitor.edges.beside import BesideError, Command, ask
 from monitor.edges.report.order import REPORT as REPORTING
 from monitor.edges.report.order import Answer, Order
-from monitor.notices.rules import Notice
-from monitor.notices.sentences import messages
+from monitor.notices.notice import Notice
+from monitor.notices.sentences import upkeep
 from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, due, last_week
 from monitor.service.settings.flower_book import book_of
 from monitor.service.settings.settings import Settings, Store
@@ -200,14 +200,14 @@ class Errands:
     def _too_late(self, worker: Worker, job: Job, due_ms: int) -> None:
         self._done(job.name, due_ms)
         zone = self._settings.site.timezone
-        self._tell(messages.job_missed(WORDS[job.name], due_ms, zone, worker.now_ms()))
+        self._tell(upkeep.job_missed(WORDS[job.name], due_ms, zone, worker.now_ms()))
 
     def _failed(self, job: str, reason: str, now_ms: int) -> None:
-        self._tell(messages.job_failed(WORDS[job], reason.rstrip("."), now_ms))
+        self._tell(upkeep.job_failed(WORDS[job], reason.rstrip("."), now_ms))
 
     def _keep(self, answer: Answer, at_ms: int) -> None:
         self._worker.writer.keep_report(answer.week, at_ms, answer.text, answer.folder)
-        self._tell(messages.report_ready(answer.week, answer.text, at_ms))
+        self._tell(upkeep.report_ready(answer.week, answer.text, at_ms))
 
     def _tell(self, notice: Notice) -> None:
         self._worker.write(self._worker.engine.tell(notice))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.notices.sentences import messages
+from monitor.notices.sentences import upkeep
 from monitor.service.worker import Worker
 from monitor.site.time import DAY_MS
 
@@ -24,4 +24,4 @@ class FloodWatch:
         if sensor is None or (self._said_ms is not None and now_ms < self._said_ms + SAID_AGAIN_MS):
             return
         self._said_ms = now_ms
-        self._worker.write(self._worker.engine.tell(messages.flooded(sensor, now_ms)))
+        self._worker.write(self._worker.engine.tell(upkeep.flooded(sensor, now_ms)))

@@ -17,7 +17,7 @@ from monitor.edges import clock
 from monitor.edges.mqtt import BrokerError, Guest
 from monitor.edges.sender import Courier, check_addresses
 from monitor.edges.socket import SocketError, ask
-from monitor.notices.sentences import messages
+from monitor.notices.sentences import upkeep
 from monitor.service.daemon import broker_of, socket_file
 from monitor.service.settings.settings import Settings, SettingsError, read
 from monitor.service.views import iso
@@ -118,7 +118,7 @@ def words(lines: Sequence[Line]) -> str:
 
 def notify(settings: Settings, now_ms: int) -> list[Line]:
     """Send a test message to every address, and tell what each service answered."""
-    notice = messages.trial_message(settings.site.name, now_ms)
+    notice = upkeep.trial_message(settings.site.name, now_ms)
     lines = []
     with Courier() as courier:
         for address in settings.notices.addresses:

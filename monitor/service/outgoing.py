@@ -13,7 +13,7 @@ from pathlib import Path
 
 from monitor.edges.report.order import WEEK_PAGE
 from monitor.edges.sender import NotDelivered, Outcome, Waiting
-from monitor.notices.rules import Notice
+from monitor.notices.notice import Notice
 from monitor.store.connection import StoreError, WriteError
 from monitor.store.outbox import Row, unsent
 

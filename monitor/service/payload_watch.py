@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from monitor.engine.snapshot import SensorNow, Snapshot
-from monitor.notices.sentences import messages
+from monitor.notices.sentences import upkeep
 from monitor.service.worker import Worker
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MS, MINUTE_MS
@@ -96,8 +96,8 @@ class PayloadWatch:
         if len(sensors) == 1:
             space = self._site.sensors[worst[0]].space
             told = (worst[0], space, failed[worst[0]], since_ms, reason, zone, now.now_ms)
-            notice = messages.payloads_unread(*told)
+            notice = upkeep.payloads_unread(*told)
         else:
             count = sum(failed.values())
-            notice = messages.sensors_unread(worst, count, since_ms, reason, zone, now.now_ms)
+            notice = upkeep.sensors_unread(worst, count, since_ms, reason, zone, now.now_ms)
         self._worker.write(self._worker.engine.tell(notice))

@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable
 
 from monitor.edges.clock import Clock
-from monitor.notices.sentences import messages
+from monitor.notices.sentences import upkeep
 from monitor.service.worker import Task, Worker
 from monitor.site.time import MINUTE_MS
 
@@ -70,9 +70,9 @@ class Timekeeper:
         if not self._said and now_ms - self._wrong_since_ms >= PATIENCE_MS:
             self._said = True
             notice = (
-                messages.clock_set(clock.leap_ms, now_ms)
+                upkeep.clock_set(clock.leap_ms, now_ms)
                 if clock.known
-                else messages.clock_not_known(now_ms)
+                else upkeep.clock_not_known(now_ms)
             )
             worker.write(worker.engine.tell(notice))
 

@@ -14,8 +14,12 @@ from monitor.drying.prospects import Prospect
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import described, hanging_in, kept_in
 from monitor.entries.entries import JSON, Entry
-from monitor.notices.sentences.batches import sentences, why_nothing
-from monitor.notices.sentences.coming import airing_sentence, best_hours_told
+from monitor.notices.sentences.foreseen import (
+    airing_sentence,
+    best_hours_told,
+    sentences,
+    why_nothing,
+)
 from monitor.site.spaces import OUTDOORS, Site, Use
 from monitor.site.time import MINUTE_MS, epoch_ms_of, utc
 from monitor.site.words import degrees, humidity, light, listed, named, two_figures, when_minute

@@ -27,7 +27,7 @@ from monitor.engine.snapshot import Snapshot
 from monitor.entries.entries import Request, RequestError
 from monitor.entries.logbook import Entered
 from monitor.intake.payloads import Message
-from monitor.notices.sentences import messages
+from monitor.notices.sentences import upkeep
 from monitor.site.time import MINUTE_MS
 from monitor.store.connection import OWN_MISTAKES, WriteError, why_failed
 from monitor.store.writer import Writer
@@ -294,7 +294,7 @@ class Worker:
             trouble, self.trouble, self._alarmed = self.trouble, None, False
             for call in self.when_written_again:
                 call()
-            self.write(self.engine.tell(messages.store_trouble(trouble, self.now_ms())))
+            self.write(self.engine.tell(upkeep.store_trouble(trouble, self.now_ms())))
         if self.link is not None and self._taken:
             self.link.acknowledge(self._taken)
         if self._answers:  # who entered it looks at once how it stands now

@@ -15,8 +15,8 @@ from monitor.air.strides.slices import Rows, Slice
 from monitor.drying.hour_means import NO_HOURS, HourMeans
 from monitor.drying.prospects import Prospect
 from monitor.entries.entries import Entry
-from monitor.notices.rules import Notice, Told, Weight
-from monitor.notices.soon_rules import Foretold
+from monitor.notices.notice import Notice, NoticeRow, Weight
+from monitor.notices.once_rules import Foretold
 from monitor.site.kinds import Kind
 from monitor.site.quantities import DOUBTFUL, Flag, Quantity, Reading
 from monitor.site.time import MINUTE_MS
@@ -138,21 +138,19 @@ class Archive:
         row = self._db.execute("SELECT value FROM fact WHERE key = ?", (key,)).fetchone()
         return None if row is None else str(row[0])
 
-    def told_since(self, made_ms: int) -> list[tuple[int, Told]]:
-        """Numbers and rows of the notices written at this time or later, oldest first."""
+    def told_since(self, made_ms: int) -> list[NoticeRow]:
+        """Rows of the notices written at this time or later, oldest first."""
         rows = self._db.execute(
             "SELECT id, made_ms, space, sensor, kind, part, weight, title, body, place,"
             " spell_began, seen_ms, paused_until_ms FROM notice WHERE made_ms >= ? ORDER BY id",
             (made_ms,),
         )
         return [
-            (
+            NoticeRow(
                 r[0],
-                Told(
-                    Notice(r[1], r[2], r[3], r[4], r[5], Weight(r[6]), r[7], r[8], r[9], r[10]),
-                    r[11],
-                    r[12],
-                ),
+                Notice(r[1], r[2], r[3], r[4], r[5], Weight(r[6]), r[7], r[8], r[9], r[10]),
+                seen_ms=r[11],
+                paused_until_ms=r[12],
             )
             for r in rows
         ]

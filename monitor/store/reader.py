@@ -16,7 +16,7 @@ from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospect
 from monitor.engine.effects import HoursAhead, Unread
 from monitor.entries.entries import Entry
-from monitor.notices.rules import Notice, Weight
+from monitor.notices.notice import Notice, Weight
 from monitor.site.kinds import Kind
 from monitor.site.quantities import DOUBTFUL, FLAGS, Flag, Quantity, Reading
 from monitor.site.time import DAY_MIN, MINUTE_MS

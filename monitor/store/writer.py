@@ -10,7 +10,8 @@ from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospect
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
-from monitor.notices.said import Outgoing, Settlement
+from monitor.notices.notice import NoticeRow
+from monitor.notices.settlement import Settlement
 from monitor.site.quantities import Reading
 from monitor.site.time import DAY_MIN, DAY_MS, MINUTE_MS
 from monitor.store import days
@@ -209,7 +210,7 @@ class Writer(Archive):
                 (*spell[:7], int(spell.urgent), spell.settled),
             )
 
-    def _apply_notice(self, outgoing: Outgoing, addresses: Iterable[str]) -> None:
+    def _apply_notice(self, outgoing: NoticeRow, addresses: Iterable[str]) -> None:
         notice = outgoing.notice
         self._db.execute(
             "INSERT INTO notice (id, made_ms, space, sensor, kind, part, weight, title, body,"

@@ -8,9 +8,8 @@ import pytest
 from monitor.ahead.chances import Watched, chance
 from monitor.ahead.look import Coming
 from monitor.air.spells import Spell
-from monitor.notices.circumstances import Circumstances
-from monitor.notices.rules import Part, Weight
-from monitor.notices.soon_rules import Foretold, Ringing, SoonTeller
+from monitor.notices.notice import Circumstances, Part, Weight
+from monitor.notices.once_rules import Foretold, Ringing, SoonRules
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Limits, Site, Space, Use
 from monitor.site.time import MINUTE_MS
@@ -77,7 +76,7 @@ UNSURE = hot(paths((24, 48), (0, 0)))
 
 
 def tell(
-    teller: SoonTeller,
+    teller: SoonRules,
     *limits: Watched,
     now: int = NOW,
     spells: tuple[Spell, ...] = (),
@@ -89,7 +88,7 @@ def tell(
 
 
 def test_told_once_and_taken_back_once() -> None:
-    teller = SoonTeller(())
+    teller = SoonRules(())
     parts, [told] = tell(teller, LIKELY)
     assert parts == [Part.COMING]
     assert told.closed is None
@@ -105,7 +104,7 @@ def test_told_once_and_taken_back_once() -> None:
 
 
 def test_in_words() -> None:
-    teller = SoonTeller(())
+    teller = SoonRules(())
     [told], _ = teller.tell("granary", [LIKELY], Coming(NOW), (), AROUND, RINGS)
     assert told.title == "Granary: likely above 32 °C from 14:00"
     assert told.body.splitlines()[0] == (
@@ -118,7 +117,7 @@ def test_in_words() -> None:
 
 
 def test_when_it_comes_the_spell_speaks() -> None:
-    teller = SoonTeller(())
+    teller = SoonRules(())
     _, [told] = tell(teller, LIKELY)
     spell = Spell(Kind.HOT, "granary", None, NOW + 200, NOW + 220, None, 33.0, False, None)
     assert tell(teller, LIKELY, now=NOW + 240, spells=(spell,)) == (
@@ -130,7 +129,7 @@ def test_when_it_comes_the_spell_speaks() -> None:
 
 
 def test_what_has_not_come_in_time_is_taken_back() -> None:
-    teller = SoonTeller(())
+    teller = SoonRules(())
     _, [told] = tell(teller, LIKELY)
     unsure = hot(paths((6, 20), (0, 0), (0, 0)))
     assert tell(teller, unsure, now=told.stands_until) == ([], [])
@@ -139,15 +138,15 @@ def test_what_has_not_come_in_time_is_taken_back() -> None:
 
 
 def test_silence_closes_it_without_a_word() -> None:
-    teller = SoonTeller(())
+    teller = SoonRules(())
     _, [told] = tell(teller, LIKELY)
     assert tell(teller, now=NOW + 60) == ([], [])
     assert tell(teller, now=told.stands_until + 10) == ([], [told._replace(closed="unknown")])
 
 
 def test_a_restart_remembers() -> None:
-    _, [told] = tell(SoonTeller(()), LIKELY)
-    again = SoonTeller([told])
+    _, [told] = tell(SoonRules(()), LIKELY)
+    again = SoonRules([told])
     assert tell(again, LIKELY, now=NOW + 60) == ([], [])
     parts, _ = tell(again, HARDLY, now=NOW + 120)
     assert parts == [Part.NOT_COMING]
@@ -162,11 +161,11 @@ def test_a_restart_remembers() -> None:
     ],
 )
 def test_when_the_phone_may_not_ring_nothing_is_told(ringing: Ringing) -> None:
-    assert tell(SoonTeller(()), LIKELY, ringing=ringing) == ([], [])
+    assert tell(SoonRules(()), LIKELY, ringing=ringing) == ([], [])
 
 
 def test_neither_what_goes_on_nor_what_is_too_near_is_told() -> None:
     spell = Spell(Kind.HOT, "granary", None, NOW - 30, NOW - 10, None, 33.0, False, None)
-    assert tell(SoonTeller(()), LIKELY, spells=(spell,)) == ([], [])
-    assert tell(SoonTeller(()), hot(paths((0, 30)))) == ([], [])
+    assert tell(SoonRules(()), LIKELY, spells=(spell,)) == ([], [])
+    assert tell(SoonRules(()), hot(paths((0, 30)))) == ([], [])
     assert NOW * MINUTE_MS > 0

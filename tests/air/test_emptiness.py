@@ -11,7 +11,7 @@ import pytest
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Request
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.time import DAY_MS, HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
 from tests.engine.test_engine import BOOK, SITE, START_MS, day, message, rows

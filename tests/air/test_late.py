@@ -7,7 +7,7 @@ from pathlib import Path
 from monitor.air.late import AT_MOST_MS
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
 from tests.engine.test_engine import BOOK, SITE, START_MS, message, rows

@@ -10,7 +10,7 @@ from monitor.air import memory as memory
 from monitor.air.memory import FEWEST_KEPT_MIN, KEPT_MIN, MOST_HELD, Recent
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.time import MINUTE_MS
 from monitor.store.writer import Writer

@@ -11,10 +11,9 @@ from monitor.air.musty import Musty, drying_too_slowly, safe_to_store, surface_o
 from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospect
 from monitor.entries.batches import Batch, Stay
-from monitor.notices.batch_rules import BatchTeller
-from monitor.notices.circumstances import Circumstances
-from monitor.notices.rules import Weight
-from monitor.notices.sentences.measures import best_thing
+from monitor.notices.notice import Circumstances, Weight
+from monitor.notices.once_rules import BatchRules
+from monitor.notices.sentences.spells import best_thing
 from monitor.science import moist_air, mould
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Limits, Space, Use
@@ -126,13 +125,13 @@ def test_a_batch_that_dries_too_slowly_is_told_of_once() -> None:
     left = Prospect(
         1, now_ms, "unknown", 71.0, 200.0, 0.0, None, None, None, 2.0, False, 60.0, damp_h=97
     )
-    teller = BatchTeller(SITE, BOOK, lambda kind, place: False)
+    teller = BatchRules(SITE, BOOK, lambda kind, place: False)
     (notice,) = teller.tell(batch, left, {})
     assert (notice.kind, notice.weight, notice.space) == ("drying-slowly", Weight.SOON, "loft")
     assert "our own rule of thumb, no standard" in notice.body
     assert "Do not shake" in notice.body
     assert teller.tell(batch, left, {}) == []
-    fresh = BatchTeller(SITE, BOOK, lambda kind, place: False)
+    fresh = BatchRules(SITE, BOOK, lambda kind, place: False)
     assert fresh.tell(batch, replace(left, damp_h=95), {}) == []
     assert fresh.tell(batch, replace(left, still_to_lose_pct=49.0), {}) == []
 

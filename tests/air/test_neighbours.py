@@ -22,7 +22,7 @@ from monitor.air.pairs import Pair, Shine, Together
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Request
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.flowers import read_book
 from monitor.site.quantities import Flag, Quantity
 from monitor.site.spaces import ReadAs

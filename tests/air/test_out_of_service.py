@@ -12,7 +12,7 @@ import pytest
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Request, RequestError
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Flag
 from monitor.site.time import MINUTE_MS

@@ -23,7 +23,7 @@ from monitor.air.minute import MinuteOfAir
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.entries.entries import JSON, Entry, Request
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.flowers import read_book
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.spaces import ReadAs, Sensor, Site, Space, TimeAt, Use

@@ -24,7 +24,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Limits, ReadAs, Sensor, Site, Space, Use
 from monitor.store.writer import Writer

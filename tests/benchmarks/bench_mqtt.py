@@ -32,7 +32,7 @@ from monitor.edges.mqtt import Broker, Guest, Link
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Decoder, Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.service.daemon import broker_of
 from monitor.service.settings.settings import Settings
 from monitor.service.worker import Worker

@@ -19,7 +19,7 @@ from monitor.air.spells import Spell
 from monitor.edges.report.order import REPORT, Order
 from monitor.edges.report.weeks import Week
 from monitor.engine.effects import Effects
-from monitor.notices.said import Settlement
+from monitor.notices.settlement import Settlement
 from monitor.service.shipped import shipped
 from monitor.site.flowers import read_book
 from monitor.site.kinds import Kind

@@ -25,7 +25,7 @@ import numpy as np
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.entries.entries import JSON, Request
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.service.worker import Worker
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.spaces import Limits, ReadAs, Sensor, Site, Space, Use

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.service.settings.settings import load
 from monitor.site.time import DAY_MIN, MINUTE_MS
 from monitor.store.writer import Writer

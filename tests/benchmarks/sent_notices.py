@@ -13,9 +13,9 @@ from monitor.ahead.grid import History
 from monitor.ahead.look import Coming
 from monitor.air.spells import Spell
 from monitor.engine.round import TELL_EVERY_MIN
-from monitor.notices.circumstances import Circumstances
-from monitor.notices.rules import Policy
-from monitor.notices.soon_rules import Foretold, Ringing, SoonTeller
+from monitor.notices.notice import Circumstances
+from monitor.notices.once_rules import Foretold, Ringing, SoonRules
+from monitor.notices.spell_rules import Policy
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Limits, Space, Use
 from monitor.site.spaces import Site as SettingsSite
@@ -77,7 +77,7 @@ def as_the_monitor_sends(record: Record, every_days: int, skip: int) -> Daily:
     zone = f"Etc/GMT{-round(climates_offset_h(record)):+d}"
     space = Space("shed", Use.HANGING, Limits(hot_c=limit))
     place = SettingsSite("Bench", *site[:2], 0.0, zone, "°C", {"shed": space}, {})
-    around, policy, teller = Circumstances(place, site.pressure_pa), Policy(), SoonTeller(())
+    around, policy, teller = Circumstances(place, site.pressure_pa), Policy(), SoonRules(())
     delay = -(-space.delays.hot // 10)
     known = [_spell(int(b), on, minutes) for b in begins]
     told: list[Foretold] = []

@@ -22,8 +22,9 @@ from monitor.engine.engine import Engine
 from monitor.entries.entries import JSON, Request
 from monitor.entries.logbook import Logbook
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Notice, Policy, Weight
-from monitor.notices.said import Outgoing, Settlement
+from monitor.notices.notice import Notice, NoticeRow, Weight
+from monitor.notices.settlement import Settlement
+from monitor.notices.spell_rules import Policy
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.spaces import Site
@@ -95,7 +96,7 @@ def said_in(spaces: list[str], begin: int, batch: int) -> Effects:
     """What a day left behind besides its air: a spell, notices, what was said every hour."""
     hot = Spell(Kind.HOT, spaces[0], None, begin, begin + 20, begin + 90, 33.0, settled=begin + 90)
     notices = [
-        Outgoing(8 * (begin // DAY_MIN) + n, Notice(
+        NoticeRow(8 * (begin // DAY_MIN) + n, Notice(
             begin * MINUTE_MS, spaces[0], None, "hot", "began", Weight.NOW, "Hot in the loft",
             "It has been warmer than 32 °C for an hour. Open up where you can.",
             f"/space/{spaces[0]}", begin), None)

@@ -23,7 +23,7 @@ from monitor.edges.socket import ask
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Request
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.service.daemon import socket_file
 from monitor.service.requests import read_entries_file, to_json
 from monitor.service.settings.settings import Settings

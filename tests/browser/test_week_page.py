@@ -15,7 +15,7 @@ from monitor.edges.report.build import build
 from monitor.edges.report.order import Order
 from monitor.edges.report.weeks import Week
 from monitor.engine.effects import Effects
-from monitor.notices.said import Settlement
+from monitor.notices.settlement import Settlement
 from monitor.science.moist_air import state
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity

@@ -18,7 +18,7 @@ from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.entries.batches import Batch, Stay
 from monitor.entries.entries import Request
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.spaces import Site, Space, Use
 from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.learn import past_of

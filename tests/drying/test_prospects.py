@@ -14,9 +14,9 @@ from monitor.drying.prospects import Prospect, Prospects, still_true
 from monitor.drying.standing import Standings
 from monitor.engine.effects import Effects
 from monitor.entries.batches import Batch, SnapTest, Stay, Weighing
-from monitor.notices.batch_rules import BatchTeller
-from monitor.notices.rules import Notice
-from monitor.notices.sentences.batches import sentences
+from monitor.notices.notice import Notice
+from monitor.notices.once_rules import BatchRules
+from monitor.notices.sentences.foreseen import sentences
 from monitor.site.flowers import read_book
 from monitor.site.spaces import Site, Space, Use
 from monitor.site.time import MINUTE_MS
@@ -44,7 +44,7 @@ class Place:
     def __init__(self, folder: Path) -> None:
         self.writer = Writer(folder / "x.sqlite")
         self.prospects = self.anew()
-        self.teller = BatchTeller(SITE, BOOK, self.writer.said)
+        self.teller = BatchRules(SITE, BOOK, self.writer.said)
         self.air: dict[str, MinuteOfAir] = {}
 
     def anew(self) -> Prospects:

@@ -23,7 +23,7 @@ from monitor.edges.report.weeks import Week
 from monitor.engine.effects import Effects
 from monitor.entries.batches import fold
 from monitor.entries.entries import Entry, standing
-from monitor.notices.said import Settlement
+from monitor.notices.settlement import Settlement
 from monitor.service.shipped import shipped
 from monitor.site.flowers import read_book
 from monitor.site.kinds import Kind

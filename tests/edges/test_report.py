@@ -30,8 +30,8 @@ from monitor.edges.report.text import MOST_LINES, PULL_EXPLAINED, phone_text
 from monitor.edges.report.weeks import Week
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
-from monitor.notices.rules import Notice, Weight
-from monitor.notices.said import Outgoing, Settlement
+from monitor.notices.notice import Notice, NoticeRow, Weight
+from monitor.notices.settlement import Settlement
 from monitor.science.moist_air import state
 from monitor.service.shipped import shipped
 from monitor.site.flowers import read_book
@@ -93,7 +93,7 @@ def air(minute: int, space: str, t: float = 20.0, rh: float = 50.0, vpd: float =
     return MinuteOfAir(minute, space, t, rh, lx, 9.0, vpd, 7.0, 8.5, None, 1)
 
 
-def settled(spells: Sequence[Spell] = (), notices: Sequence[Outgoing] = ()) -> Settlement:
+def settled(spells: Sequence[Spell] = (), notices: Sequence[NoticeRow] = ()) -> Settlement:
     return Settlement([], list(spells), [], list(notices))
 
 
@@ -586,7 +586,7 @@ def every_kind_of_week(folder: Path) -> Iterable[SiteWeek]:
         readings.append(Reading(begin * 60_000, peg, Quantity.TEMPERATURE, 9.0, Flag.STUCK))
     spells.append(Spell(Kind.SILENT, None, None, begin + 9, begin + 9, begin + 800, 13.0))
     notice = Notice(begin * 60_000, "attic", None, "hot", "began", Weight.NOW, "t", "b", "/", begin)
-    notices = [Outgoing(1, notice, 0), Outgoing(2, notice, None)]
+    notices = [NoticeRow(1, notice, 0), NoticeRow(2, notice, None)]
     effects = Effects(air=minutes, readings=readings, settlements=[settled(spells, notices)])
     file = stored(folder, effects)
     for unit in ("°C", "°F"):

@@ -13,7 +13,7 @@ from monitor.air.spells import Spell
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Request, RequestError
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Limits, ReadAs, Sensor, TimeAt

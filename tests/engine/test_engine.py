@@ -20,7 +20,7 @@ from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Request
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.flowers import read_book
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Delays, Limits, ReadAs, Sensor, Site, Space, TimeAt, Use

@@ -19,7 +19,8 @@ from monitor.edges.mqtt import STATE_TOPIC, Guest, Link
 from monitor.edges.socket import ask
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Decoder
-from monitor.notices.rules import Policy, Weight
+from monitor.notices.notice import Weight
+from monitor.notices.spell_rules import Policy
 from monitor.service.broker_watch import BrokerWatch
 from monitor.service.daemon import broker_of, socket_file
 from monitor.service.settings.settings import Settings, load

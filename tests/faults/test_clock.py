@@ -20,7 +20,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.clock import LEARNING_MS, NOT_BEFORE_MS, Clock
 from monitor.edges.mqtt import Guest
 from monitor.engine.engine import Engine
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.service.settings.settings import load
 from monitor.service.timekeeping import PATIENCE_MS, Timekeeper
 from monitor.service.worker import Worker

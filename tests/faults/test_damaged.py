@@ -11,7 +11,7 @@ from pathlib import Path
 
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.time import HOUR_MS
 from monitor.store.backup import restore
 from monitor.store.connection import (

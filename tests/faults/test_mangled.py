@@ -37,7 +37,7 @@ from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Entry, RequestError
 from monitor.intake.payloads import Decoder, Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.places.what_ifs import read_what_ifs
 from monitor.service.requests import EntriesError, from_json, parse_form, read_entries_file
 from monitor.service.settings import settings as settings_files

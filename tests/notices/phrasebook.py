@@ -11,17 +11,17 @@ from monitor.air.minute import MinuteOfAir
 from monitor.air.musty import drying_too_slowly
 from monitor.air.spell_changes import SpellChanges
 from monitor.air.spells import Spell
-from monitor.notices.circumstances import Circumstances
-from monitor.notices.rules import Book, Notice, Part, Policy, Weight, decide
-from monitor.notices.sentences import coming, messages, spells
+from monitor.notices.notice import Circumstances, Notice, Part, Weight
+from monitor.notices.sentences import foreseen, spells, upkeep
+from monitor.notices.spell_rules import Policy, Said, decide
 from monitor.science import moist_air
 from monitor.site.kinds import Kind
 from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use, Window
-from monitor.site.time import DAY_MIN, DAY_MS, HOUR_MS, MINUTE_MS, epoch_ms_of
+from monitor.site.time import MINUTE_MS
 
 _ZONE = "Europe/London"
 _PRESSURE_PA = 100_000.0
-NOW_MS = epoch_ms_of(datetime(2026, 7, 14, 13, 30, tzinfo=UTC))
+NOW_MS = int(datetime(2026, 7, 14, 13, 30, tzinfo=UTC).timestamp() * 1000)
 _NOW_MIN = NOW_MS // MINUTE_MS
 
 _HANGING = Limits(
@@ -147,22 +147,12 @@ def _spell(kind: Kind, space: str | None = "granary", urgent: bool = False) -> S
 def _said(
     part: Part, spell: Spell, circumstances: Circumstances, weight: Weight = Weight.NOW
 ) -> Notice:
-    """The notice as `decide` makes it, for a part of a spell's story."""
-    write = {
-        Part.BEGAN: spells.began,
-        Part.WORSE: spells.worse,
-        Part.REMINDER: spells.reminder,
-        Part.ENDED: spells.ended,
-        Part.TAKEN_BACK: spells.taken_back,
-    }[part]
-    words = write(spell, circumstances, NOW_MS)
-    began = _decided(spell, circumstances)
-    return began._replace(part=part.value, weight=weight, title=words.title, body=words.body)
+    return spells.notice(spell, part, weight, circumstances, NOW_MS)
 
 
 def _decided(spell: Spell, circumstances: Circumstances) -> Notice:
     changes = SpellChanges((spell,), (), (), (), ())
-    return decide(changes, Book(), Policy(), circumstances, NOW_MS)[0]
+    return decide(changes, Said(), Policy(), circumstances, NOW_MS)[0]
 
 
 def _of_spells() -> Iterator[tuple[str, Notice]]:
@@ -204,7 +194,7 @@ def _at_the_edges() -> Iterator[tuple[str, Notice]]:
             yield f"{kind}, {name}", _decided(spell, _circumstances(kind, None, batches))
         in_f = _circumstances(kind, _DRY_OUTDOORS, unit="°F")
         yield f"{kind}, °F", _decided(spell, in_f)
-        over = spell._replace(ended=_NOW_MIN, began=_NOW_MIN - 3 * DAY_MIN)
+        over = spell._replace(ended=_NOW_MIN, began=_NOW_MIN - 3 * 1440)
         yield f"{kind}, °F, ended after days", _said(Part.ENDED, over, in_f, Weight.SOON)
         unknown = Circumstances(_site("°C"), _PRESSURE_PA)
         yield f"{kind}, no air known", _decided(spell, unknown)
@@ -235,15 +225,15 @@ def _of_the_coming_hours() -> Iterator[tuple[str, Notice]]:
             airings = (((), ""), ((airing,), ", airing first"))
             for best, told in airings[: 1 if kind is Kind.HOT else 2]:
                 name = f"{kind}, {known.use}, coming{told}"
-                notice = coming.coming(space, kind, 0.78, begins, ends, best, around, NOW_MS)
+                notice = foreseen.coming(space, kind, 0.78, begins, ends, best, around, NOW_MS)
                 yield name, notice
             name = f"{kind}, {known.use}, not coming"
-            yield name, coming.not_coming(space, kind, 0.07, begins, around, NOW_MS)
+            yield name, foreseen.not_coming(space, kind, 0.07, begins, around, NOW_MS)
         in_f = _circumstances(kind, None, (), unit="°F")
         later = begins + 11 * 60
         yield (
             f"{kind}, °F, coming for long",
-            coming.coming("granary", kind, 0.99, later, None, (), in_f, NOW_MS),
+            foreseen.coming("granary", kind, 0.99, later, None, (), in_f, NOW_MS),
         )
 
 
@@ -253,52 +243,52 @@ def _of_the_coming_hours() -> Iterator[tuple[str, Notice]]:
 def _of_the_day() -> Iterator[tuple[str, Notice]]:
     calm = _circumstances(Kind.ARID, _DRY_OUTDOORS)
     hot, silent = _spell(Kind.HOT), _spell(Kind.SILENT, "linen cupboard")
-    yield "all well", messages.all_well([], calm, NOW_MS)
-    yield "all well, °F", messages.all_well([], _circumstances(Kind.HOT, None, (), "°F"), NOW_MS)
-    yield "all well, cold only", messages.all_well([_spell(Kind.COLD)], calm, NOW_MS)
+    yield "all well", upkeep.all_well([], calm, NOW_MS)
+    yield "all well, °F", upkeep.all_well([], _circumstances(Kind.HOT, None, (), "°F"), NOW_MS)
+    yield "all well, cold only", upkeep.all_well([_spell(Kind.COLD)], calm, NOW_MS)
     unknown = Circumstances(_site("°C"), _PRESSURE_PA)
-    yield "not all well, nothing measured", messages.all_well([], unknown, NOW_MS)
-    yield "not all well, one", messages.all_well([hot], calm, NOW_MS)
-    yield "not all well, two", messages.all_well([hot, silent], calm, NOW_MS)
+    yield "not all well, nothing measured", upkeep.all_well([], unknown, NOW_MS)
+    yield "not all well, one", upkeep.all_well([hot], calm, NOW_MS)
+    yield "not all well, two", upkeep.all_well([hot, silent], calm, NOW_MS)
     two = replace(calm, disagreeing={"granary": ("granary-beam", "granary-rail")})
-    yield "not all well, two sensors disagree", messages.all_well([], two, NOW_MS)
+    yield "not all well, two sensors disagree", upkeep.all_well([], two, NOW_MS)
     one = replace(calm, disagreeing={"granary": ("granary-beam",)})
-    yield "not all well, one sensor disagrees", messages.all_well([hot], one, NOW_MS)
+    yield "not all well, one sensor disagrees", upkeep.all_well([hot], one, NOW_MS)
     note = _decided(_spell(Kind.COLD), calm)
     for number in (1, 3, 40):
-        book = Book().with_notices([note] * number)
-        told = messages.digest(book, "Fernhollow", NOW_MS)
+        said = Said().with_notices([note] * number)
+        told = upkeep.digest(said.rows, "Fernhollow", NOW_MS)
         if told is not None:
             yield f"digest of {number}", told
     text = "Granary: 152 h inside its limits, 16 h outside.\nTwo batches taken down, both good."
-    yield "report", messages.report_ready("2026-W29", text, NOW_MS)
-    yield "trial", messages.trial_message("Fernhollow", NOW_MS)
+    yield "report", upkeep.report_ready("2026-W29", text, NOW_MS)
+    yield "trial", upkeep.trial_message("Fernhollow", NOW_MS)
 
 
 def _of_troubles() -> Iterator[tuple[str, Notice]]:
-    hour_ago, yesterday = NOW_MS - HOUR_MS, NOW_MS - DAY_MS
-    yield "broker missing", messages.broker_missing(hour_ago, _ZONE, NOW_MS)
-    yield "broker missing for a day", messages.broker_missing(yesterday, _ZONE, NOW_MS)
-    yield "broker back", messages.broker_back(hour_ago, _ZONE, NOW_MS)
-    yield "disk full", messages.disk_full(NOW_MS)
-    yield "store damaged", messages.store_damaged(NOW_MS)
-    yield "disk cannot be written", messages.store_failing("the disk reports a fault", NOW_MS)
-    yield "flooded", messages.flooded("granary-rail", NOW_MS)
+    hour_ago, yesterday = NOW_MS - 60 * MINUTE_MS, NOW_MS - 1440 * MINUTE_MS
+    yield "broker missing", upkeep.broker_missing(hour_ago, _ZONE, NOW_MS)
+    yield "broker missing for a day", upkeep.broker_missing(yesterday, _ZONE, NOW_MS)
+    yield "broker back", upkeep.broker_back(hour_ago, _ZONE, NOW_MS)
+    yield "disk full", upkeep.disk_full(NOW_MS)
+    yield "store damaged", upkeep.store_damaged(NOW_MS)
+    yield "disk cannot be written", upkeep.store_failing("the disk reports a fault", NOW_MS)
+    yield "flooded", upkeep.flooded("granary-rail", NOW_MS)
     told = ("granary-rail", "granary-door", "loft-north-rail", "loft-south-rail", "wash-house")
     yield (
         "several unread",
-        messages.sensors_unread(told, 2400, hour_ago, "the message is no text", _ZONE, NOW_MS),
+        upkeep.sensors_unread(told, 2400, hour_ago, "the message is no text", _ZONE, NOW_MS),
     )
-    yield "store trouble", messages.store_trouble("the disk is read-only", NOW_MS)
-    yield "clock not known", messages.clock_not_known(NOW_MS)
-    yield "clock set", messages.clock_set(365 * DAY_MS, NOW_MS)
+    yield "store trouble", upkeep.store_trouble("the disk is read-only", NOW_MS)
+    yield "clock not known", upkeep.clock_not_known(NOW_MS)
+    yield "clock set", upkeep.clock_set(365 * 86_400_000, NOW_MS)
     job = "the nightly backup"
-    yield "job missed", messages.job_missed(job, hour_ago, _ZONE, NOW_MS)
-    yield "job failed", messages.job_failed(job, "the second disk is not there", NOW_MS)
+    yield "job missed", upkeep.job_missed(job, hour_ago, _ZONE, NOW_MS)
+    yield "job failed", upkeep.job_failed(job, "the second disk is not there", NOW_MS)
     for payloads in (1, 2400):
         yield (
             f"unread, {payloads}",
-            messages.payloads_unread(
+            upkeep.payloads_unread(
                 "granary-rail",
                 "granary",
                 payloads,
@@ -311,42 +301,43 @@ def _of_troubles() -> Iterator[tuple[str, Notice]]:
 
 
 def _of_batches() -> Iterator[tuple[str, Notice]]:
+    day_ms = 1440 * MINUTE_MS
     for batch, space in (
         ("statice-3", "granary"),
         ("larkspur from the lower field", "the long window over the yard"),
     ):
         yield (
             f"crisp soon, {batch}",
-            messages.crisp_soon(batch, space, NOW_MS + DAY_MS, NOW_MS + 3 * DAY_MS, _ZONE, NOW_MS),
+            foreseen.crisp_soon(batch, space, NOW_MS + day_ms, NOW_MS + 3 * day_ms, _ZONE, NOW_MS),
         )
-        yield f"try the snap test, {batch}", messages.try_snap(batch, space, 0.83, NOW_MS)
+        yield f"try the snap test, {batch}", foreseen.try_snap(batch, space, 0.83, NOW_MS)
         yield (
             f"stalled, {batch}",
-            messages.stalled(batch, space, 18.4, NOW_MS - 3 * DAY_MS, _ZONE, NOW_MS),
+            foreseen.stalled(batch, space, 18.4, NOW_MS - 3 * day_ms, _ZONE, NOW_MS),
         )
         slow = drying_too_slowly(64.0, 150.0, 121.0)
         if slow is not None:
             yield (
                 f"dries too slowly, {batch}",
-                messages.drying_too_slowly(batch, space, slow, NOW_MS),
+                foreseen.drying_too_slowly(batch, space, slow, NOW_MS),
             )
         for enough in (None, 58.0):
             yield (
                 f"cannot finish, {batch}, {'humidity known' if enough else 'humidity unknown'}",
-                messages.cannot_finish(batch, space, 74.0, enough, NOW_MS),
+                foreseen.cannot_finish(batch, space, 74.0, enough, NOW_MS),
             )
         for unit in ("°C", "°F"):
             yield (
                 f"opening, {batch}, {unit}",
-                messages.opening_in_heat(batch, space, 33.4, 28.0, unit, NOW_MS),
+                foreseen.opening_in_heat(batch, space, 33.4, 28.0, unit, NOW_MS),
             )
         for months in (None, 0.3, 1.2, 6.4):
             yield (
                 f"light share, {batch}, {months or 'unknown'} months left",
-                messages.light_share(batch, space, None, 62.0, months, NOW_MS),
+                foreseen.light_share(batch, space, "fade", 62.0, months, NOW_MS),
             )
         for dry in (0.02, 0.44):
             yield (
                 f"taken down, {batch}, {dry}",
-                messages.taken_down_moist(batch, space, dry, NOW_MS),
+                foreseen.taken_down_moist(batch, space, dry, NOW_MS),
             )

@@ -15,7 +15,8 @@ import pytest
 
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Notice, Policy, Weight
+from monitor.notices.notice import Notice, Weight
+from monitor.notices.spell_rules import Policy
 from monitor.site.flowers import read_book
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Limits, ReadAs, Sensor, Site, Space, TimeAt, Use

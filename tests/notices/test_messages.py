@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.notices.rules import Notice, Part, Weight
+from monitor.notices.notice import Notice, Part, Weight
 from tests.notices.phrasebook import every_message, spelled_out
 
 SNAPSHOT = Path(__file__).with_name("messages.txt")

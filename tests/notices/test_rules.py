@@ -9,21 +9,15 @@ from hypothesis import strategies as st
 
 from monitor.air.spell_changes import compare, key_of
 from monitor.air.spells import Spell
-from monitor.notices.circumstances import Circumstances
-from monitor.notices.rules import (
-    THIS_SPELL_MS,
-    Book,
-    Notice,
-    Part,
+from monitor.notices.notice import THIS_SPELL_MS, Circumstances, Notice, Part, Weight
+from monitor.notices.sentences import upkeep
+from monitor.notices.spell_rules import (
     Policy,
-    Told,
-    Weight,
+    Said,
     decide,
     deliver_at,
-    pause_until,
     rings_at_night,
 )
-from monitor.notices.sentences import messages
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Limits, Site, Space, Use
 from monitor.site.time import MINUTE_MS
@@ -63,19 +57,19 @@ class Season:
     def __init__(self, policy: Policy = POLICY) -> None:
         self.policy = policy
         self.spells: list[Spell] = []
-        self.book = Book()
+        self.said = Said()
 
     def goes_on(self, clock: str, *spells: Spell, day: int = 14) -> list[Notice]:
         changes = compare(self.spells, spells)
         now_ms = at(clock, day) * MINUTE_MS
-        said = decide(changes, self.book, self.policy, AROUND, now_ms)
+        said = decide(changes, self.said, self.policy, AROUND, now_ms)
         self.spells = list(spells)
-        self.book = self.book.rekeyed(changes.moved).with_notices(said)
+        self.said = self.said.rekeyed(changes.moved).with_notices(said)
         return said
 
     def marks_last(self, **what: int) -> None:
-        *before, last = self.book.told
-        self.book = Book((*before, last._replace(**what)))
+        *before, last = self.said.rows
+        self.said = Said((*before, last._replace(**what)))
 
 
 def told(notices: list[Notice]) -> list[tuple[str, str]]:
@@ -173,7 +167,7 @@ def test_at_night_only_what_harms_before_morning_rings() -> None:
         assert len(said) == 1, "it has its row at once"
         assert (said[0].weight is not Weight.NOTE) == rings, kind
         now_ms = at("02:00", 15) * MINUTE_MS
-        assert deliver_at(said[0], POLICY, ZONE, now_ms) == (now_ms if rings else None)
+        assert deliver_at(said[0], POLICY, ZONE) == (now_ms if rings else None)
 
 
 def test_what_the_night_held_back_rings_in_the_morning_if_it_still_stands() -> None:
@@ -221,7 +215,9 @@ def test_what_the_cap_held_back_rings_the_next_day_if_it_still_stands() -> None:
 def test_a_pause_holds_this_kind_in_this_space(how_long: str, until: str | None) -> None:
     season, hot = Season(Policy(reminder_every_min=30)), spell()
     season.goes_on("14:20", hot)
-    season.marks_last(paused_until_ms=pause_until(how_long, at("14:25") * MINUTE_MS))
+    season.marks_last(
+        paused_until_ms=at("14:25") * MINUTE_MS + {"hour": 60, "day": 1440}[how_long] * MINUTE_MS
+    )
     assert season.goes_on("15:24", hot) == []
     if until is not None:
         assert told(season.goes_on(until, hot)) == [("reminder", "now")]
@@ -236,7 +232,7 @@ def test_a_pause_holds_this_kind_in_this_space(how_long: str, until: str | None)
 def test_a_pause_for_this_spell_ends_with_it() -> None:
     season, hot = Season(Policy(reminder_every_min=30)), spell()
     season.goes_on("14:20", hot)
-    season.marks_last(paused_until_ms=pause_until("spell", at("14:25") * MINUTE_MS))
+    season.marks_last(paused_until_ms=THIS_SPELL_MS)
     assert season.goes_on("20:20", hot) == []
     done, again = hot._replace(ended=at("20:30")), spell(began="20:40")
     assert told(season.goes_on("21:00", done, again)) == [("ended", "note"), ("began", "now")]
@@ -247,11 +243,6 @@ def test_a_pause_asked_for_at_a_mild_notice_does_not_cover_the_urgent_one() -> N
     season.goes_on("20:00", damp)
     season.marks_last(paused_until_ms=THIS_SPELL_MS)
     assert told(season.goes_on("20:30", damp._replace(urgent=True))) == [("worse", "now")]
-
-
-def test_a_pause_of_no_known_length_is_refused() -> None:
-    with pytest.raises(ValueError, match="an hour, a day or this spell"):
-        pause_until("week", 0)
 
 
 def test_a_whole_feed_is_one_ring() -> None:
@@ -276,15 +267,15 @@ def test_other_messages_wait_for_the_morning(
     clock: str, day: int, first_try: tuple[str, int]
 ) -> None:
     now_ms = at(clock, day) * MINUTE_MS
-    notice = messages.disk_full(now_ms)
-    assert deliver_at(notice, POLICY, ZONE, now_ms) == at(*first_try) * MINUTE_MS
+    notice = upkeep.disk_full(now_ms)
+    assert deliver_at(notice, POLICY, ZONE) == at(*first_try) * MINUTE_MS
 
 
 def test_the_night_rest_ends_by_the_clock_on_the_wall_when_clocks_change() -> None:
     """Clocks went back in the United Kingdom on 25 October 2026 (last Sunday of October)."""
     evening = int(datetime(2026, 10, 24, 22, 0, tzinfo=ZoneInfo(ZONE)).timestamp() * 1000)
-    notice = messages.disk_full(evening)
-    first_try = deliver_at(notice, POLICY, ZONE, evening)
+    notice = upkeep.disk_full(evening)
+    first_try = deliver_at(notice, POLICY, ZONE)
     assert first_try is not None
     assert datetime.fromtimestamp(first_try / 1000, UTC) == datetime(2026, 10, 25, 7, tzinfo=UTC)
 
@@ -309,7 +300,7 @@ def test_a_beginning_that_late_data_moved_is_the_same_spell() -> None:
     season.goes_on("14:20", hot)
     earlier = hot._replace(began=at("13:10"))
     assert season.goes_on("14:40", earlier) == []
-    assert {t.notice.spell_began for t in season.book.told} == {at("13:10")}
+    assert {t.notice.spell_began for t in season.said.rows} == {at("13:10")}
 
 
 def test_two_spells_that_late_data_joined_are_not_told_again() -> None:
@@ -318,7 +309,7 @@ def test_two_spells_that_late_data_joined_are_not_told_again() -> None:
     season.goes_on("10:20", one._replace(ended=None))
     season.goes_on("12:20", one, two)
     assert season.goes_on("13:00", one._replace(ended=None)) == []
-    assert {t.notice.spell_began for t in season.book.told} == {at("10:00")}
+    assert {t.notice.spell_began for t in season.said.rows} == {at("10:00")}
 
 
 def test_what_late_data_split_off_is_a_note() -> None:
@@ -345,8 +336,8 @@ def test_an_end_known_together_with_the_next_spell_is_not_the_next_spell() -> No
 
 
 def test_a_notice_that_tells_of_no_spell_is_never_renamed() -> None:
-    book = Book((Told(messages.disk_full(0)),))
-    assert book.rekeyed([(spell(), 2)]) == book
+    said = Said().with_notices([upkeep.disk_full(0)])
+    assert said.rekeyed([(spell(), 2)]) == said
 
 
 def test_different_kinds_and_places_are_never_the_same_spell() -> None:
@@ -399,26 +390,26 @@ def test_every_spell_that_stands_has_its_row(
 ) -> None:
     """Late data turn one set of spells into another, at any time of day, and the program restarts
     between: it has only what it committed."""
-    policy, book, before = Policy(daily_cap=cap), Book(), list[Spell]()
+    policy, kept, before = Policy(daily_cap=cap), Said(), list[Spell]()
     now = at("00:00")
     for world, step in zip(worlds, steps, strict=False):
         now += step
         changes = compare(before, world)
-        said = decide(changes, book, policy, AROUND, now * MINUTE_MS)
+        said = decide(changes, kept, policy, AROUND, now * MINUTE_MS)
         left = {key_of(s) for s, _ in changes.moved}
         assert not any(key_of(s._replace(began=new)) in left for s, new in changes.moved)
-        book = book.rekeyed(changes.moved).with_notices(said)
-        again = decide(compare(world, world), book, policy, AROUND, now * MINUTE_MS)
+        kept = kept.rekeyed(changes.moved).with_notices(said)
+        again = decide(compare(world, world), kept, policy, AROUND, now * MINUTE_MS)
         assert again == [], "asked again, it has nothing new to say"
         before = world
     rows = {
         (t.notice.kind, t.notice.space, t.notice.spell_began)
-        for t in book.told
+        for t in kept.rows
         if t.notice.part != Part.TAKEN_BACK
     }
     for s in before:
         assert (s.kind, s.space, s.began) in rows
-        assert book.said_of(key_of(s))[-1].notice.part != Part.TAKEN_BACK
+        assert kept.said_of(key_of(s))[-1].notice.part != Part.TAKEN_BACK
 
 
 def test_the_same_spells_are_told_whatever_is_asked_first() -> None:
@@ -446,18 +437,18 @@ def test_urgency_at_night_is_read_from_the_row_alone() -> None:
 
 def test_the_digest_gathers_what_did_not_ring_since_the_last_one() -> None:
     season = Season()
-    assert messages.digest(season.book, "Fernhollow", at("18:30") * MINUTE_MS) is None
+    assert upkeep.digest(season.said.rows, "Fernhollow", at("18:30") * MINUTE_MS) is None
     season.goes_on("15:00", spell(Kind.COLD, worst=2.0), spell())
-    first = messages.digest(season.book, "Fernhollow", at("18:30") * MINUTE_MS)
+    first = upkeep.digest(season.said.rows, "Fernhollow", at("18:30") * MINUTE_MS)
     assert first is not None
     assert "cold" in first.body
     assert "hot" not in first.body, "that one rang"
-    season.book = season.book.with_notices([first])
-    assert messages.digest(season.book, "Fernhollow", at("18:30", 15) * MINUTE_MS) is None
+    season.said = season.said.with_notices([first])
+    assert upkeep.digest(season.said.rows, "Fernhollow", at("18:30", 15) * MINUTE_MS) is None
 
 
 def test_all_well_is_said_only_if_it_is() -> None:
     now_ms = at("07:30") * MINUTE_MS
-    assert "all well" not in messages.all_well([spell()], AROUND, now_ms).title
-    assert "hot" in messages.all_well([spell()], AROUND, now_ms).body
-    assert "all well" not in messages.all_well([], AROUND, now_ms).title, "nothing is measured"
+    assert "all well" not in upkeep.all_well([spell()], AROUND, now_ms).title
+    assert "hot" in upkeep.all_well([spell()], AROUND, now_ms).body
+    assert "all well" not in upkeep.all_well([], AROUND, now_ms).title, "nothing is measured"

@@ -7,10 +7,10 @@ import pytest
 
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
-from monitor.notices.circumstances import Circumstances
+from monitor.notices.notice import Circumstances
 from monitor.notices.sentences import spells
 from monitor.science import moist_air
-from monitor.site.kinds import Kind
+from monitor.site.kinds import Advice, Kind
 from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use
 from monitor.site.words import (
     count,
@@ -54,7 +54,7 @@ def advised(
     use: Use = Use.HANGING,
     urgent: bool = False,
     lux: float = 300.0,
-) -> spells.Words:
+) -> Advice:
     site = Site(
         "Fernhollow",
         52.1,
@@ -70,10 +70,10 @@ def advised(
         around[OUTDOORS] = air(OUTDOORS, *outdoors)
     began = NOW_MS // 60_000 - 60
     spell = Spell(kind, "attic", None, began, began + 20, None, 36.0, urgent)
-    return spells.began(spell, Circumstances(site, PRESSURE_PA, {}, around), NOW_MS)
+    return spells.best_thing(spell, Circumstances(site, PRESSURE_PA, {}, around))
 
 
-def opens(words: spells.Words) -> bool:
+def opens(words: Advice) -> bool:
     return "open a door" in words.to_do
 
 

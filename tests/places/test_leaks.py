@@ -16,7 +16,7 @@ from monitor.ahead.exchange import Exchange
 from monitor.air.minute import MinuteOfAir
 from monitor.drying.prospects import Prospect
 from monitor.entries.batches import Batch, Stay
-from monitor.notices.sentences.coming import airing_told, best_hours_told
+from monitor.notices.sentences.foreseen import airing_told, best_hours_told
 from monitor.places import leaks
 from monitor.science import moist_air
 from monitor.site.flowers import read_book

@@ -9,7 +9,7 @@ from pathlib import Path
 from monitor.air.memory import MOST_HELD
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.service.flood_watch import SAID_AGAIN_MS, FloodWatch
 from monitor.service.settings.settings import load
 from monitor.service.worker import Worker

@@ -26,7 +26,7 @@ from monitor.edges.broker import Kind, RunningBroker
 from monitor.edges.recordings import replay
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Request
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.service.settings.settings import load
 from monitor.service.worker import Worker
 from sample_readings.scenario import HAPPENINGS

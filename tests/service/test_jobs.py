@@ -25,7 +25,7 @@ from monitor.edges.beside import BesideError
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.service import errands
 from monitor.service.errands import UPKEEP_AT, Errands
 from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, Stepper, Timetable, due, last_week

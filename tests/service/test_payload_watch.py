@@ -15,7 +15,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest, Link
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Decoder, Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.service.daemon import broker_of
 from monitor.service.payload_watch import MOST_A_DAY, PATIENCE_MS, PayloadWatch
 from monitor.service.settings.settings import load

@@ -9,7 +9,7 @@ import pytest
 
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.service.settings.settings import load
 from monitor.service.worker import MINUTES_AT_A_TIME, Worker
 from monitor.site.quantities import Quantity, Reading

@@ -17,8 +17,8 @@ from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospect
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
-from monitor.notices.rules import Notice, Weight
-from monitor.notices.said import Outgoing, Settlement
+from monitor.notices.notice import Notice, NoticeRow, Weight
+from monitor.notices.settlement import Settlement
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.spaces import ReadAs, Sensor, Site, Space, Use
@@ -71,7 +71,7 @@ def minute(at: int, space: str, t: float | None = 20.0, lx: float | None = None)
     return MinuteOfAir(at, space, t, 50.0, lx, 9.0, vpd, 7.0, 8.5, None, 1)
 
 
-def settled(spells: Sequence[Spell] = (), notices: Sequence[Outgoing] = ()) -> Settlement:
+def settled(spells: Sequence[Spell] = (), notices: Sequence[NoticeRow] = ()) -> Settlement:
     return Settlement([], list(spells), [], list(notices))
 
 
@@ -187,8 +187,8 @@ def test_a_notice_is_a_row_for_each_address_and_its_text_no_formula(tmp_path: Pa
         return Notice(made, "a", None, "hot", "began", Weight.NOW, title, body, "/space/a", DAY)
 
     outgoing = [
-        Outgoing(1, notice(BEGIN_MS, "=1+1 in the loft"), BEGIN_MS),
-        Outgoing(2, notice(BEGIN_MS + 1, "for the digest"), None),
+        NoticeRow(1, notice(BEGIN_MS, "=1+1 in the loft"), BEGIN_MS),
+        NoticeRow(2, notice(BEGIN_MS + 1, "for the digest"), None),
     ]
     file = stored(tmp_path, Effects(settlements=[settled(notices=outgoing)]))
     sent, kept = as_rows(exported(file, "notices"))

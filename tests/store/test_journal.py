@@ -18,7 +18,7 @@ from typing import Any
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Entry, Request, bears_from_ms
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.time import HOUR_MS
 from monitor.store.backup import BackupOrder, back_up, restore
 from monitor.store.connection import vacuum_into

@@ -25,7 +25,7 @@ import pytest
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Request
 from monitor.intake.payloads import Message
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.service.settings.settings import Settings, load
 from monitor.site.flowers import read_book
 from monitor.store.exports import WHAT, export

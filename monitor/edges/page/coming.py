@@ -10,7 +10,7 @@ from monitor.ahead.look import HORIZONS_H, Coming
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import hanging_in
-from monitor.notices.sentences import coming as coming_words
+from monitor.notices.sentences import foreseen
 from monitor.places import leaks
 from monitor.site.spaces import OUTDOORS, Site
 from monitor.site.words import humidity, temperature, when_minute
@@ -23,9 +23,7 @@ def one_line(snapshot: Snapshot, name: str) -> str:
     """What to do about the air of a space, in one sentence; "": cannot be told."""
     coming = snapshot.coming.get(name)
     return (
-        ""
-        if coming is None or coming.airing is None
-        else coming_words.airing_sentence(coming.airing)
+        "" if coming is None or coming.airing is None else foreseen.airing_sentence(coming.airing)
     )
 
 
@@ -40,7 +38,7 @@ def strip_words(snapshot: Snapshot, name: str, site: Site) -> str:
     """The same in words, for below the strip."""
     coming = snapshot.coming.get(name)
     best = () if coming is None else coming.best
-    return coming_words.best_hours_told(best, snapshot.now_ms, site)
+    return foreseen.best_hours_told(best, snapshot.now_ms, site)
 
 
 def of_space(house: House, snapshot: Snapshot, name: str) -> Told:
@@ -52,8 +50,8 @@ def of_space(house: House, snapshot: Snapshot, name: str) -> Told:
     advice = coming.airing
     return {
         "hours": _hours(coming, house, now_ms),
-        "airing": [] if advice is None else coming_words.airing_told(advice, site),
-        "best": coming_words.best_hours_told(coming.best, now_ms, site),
+        "airing": [] if advice is None else foreseen.airing_told(advice, site),
+        "best": foreseen.best_hours_told(coming.best, now_ms, site),
         "leaks": [] if name == OUTDOORS else _leaks(house, snapshot, name, coming),
     }
 

@@ -12,7 +12,7 @@ from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import described, hanging_in, kept_in
 from monitor.entries.entries import JSON, Request
 from monitor.entries.logbook import Entered
-from monitor.notices.circumstances import Circumstances
+from monitor.notices.notice import Circumstances
 from monitor.science.moist_air import standard_pressure
 from monitor.site.flowers import Book
 from monitor.site.spaces import OUTDOORS, Site

@@ -27,7 +27,7 @@ from monitor.edges.page import (
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import hanging_in, kept_in
-from monitor.notices.sentences import spells as advice
+from monitor.notices.sentences import spells as words
 from monitor.places import places
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
@@ -71,12 +71,13 @@ def _urgency(spell: Spell) -> tuple[bool, int, int]:
 
 
 def _said(house: House, snapshot: Snapshot, spell: Spell) -> Told:
-    said = advice.began(spell, house.circumstances(snapshot), snapshot.now_ms)
+    around = house.circumstances(snapshot)
+    advice = words.best_thing(spell, around)
     return {
-        "title": said.title,
-        "what": said.what,
-        "to_do": said.to_do[:1].upper() + said.to_do[1:],
-        "caution": said.caution,
+        "title": words.first_line(spell, around),
+        "what": words.what(spell, around, snapshot.now_ms),
+        "to_do": advice.to_do[:1].upper() + advice.to_do[1:],
+        "caution": advice.caution,
         "space": spell.space,
         "kind": spell.kind.row.dye,
     }

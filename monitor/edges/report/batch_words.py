@@ -14,7 +14,7 @@ from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.losses import LOST, Taken, losses_said
 from monitor.edges.report.text import at
 from monitor.entries.batches import Batch, described
-from monitor.notices.sentences.batches import sentences
+from monitor.notices.sentences.foreseen import sentences
 from monitor.site import words
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MIN, MINUTE_MS, local_day

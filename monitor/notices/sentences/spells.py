@@ -1,21 +1,29 @@
-"""What to say about a spell: where, what, how much, since when, and what to do."""
+"""What to say about a spell: where, what, how much, since when, and the one best thing to do.
+
+The measures and cautions are common practice among growers, or fire and health services' usual
+advice (keep what burns a metre from heaters; no unvented heaters; fine-dust masks with mouldy
+plants), from memory. Opening up is advised only where `airing_helps` says so.
+"""
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
+from monitor.ahead.airing import airing_helps
+from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
-from monitor.notices.circumstances import Circumstances
-from monitor.notices.sentences.measures import best_thing
+from monitor.notices.notice import Circumstances, Notice, Part, Weight, body, place_of
 from monitor.places.sun import Place, beams
-from monitor.site.kinds import Kind
-from monitor.site.spaces import Site, Use
+from monitor.site.kinds import Advice, Kind
+from monitor.site.spaces import Use
 from monitor.site.time import MINUTE_MS, local, local_day
 from monitor.site.words import (
+    ELECTRICS,
+    FIRE,
+    MOULD,
+    UNVENTED,
     degrees,
+    figure,
     humidity,
     lasting,
-    light,
     listed,
     named,
     shortened,
@@ -24,78 +32,79 @@ from monitor.site.words import (
     when_minute,
 )
 
-
-class Words(NamedTuple):
-    """A message in its parts; empty where it has none."""
-
-    title: str
-    what: str
-    at_risk: str = ""
-    to_do: str = ""
-    caution: str = ""
-
-    @property
-    def body(self) -> str:
-        """What stands below the title: at most four lines."""
-        to_do = f"To do: {self.to_do}" if self.to_do else ""
-        return "\n".join(line for line in (self.what, self.at_risk, to_do, self.caution) if line)
+# Darker than this indoors, the sun is not what heats a room [lx]. Our own choice.
+DARK_LUX = 50.0
 
 
-def began(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words:
-    """A spell has begun."""
-    return _going_on(spell, circumstances, now_ms, _state(spell))
+def notice(
+    spell: Spell, part: Part, weight: Weight, circumstances: Circumstances, now_ms: int
+) -> Notice:
+    """What is to be said of a spell for a part of its story."""
+    if part is Part.ENDED:
+        over = spell.kind.row.over or f"no longer {spell.kind.row.state}"
+        line = f"{_who(spell)}: {over}, after {lasting(_minutes(spell))}"
+        text = f"{_from_to(spell, circumstances, now_ms)} That is over."
+    elif part is Part.TAKEN_BACK:
+        line = f"{_who(spell)}: not {spell.kind.row.state} after all"
+        text = (
+            f"The message about {when_minute(spell.began, now_ms, circumstances.site.timezone)} "
+            "was mistaken: readings that came in late, or were corrected since, tell it "
+            "differently. Nothing to do."
+        )
+    else:
+        how = {Part.WORSE: "very ", Part.REMINDER: "still "}.get(part, "")
+        line = first_line(spell, circumstances, how)
+        advice = best_thing(spell, circumstances)
+        since = what(spell, circumstances, now_ms)
+        text = body(since, _hangs_here(spell, circumstances), advice.to_do, advice.caution)
+    return _as_notice(spell, part, weight, line, text, now_ms)
 
 
-def reminder(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words:
-    """A spell still goes on."""
-    return _going_on(spell, circumstances, now_ms, f"still {_state(spell)}")
-
-
-def worse(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words:
-    """A spell has become urgent."""
-    return _going_on(spell, circumstances, now_ms, f"very {_state(spell)}")
-
-
-def ended(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words:
-    """A spell that was told of is over: how long it was and how bad."""
-    back = {Kind.SILENT: "heard again", Kind.STUCK: "fine again"}
-    state = back.get(spell.kind, f"no longer {_state(spell)}")
-    return Words(
-        title(f"{_who(spell)}: {state}, after {lasting(_minutes(spell))}"),
-        f"{_from_to(spell, circumstances, now_ms)} That is over.",
-    )
-
-
-def was(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words:
+def afterwards(spell: Spell, circumstances: Circumstances, now_ms: int) -> Notice:
     """A spell that was over when it first became known."""
-    return Words(
-        title(f"{_who(spell)}: was {_state(spell)} for {lasting(_minutes(spell))}"),
-        f"{_from_to(spell, circumstances, now_ms)} This came to light only afterwards.",
+    line = f"{_who(spell)}: was {spell.kind.row.state} for {lasting(_minutes(spell))}"
+    text = f"{_from_to(spell, circumstances, now_ms)} This came to light only afterwards."
+    return _as_notice(spell, Part.ENDED, Weight.NOTE, line, text, now_ms)
+
+
+def first_line(spell: Spell, circumstances: Circumstances, how: str = "") -> str:
+    """Where, in what state, and the present value, or the worst where that is not known."""
+    value = _present(spell, circumstances)
+    told = _figure(spell, spell.worst if value is None else value, circumstances)
+    return title(f"{_who(spell)}: {how}{spell.kind.row.state}{told and f', {told}'}")
+
+
+def what(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
+    """The limit that is passed, since when, the present value and the worst."""
+    since = when_minute(spell.began, now_ms, circumstances.site.timezone)
+    urgent = circumstances.limits(spell.space).damp_now_pct if spell.urgent else None
+    for_long = "" if urgent is None else f", and for long above {humidity(urgent)}"
+    has = "have" if _many(spell) else "has"
+    first = f"{_subject(spell, circumstances)} {has} been {_passed(spell, circumstances)}"
+    value, extreme = _present(spell, circumstances), _extreme(spell, circumstances)
+    now = "" if value is None else f"Now {_figure(spell, value, circumstances)}."
+    if now and extreme.endswith(f" {now.removeprefix('Now ')}"):
+        extreme = ""
+    return _joined(
+        f"{first} since {since}{for_long}.", now, extreme, _sun_until(spell, circumstances, now_ms)
     )
 
 
-def taken_back(spell: Spell, circumstances: Circumstances, now_ms: int) -> Words:
-    """A spell that was told of turned out not to have been one."""
-    began_at = when_minute(spell.began, now_ms, circumstances.site.timezone)
-    return Words(
-        title(f"{_who(spell)}: not {_state(spell)} after all"),
-        f"The message about {began_at} was mistaken: readings that came in late, or were corrected "
-        "since, tell it differently. Nothing to do.",
+def _as_notice(
+    spell: Spell, part: Part, weight: Weight, line: str, text: str, now_ms: int
+) -> Notice:
+    return Notice(
+        made_ms=now_ms,
+        space=spell.space,
+        sensor=spell.sensor,
+        kind=spell.kind.value,
+        part=part.value,
+        weight=weight,
+        title=title(line),
+        body=text,
+        place=place_of(spell.space),
+        spell_began=spell.began,
     )
-
-
-def _going_on(spell: Spell, circumstances: Circumstances, now_ms: int, state: str) -> Words:
-    advice = best_thing(spell, circumstances)
-    return Words(
-        title(f"{_who(spell)}: {state}{_figure(spell, circumstances)}"),
-        _since(spell, circumstances, now_ms) + _sun_until(spell, circumstances, now_ms),
-        _hangs_here(spell, circumstances),
-        advice.to_do,
-        advice.caution,
-    )
-
-
-# --- who, and in what state -----------------------------------------------------------------
 
 
 def _who(spell: Spell) -> str:
@@ -106,59 +115,31 @@ def _who(spell: Spell) -> str:
     return "All sensors" if spell.space is None else named(spell.space)
 
 
-_STATES: dict[Kind, str] = {
-    Kind.HOT: "hot",
-    Kind.COLD: "cold",
-    Kind.DAMP: "damp",
-    Kind.ARID: "too dry",
-    Kind.SUNNY: "in bright light",
-    Kind.DEWY: "close to dew",
-    Kind.MUSTY: "damp enough for mould",
-    Kind.SILENT: "silent",
-    Kind.STUCK: "stuck",
-}
-
-
-def _state(spell: Spell) -> str:
-    return _STATES[spell.kind]
-
-
-def _figure(spell: Spell, circumstances: Circumstances) -> str:
-    """The present value, or the worst where the present is not known: `, 33 °C`."""
-    value = _now_or_worst(spell, circumstances)
-    match spell.kind:
-        case Kind.HOT | Kind.COLD:
-            return f", {degrees(value, circumstances.site)}"
-        case Kind.DAMP | Kind.ARID:
-            return f", {humidity(value)}"
-        case Kind.SUNNY:
-            return f", {light(value)}"
-        case _:
-            return ""
+def _figure(spell: Spell, value: float, circumstances: Circumstances) -> str:
+    """A value of what the limit is of; "" where that has no figure."""
+    quantity = spell.kind.row.quantity
+    return "" if quantity is None else figure(quantity, value, circumstances.site)
 
 
 def _present(spell: Spell, circumstances: Circumstances) -> float | None:
-    air = circumstances.indoors(spell.space)
-    if air is None:
+    air, row = circumstances.indoors(spell.space), spell.kind.row
+    if air is None or row.quantity is None:
         return None
-    match spell.kind:
-        case Kind.HOT | Kind.COLD:
-            return air.temperature_c
-        case Kind.DAMP | Kind.ARID:
-            return air.relative_humidity_pct
-        case Kind.SUNNY:
-            return air.illuminance_lx
-        case _:
-            return None
-
-
-def _now_or_worst(spell: Spell, circumstances: Circumstances) -> float:
-    present = _present(spell, circumstances)
-    return spell.worst if present is None else present
+    value: float | None = getattr(air, row.column)
+    return value
 
 
 def _minutes(spell: Spell) -> int:
     return 0 if spell.ended is None else spell.ended - spell.began
+
+
+def _many(spell: Spell) -> bool:
+    """Whether what the sentence is about is many things."""
+    return spell.kind.row.many or (spell.kind.row.fault and spell.sensor is None)
+
+
+def _joined(*sentences: str) -> str:
+    return " ".join(sentence for sentence in sentences if sentence)
 
 
 # --- what, how much, since when -------------------------------------------------------------
@@ -166,59 +147,19 @@ def _minutes(spell: Spell) -> int:
 
 def _passed(spell: Spell, circumstances: Circumstances) -> str:
     """The limit that is passed, to follow `has been` or `was`."""
-    limits, site = circumstances.limits(spell.space), circumstances.site
-    match spell.kind:
-        case Kind.HOT:
-            return f"above {degrees(limits.hot_c, site)}" if limits.hot_c is not None else "hot"
-        case Kind.COLD:
-            return f"below {degrees(limits.cold_c, site)}" if limits.cold_c is not None else "cold"
-        case Kind.DAMP:
-            return f"above {humidity(limits.damp_pct)}" if limits.damp_pct is not None else "high"
-        case Kind.ARID:
-            return f"below {humidity(limits.arid_pct)}" if limits.arid_pct is not None else "low"
-        case Kind.SUNNY:
-            return f"above {light(limits.sun_lux)}" if limits.sun_lux is not None else "strong"
-        case Kind.DEWY:
-            return "close to the temperature at which water settles on it"
-        case Kind.MUSTY:
-            return "damp and warm enough for mould"
-        case Kind.SILENT:
-            return "silent"
-        case Kind.STUCK:
-            return "telling the same value over and over"
+    row = spell.kind.row
+    limit = getattr(circumstances.limits(spell.space), row.limit) if row.quantity else None
+    if limit is None:
+        return row.passed
+    return f"{'above' if row.above else 'below'} {_figure(spell, limit, circumstances)}"
 
 
 def _subject(spell: Spell, circumstances: Circumstances) -> str:
-    match spell.kind:
-        case Kind.HOT | Kind.COLD:
-            return "The air"
-        case Kind.DAMP if circumstances.limits(spell.space).damp_is_daily_mean:
-            return "The humidity, as the mean of a day,"
-        case Kind.DAMP | Kind.ARID:
-            return "The humidity"
-        case Kind.SUNNY:
-            return "The light"
-        case Kind.DEWY:
-            return "The coldest surface"
-        case Kind.MUSTY:
-            return "The walls and beams"
-        case Kind.SILENT | Kind.STUCK:
-            return "This sensor" if spell.sensor is not None else "The sensors"
-
-
-def _verb(spell: Spell, singular: str, plural: str) -> str:
-    many = spell.kind is Kind.MUSTY or (
-        spell.kind in (Kind.SILENT, Kind.STUCK) and spell.sensor is None
-    )
-    return plural if many else singular
-
-
-def _since(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
-    subject, passed = _subject(spell, circumstances), _passed(spell, circumstances)
-    since = when_minute(spell.began, now_ms, circumstances.site.timezone)
-    has = _verb(spell, "has", "have")
-    first = f"{subject} {has} been {passed} since {since}{_and_urgent(spell, circumstances)}."
-    return " ".join(part for part in (first, _how_bad(spell, circumstances)) if part)
+    if spell.sensor is not None:
+        return "This sensor"
+    if spell.kind is Kind.DAMP and circumstances.limits(spell.space).damp_is_daily_mean:
+        return "The humidity, as the mean of a day,"
+    return spell.kind.row.subject
 
 
 def _sun_until(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
@@ -233,72 +174,144 @@ def _sun_until(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
     if not ends:
         return ""
     until = local(max(ends) * MINUTE_MS, site.timezone)
-    return f" Through its windows the sun stays until {until:%H:%M}."
-
-
-def _and_urgent(spell: Spell, circumstances: Circumstances) -> str:
-    limit = circumstances.limits(spell.space).damp_now_pct
-    return f", and for long above {humidity(limit)}" if spell.urgent and limit is not None else ""
+    return f"Through its windows the sun stays until {until:%H:%M}."
 
 
 def _from_to(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
-    subject, passed = _subject(spell, circumstances), _passed(spell, circumstances)
     zone = circumstances.site.timezone
     since = when_minute(spell.began, now_ms, zone)
     until = when_minute(spell.began + _minutes(spell), now_ms, zone)
-    first = f"{subject} {_verb(spell, 'was', 'were')} {passed} from {since} to {until}."
-    return " ".join(part for part in (first, _extreme(spell, circumstances)) if part)
-
-
-def _how_bad(spell: Spell, circumstances: Circumstances) -> str:
-    """The present value and, where it was worse before, the worst."""
-    present = _present(spell, circumstances)
-    now = "" if present is None else f"Now {_figure(spell, circumstances).removeprefix(', ')}."
-    extreme = _extreme(spell, circumstances)
-    if present is not None and extreme.endswith(f" {now.removeprefix('Now ')}"):
-        extreme = ""
-    return " ".join(part for part in (now, extreme) if part)
+    was = "were" if _many(spell) else "was"
+    subject, passed = _subject(spell, circumstances), _passed(spell, circumstances)
+    return _joined(
+        f"{subject} {was} {passed} from {since} to {until}.", _extreme(spell, circumstances)
+    )
 
 
 def _extreme(spell: Spell, circumstances: Circumstances) -> str:
-    worst, site = spell.worst, circumstances.site
+    many, row = _many(spell), spell.kind.row
     match spell.kind:
-        case Kind.HOT:
-            return f"Highest: {degrees(worst, site)}."
-        case Kind.COLD:
-            return f"Lowest: {degrees(worst, site)}."
-        case Kind.DAMP:
-            return f"Highest: {humidity(worst)}."
-        case Kind.ARID:
-            return f"Lowest: {humidity(worst)}."
-        case Kind.SUNNY:
-            return f"Brightest: {light(worst)}."
         case Kind.DEWY:
-            return _closest(worst, site)
+            return _closest(spell.worst, circumstances.site.temperature_unit)
         case Kind.MUSTY:
             return (
-                f"Mould index {two_figures(worst):g}: 1 is the first trace under a microscope, "
-                "3 is what the eye sees."
+                f"Mould index {two_figures(spell.worst):g}: 1 is the first trace under a "
+                "microscope, 3 is what the eye sees."
             )
         case Kind.STUCK:
-            told = "told" if spell.ended is not None else _verb(spell, "tells", "tell")
-            they = _verb(spell, "it", "they")
+            told = "told" if spell.ended is not None else "tell" if many else "tells"
+            they = "they" if many else "it"
             return f"Real air always stirs a little; what {they} {told} is kept but not used."
-        case Kind.SILENT:
-            until = _verb(spell, "Until it is", "Until they are")
-            return f"{until} heard again, nobody watches here." if spell.ended is None else ""
+        case Kind.SILENT if spell.ended is None:
+            they_are = "they are" if many else "it is"
+            return f"Until {they_are} heard again, nobody watches here."
+    return f"{row.extreme}: {_figure(spell, spell.worst, circumstances)}." if row.extreme else ""
 
 
-def _closest(margin_k: float, site: Site) -> str:
+def _closest(margin_k: float, unit: str) -> str:
     if margin_k <= 0:
         return "At worst water settled on it."
-    apart = margin_k * 1.8 if site.temperature_unit == "°F" else margin_k
-    return f"At worst only {two_figures(apart):g} {site.temperature_unit} above it."
+    apart = margin_k * 1.8 if unit == "°F" else margin_k
+    return f"At worst only {two_figures(apart):g} {unit} above it."
 
 
 def _hangs_here(spell: Spell, circumstances: Circumstances) -> str:
-    batches = circumstances.at_risk.get(spell.space, ()) if spell.space is not None else ()
+    batches = circumstances.at_risk.get(spell.space or "", ())
     if not batches:
         return ""
     here = {Use.STORING: "Stored here", Use.SHOWING: "On show here"}
     return f"{here.get(circumstances.use(spell.space), 'Hanging here')}: {listed(batches)}."
+
+
+# --- the one best thing to do ---------------------------------------------------------------
+
+
+def best_thing(spell: Spell, circumstances: Circumstances) -> Advice:
+    """The one best thing to do about a spell, with its caution: the kind's own, or better."""
+    use = circumstances.use(spell.space)
+    better: Advice | None = None
+    if spell.kind.row.fault and spell.sensor is None:
+        better = _WHOLE_FEED[spell.kind.value]
+    elif spell.kind is Kind.HOT and use is Use.HANGING:
+        better = _when_hot(spell, circumstances)
+    elif spell.kind is Kind.DAMP:
+        better = _when_damp(spell, circumstances, use)
+    elif spell.kind is Kind.DEWY and _opening_helps(spell, circumstances):
+        better = _open_up(circumstances)
+    return better or spell.kind.advice(use)
+
+
+_WHOLE_FEED = {
+    "silent": Advice("see that the broker, the router and what passes readings on have power."),
+    "stuck": Advice("restart what passes the readings on: it repeats itself."),
+}
+
+
+def before_it(kind: Kind, use: Use, airing: str) -> Advice:
+    """The one best thing while it is still only coming.
+
+    airing  when it is best to air before then, in words; "": not at all
+    """
+    if airing and kind is not Kind.HOT:
+        return Advice(f"air it from {airing}, when the air outside carries less water.")
+    coming = kind.row.coming
+    return (coming.to_do.get(use) if coming else None) or kind.advice(use)
+
+
+def _opening_helps(spell: Spell, circumstances: Circumstances) -> bool | None:
+    return airing_helps(
+        circumstances.indoors(spell.space),
+        circumstances.outdoors,
+        circumstances.pressure_pa,
+        circumstances.advised.get(spell.space or ""),
+        circumstances.limits(spell.space).hot_c,
+    )
+
+
+def _open_up(circumstances: Circumstances) -> Advice:
+    return Advice(
+        "open a door or a window, and shut it again when it turns damp out there: "
+        f"the air outside{_outside(circumstances)} carries less water."
+    )
+
+
+def _outside(circumstances: Circumstances) -> str:
+    """The temperature outdoors in brackets, where it is known."""
+    air = circumstances.outdoors
+    outside_c = None if air is None else air.temperature_c
+    return "" if outside_c is None else f" ({degrees(outside_c, circumstances.site)})"
+
+
+def _when_hot(spell: Spell, circumstances: Circumstances) -> Advice | None:
+    indoors, outdoors = circumstances.indoors(spell.space), circumstances.outdoors
+    if _opening_helps(spell, circumstances) and _cooler(outdoors, indoors):
+        return Advice(
+            f"open a door or a window, and shut it again once it is cool: the air outside"
+            f"{_outside(circumstances)} is cooler."
+        )
+    lux = None if indoors is None else indoors.illuminance_lx
+    if lux is not None and lux < DARK_LUX:
+        return Advice("find what heats this room, and turn it down.", FIRE)
+    return None
+
+
+def _cooler(outdoors: MinuteOfAir | None, indoors: MinuteOfAir | None) -> bool:
+    if outdoors is None or indoors is None:
+        return False
+    outside, inside = outdoors.temperature_c, indoors.temperature_c
+    return outside is not None and inside is not None and outside < inside
+
+
+def _when_damp(spell: Spell, circumstances: Circumstances, use: Use) -> Advice | None:
+    if use is Use.STORING:
+        look = "open the boxes, look for mould, and move them to a drier room."
+        return Advice(look, MOULD) if spell.urgent else None
+    opens = _opening_helps(spell, circumstances)
+    if opens:
+        return _open_up(circumstances)
+    if spell.urgent:
+        drier = "move the moistest bunches to a drier room, or run a dehumidifier."
+        return Advice(drier, f"{ELECTRICS} {UNVENTED}")
+    if opens is False:
+        return Advice("keep doors and windows shut: the air outside would not dry this room now.")
+    return None

@@ -1,4 +1,4 @@
-"""The teller: spells as they were and as they are → what is kept of them and what is said."""
+"""Spells as they were and as they are → what is kept of them and what is said."""
 
 from __future__ import annotations
 
@@ -8,19 +8,10 @@ from typing import NamedTuple, Protocol
 from monitor.air.spell_changes import SpellKey, compare, key_of
 from monitor.air.spells import Spell
 from monitor.entries.entries import Entry
-from monitor.notices.circumstances import Circumstances
-from monitor.notices.rules import (
-    THIS_SPELL_MS,
-    Book,
-    Notice,
-    Policy,
-    Told,
-    Weight,
-    decide,
-    deliver_at,
-)
-from monitor.notices.sentences import messages
-from monitor.notices.soon_rules import Ringing
+from monitor.notices.notice import THIS_SPELL_MS, Circumstances, Notice, NoticeRow, Weight
+from monitor.notices.once_rules import Ringing
+from monitor.notices.sentences import upkeep
+from monitor.notices.spell_rules import Policy, Said, decide, deliver_at
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MIN, MINUTE_MS, minute_of_day
@@ -38,14 +29,6 @@ class Answers(NamedTuple):
     paused: list[tuple[int, int | None]]
 
 
-class Outgoing(NamedTuple):
-    """A notice, its number, and when it may first be sent; None: it waits for the digest."""
-
-    number: int
-    notice: Notice
-    deliver_at_ms: int | None
-
-
 class Settlement(NamedTuple):
     """What settling a minute came to.
 
@@ -57,11 +40,11 @@ class Settlement(NamedTuple):
     removed: list[Spell]
     kept: list[Spell]
     rekeyed: list[tuple[Spell, int]]
-    notices: list[Outgoing]
+    notices: list[NoticeRow]
 
 
-class Archive(Protocol):
-    """What the teller reads back from the store."""
+class SpellArchive(Protocol):
+    """What is read back from the store."""
 
     def settled(self) -> int | None:
         """The minute up to which spells and notices were settled."""
@@ -69,31 +52,30 @@ class Archive(Protocol):
     def spells_since(self, minute: int) -> list[Spell]:
         """Spells still going on, or whose end was known in this minute or later."""
 
-    def told_since(self, made_ms: int) -> list[tuple[int, Told]]:
-        """Numbers and rows of the notices written at this time or later, oldest first."""
+    def told_since(self, made_ms: int) -> list[NoticeRow]:
+        """Rows of the notices written at this time or later, oldest first."""
 
     def last_notice(self) -> int:
         """Number of the newest notice; 0: none."""
 
 
-class Teller:
+class Settler:
     """Remembers the spells of the last days and what was said of them."""
 
-    def __init__(self, site: Site, policy: Policy, archive: Archive) -> None:
+    def __init__(self, site: Site, policy: Policy, archive: SpellArchive) -> None:
         self._site = site
         self._policy = policy
         self._archive = archive
         self._known_from = (archive.settled() or 0) - KEPT_MIN
         self._known = archive.spells_since(self._known_from)
         self._told_from_ms = self._first_told_ms(self._known)
-        self._told: dict[int, Told] = dict(archive.told_since(self._told_from_ms))
-        self._book = Book(tuple(self._told.values()))
+        self._said = Said(tuple(archive.told_since(self._told_from_ms)))
         self._last = archive.last_notice()
 
     @property
-    def notices(self) -> Mapping[int, Told]:
+    def notices(self) -> Mapping[int, NoticeRow]:
         """The notices of the last days by number."""
-        return self._told
+        return {row.number: row for row in self._said.rows}
 
     @property
     def spells(self) -> Sequence[Spell]:
@@ -106,8 +88,8 @@ class Teller:
         keys = {kind: SpellKey(kind.value, space, None, -1) for kind in Kind}
         return Ringing(
             policy.resting(now_ms, zone),
-            frozenset(k for k in Kind if self._book.paused(keys[k], Weight.SOON, now_ms)),
-            self._book.rung_on_the_day(space, now_ms, zone) >= policy.daily_cap,
+            frozenset(k for k in Kind if self._said.paused(keys[k], Weight.SOON, now_ms)),
+            self._said.rung_on_the_day(space, now_ms, zone) >= policy.daily_cap,
         )
 
     def settle(
@@ -126,7 +108,7 @@ class Teller:
         if before == after and not daily:
             return None
         changes = compare(before, after)
-        said = decide(changes, self._book, self._policy, circumstances, now_ms)
+        said = decide(changes, self._said, self._policy, circumstances, now_ms)
         keys, known = {key_of(s) for s in after}, set(before)
         settlement = Settlement(
             removed=[s for s in before if key_of(s) not in keys],
@@ -134,9 +116,7 @@ class Teller:
             rekeyed=list(changes.moved),
             notices=[],
         )
-        if changes.moved:
-            self._book = self._book.rekeyed(changes.moved)
-            self._told = dict(zip(self._told, self._book.told, strict=True))
+        self._said = self._said.rekeyed(changes.moved)
         settlement.notices.extend(self._numbered(said))
         if daily:
             settlement.notices.extend(self._daily(changes.going_on, circumstances, now_ms))
@@ -148,13 +128,13 @@ class Teller:
 
     def _daily(
         self, going_on: Sequence[Spell], circumstances: Circumstances, now_ms: int
-    ) -> list[Outgoing]:
+    ) -> list[NoticeRow]:
         """The lines that come once a day, each at its hour."""
-        lines: list[Outgoing] = []
+        lines: list[NoticeRow] = []
         if self._due_today("all-well", self._policy.all_well_at, now_ms):
-            lines += self._numbered([messages.all_well(going_on, circumstances, now_ms)])
+            lines += self._numbered([upkeep.all_well(going_on, circumstances, now_ms)])
         if self._due_today("digest", self._policy.digest_at, now_ms):
-            digest = messages.digest(self._book, self._site.name, now_ms)
+            digest = upkeep.digest(self._said.rows, self._site.name, now_ms)
             lines += self._numbered([digest] if digest else [])
         return lines
 
@@ -167,7 +147,7 @@ class Teller:
             return False
         since_ms = now_ms - (late_min + ROUND_MIN) * MINUTE_MS
         return not any(
-            told.notice.kind == kind and told.notice.made_ms > since_ms for told in self._book.told
+            row.notice.kind == kind and row.notice.made_ms > since_ms for row in self._said.rows
         )
 
     def answer(self, standing: Sequence[Entry]) -> Answers:
@@ -182,31 +162,33 @@ class Teller:
                 for number in self._newest(entry):
                     paused[number] = _pause_until(entry)
         answers = Answers([], [])
-        for number, told in self._told.items():
-            after = Told(told.notice, seen.get(number), paused.get(number))
-            if after.seen_ms != told.seen_ms:
-                answers.seen.append((number, after.seen_ms))
-            if after.paused_until_ms != told.paused_until_ms:
-                answers.paused.append((number, after.paused_until_ms))
-            self._told[number] = after
-        self._book = Book(tuple(self._told.values()))
+        rows = []
+        for row in self._said.rows:
+            after = row._replace(
+                seen_ms=seen.get(row.number), paused_until_ms=paused.get(row.number)
+            )
+            if after.seen_ms != row.seen_ms:
+                answers.seen.append((row.number, after.seen_ms))
+            if after.paused_until_ms != row.paused_until_ms:
+                answers.paused.append((row.number, after.paused_until_ms))
+            rows.append(after)
+        self._said = Said(tuple(rows))
         return answers
 
     def _meant(self, entry: Entry) -> list[int]:
         """The notices that were seen: the one named, else all written until then."""
         named = entry.arguments.get("notice")
         if not isinstance(named, int):
-            return [n for n, told in self._told.items() if told.notice.made_ms <= entry.at_ms]
+            return [r.number for r in self._said.rows if r.notice.made_ms <= entry.at_ms]
         # Where a backup was brought back, the numbers of the day it lacks are given anew.
-        there = self._told.get(named)
+        there = self.notices.get(named)
         return [named] if there is not None and there.notice.made_ms <= entry.made_ms else []
 
     def _newest(self, entry: Entry) -> list[int]:
         """For each place the newest notice of the kind until then: the pause hangs on it."""
         kind, space = entry.arguments["kind"], entry.arguments.get("space")
         newest: dict[tuple[str | None, str | None], int] = {}
-        for number, told in self._told.items():
-            notice = told.notice
+        for number, notice in (row[:2] for row in self._said.rows):
             if notice.kind != kind or notice.made_ms > entry.at_ms:
                 continue
             if space is None or notice.space == space:
@@ -219,18 +201,17 @@ class Teller:
         self._known_from = max(self._known_from, horizon)
         self._known = [s for s in self._known if s.settled is None or s.settled >= horizon]
         self._told_from_ms = max(self._told_from_ms, self._first_told_ms(self._known))
-        self._told = {n: t for n, t in self._told.items() if t.notice.made_ms >= self._told_from_ms}
-        self._book = Book(tuple(self._told.values()))
+        kept = (r for r in self._said.rows if r.notice.made_ms >= self._told_from_ms)
+        self._said = Said(tuple(kept))
 
-    def _numbered(self, notices: list[Notice]) -> list[Outgoing]:
-        outgoing = []
-        for notice in notices:
-            self._last += 1
-            self._told[self._last] = Told(notice)
-            self._book = self._book.with_notices([notice])
-            at_ms = deliver_at(notice, self._policy, self._site.timezone, notice.made_ms)
-            outgoing.append(Outgoing(self._last, notice, at_ms))
-        return outgoing
+    def _numbered(self, notices: list[Notice]) -> list[NoticeRow]:
+        rows = []
+        for number, notice in enumerate(notices, self._last + 1):
+            at_ms = deliver_at(notice, self._policy, self._site.timezone)
+            rows.append(NoticeRow(number, notice, at_ms))
+        self._last += len(rows)
+        self._said = Said((*self._said.rows, *rows))
+        return rows
 
     def _reach_back(self, since: int) -> None:
         """Readings that came very late touch spells older than those remembered: fetch them."""
@@ -241,9 +222,10 @@ class Teller:
         self._known_from = since
         first_ms = self._first_told_ms(self._known)
         if first_ms < self._told_from_ms:
-            self._told = dict(self._archive.told_since(first_ms)) | self._told
+            known = {row.number for row in self._said.rows}
+            earlier = [r for r in self._archive.told_since(first_ms) if r.number not in known]
+            self._said = Said((*earlier, *self._said.rows))
             self._told_from_ms = first_ms
-            self._book = Book(tuple(self._told.values()))
 
     def _first_told_ms(self, spells: list[Spell]) -> int:
         """Notices are needed from the beginning of the oldest spell that is remembered."""
