@@ -11,30 +11,31 @@ answering with its own trouble holds them back for the first few tries only.
 
 from __future__ import annotations
 
-import json
-import os
-import subprocess
-import sys
+import logging
+import math
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from random import random
 from types import TracebackType
-from typing import Any, NamedTuple, Protocol
+from typing import NamedTuple, Protocol
 
-import monitor
-from monitor.edges import delivery
-from monitor.edges.delivery import Answer
+from monitor.edges.beside import Beside, BesideError
+from monitor.edges.delivery import DELIVERY, START_S, TIMEOUT_S, Letter, Receipt
+from monitor.site.time import HOUR_MS
 
-TIMEOUT_S = 20.0
-# Loading Apprise takes a small computer some seconds.
-START_S = 60.0
+log = logging.getLogger(__name__)
+
 FIRST_WAIT_S, LONGEST_WAIT_S = 30.0, 15 * 60.0
 LONGEST_ASKED_WAIT_S = 24 * 3600.0
 # After so many tries a message that the service answers with its own trouble lets others pass.
 PATIENT_TRIES = 5
 LOOK_EVERY_S = 15.0
+# Older than this a message is late; so many late ones go as one, which names some of them.
+LATE_MS, FEWEST_TOGETHER, MOST_TITLES = 6 * HOUR_MS, 3, 12
+STAY_S = 12.0  # so long the delivery process waits for more
 TELL_AGAIN_S = 60.0
 
 
@@ -44,6 +45,7 @@ class Waiting(NamedTuple):
     address      the name of the address in the settings
     link         where the page tells more; "": nowhere
     next_try_ms  not before [UTC epoch ms]
+    made_ms      when it was said [UTC epoch ms]
     enclosed     a file that goes along by mail
     """
 
@@ -54,6 +56,7 @@ class Waiting(NamedTuple):
     link: str
     tries: int
     next_try_ms: int
+    made_ms: int
     enclosed: Path | None = None
 
 
@@ -132,12 +135,40 @@ def due(waiting: Sequence[Waiting], now_ms: int) -> list[Waiting]:
     return ready
 
 
+def bundles(ready: Sequence[Waiting], now_ms: int) -> list[list[Waiting]]:
+    """What goes as one message each, in order: the many that are late for an address together."""
+    late: dict[str, list[Waiting]] = {}
+    for row in ready:
+        if now_ms - row.made_ms > LATE_MS and row.enclosed is None:
+            late.setdefault(row.address, []).append(row)
+    together = {address: rows for address, rows in late.items() if len(rows) >= FEWEST_TOGETHER}
+    bundled: list[list[Waiting]] = []
+    for row in ready:
+        rows = together.get(row.address, [])
+        if row not in rows:
+            bundled.append([row])
+        elif row is rows[0]:
+            bundled.append(rows)
+    return bundled
+
+
+def digest(late: Sequence[Waiting]) -> tuple[str, str]:
+    """Title and body of one message in place of many that come late: no flood of what is over."""
+    newest = [row.title for row in late[: -MOST_TITLES - 1 : -1]]
+    more = len(late) - len(newest)
+    lines = [*newest, f"and {more} more, which the page shows"] if more else newest
+    return f"Late: {len(late)} messages could not be sent in time", "\n".join(lines)
+
+
 class Courier:
-    """The delivery process, started when first needed and ended with the `with`."""
+    """The delivery process, started when first needed and ended with the `with`.
+
+    It stays while there is something to deliver: loading Apprise takes seconds.
+    """
 
     def __init__(self, timeout_s: float = TIMEOUT_S) -> None:
         self._timeout_s = timeout_s
-        self._process: subprocess.Popen[str] | None = None
+        self._beside = Beside(replace(DELIVERY, within_s=timeout_s + START_S))
 
     def __enter__(self) -> Courier:
         return self
@@ -148,66 +179,33 @@ class Courier:
         value: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self.break_off()
+        self.rest()
 
-    def deliver(self, url: str, title: str, body: str, enclosed: Path | None = None) -> Answer:
+    def deliver(self, url: str, title: str, body: str, enclosed: Path | None = None) -> Receipt:
         """Hand over one message and wait for what became of it, at most about the timeout."""
-        message = {"url": url, "title": title, "body": body, "timeout_s": self._timeout_s}
-        answer = self._ask(message | ({"enclosed": str(enclosed)} if enclosed else {}))
-        if answer is None:
-            return Answer(False, "the delivery broke off")
-        return Answer(**answer)
+        return self._ask(Letter(url, title, body, self._timeout_s, enclosed))
 
     def knows(self, url: str) -> bool:
         """Whether this is an address at all; nothing is sent."""
-        answer = self._ask({"url": url})
-        return answer is not None and bool(answer["known"])
+        return not self._ask(Letter(url)).permanent
+
+    def rest(self) -> None:
+        """Give back what the process holds; the next message starts another."""
+        self._beside.rest()
 
     def break_off(self) -> None:
-        """End the process at once; it may be called from another thread."""
-        process, self._process = self._process, None
-        if process is not None:
-            process.kill()
-            process.wait()
-            for pipe in (process.stdin, process.stdout):
-                if pipe is not None:
-                    pipe.close()
+        """End it for good, in the middle of a delivery; from any thread."""
+        self._beside.end()
 
-    def _ask(self, question: Mapping[str, object]) -> dict[str, Any] | None:
-        process = self._started()
-        assert process.stdin is not None  # noqa: S101 - both are pipes
-        assert process.stdout is not None  # noqa: S101 - the same
-        # The process keeps to its timeouts; this is for the day it does not.
-        patience = threading.Timer(self._timeout_s + START_S, process.kill)
-        patience.start()
+    def _ask(self, letter: Letter) -> Receipt:
         try:
-            process.stdin.write(json.dumps(question) + "\n")
-            process.stdin.flush()
-            line = process.stdout.readline()
-        except (OSError, ValueError):
-            line = ""
-        finally:
-            patience.cancel()
-        if not line:
-            self.break_off()
-            return None
-        answer: dict[str, Any] = json.loads(line)
-        return answer
-
-    def _started(self) -> subprocess.Popen[str]:
-        if self._process is None:
-            # Run where the package lies, so that it is found however the daemon was started.
-            # What Apprise prints may name the address: it goes nowhere.
-            self._process = subprocess.Popen(  # noqa: S603 - our own module
-                [sys.executable, "-m", delivery.__name__, str(os.getpid())],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
-                text=True,
-                encoding="utf-8",
-                cwd=Path(monitor.__file__).parents[1],
-            )
-        return self._process
+            receipt = self._beside.ask(letter)
+        except BesideError as error:
+            log.warning("A message could not be handed over: %s.", error)
+            return Receipt(False, "the delivery broke off")
+        if receipt.unfinished:
+            self.rest()
+        return receipt
 
 
 def check_addresses(addresses: Mapping[str, str]) -> list[str]:
@@ -247,16 +245,24 @@ class Sender:
         self._beat = beat
         self._courier = Courier(timeout_s)
         self._reported: dict[tuple[int, str], _Reported] = {}
+        self._sent_s = -math.inf
         self._awake = threading.Event()
         self._stopping = threading.Event()
 
     def run(self) -> None:
         """Send what is due, whenever woken and every few seconds, until stopped."""
-        while not self._stopping.is_set():
-            self._awake.clear()
-            self.send_due()
-            self._beat()
-            self._awake.wait(LOOK_EVERY_S)
+        with self._courier:
+            while not self._stopping.is_set():
+                self._awake.clear()
+                try:
+                    self.send_due()
+                except Exception:  # one round that fails is no reason to stop sending
+                    log.exception("A round of sending failed; the next one comes.")
+                self._beat()
+                stays_s = self._sent_s + STAY_S - time.monotonic()
+                if stays_s <= 0:
+                    self._courier.rest()
+                self._awake.wait(stays_s if stays_s > 0 else LOOK_EVERY_S)
 
     def wake(self) -> None:
         """Look at once: something new was committed."""
@@ -271,32 +277,35 @@ class Sender:
     def send_due(self) -> None:
         """One round: each address's rows in order, as far as they go."""
         resting: set[str] = set()
-        with self._courier as courier:
-            for row in due(self._not_reported(), self._now_ms()):
-                if row.address in resting:
-                    continue
-                answer = self._deliver(courier, row)
-                if self._stopping.is_set() and not answer.delivered:
-                    return
-                self._tell(row, answer)
-                if not _lets_pass(row, answer):
-                    resting.add(row.address)
-                self._beat()
+        now_ms = self._now_ms()
+        for rows in bundles(due(self._not_reported(), now_ms), now_ms):
+            if rows[0].address in resting:
+                continue
+            receipt = self._deliver(rows)
+            self._sent_s = time.monotonic()
+            if self._stopping.is_set() and not receipt.delivered:
+                return
+            for row in rows:
+                self._tell(row, receipt)
+            if not _lets_pass(rows[0], receipt):
+                resting.add(rows[0].address)
+            self._beat()
 
-    def _deliver(self, courier: Courier, row: Waiting) -> Answer:
+    def _deliver(self, rows: Sequence[Waiting]) -> Receipt:
+        row = rows[0]
         url = self._addresses.get(row.address)
         if url is None:
-            return Answer(False, "the settings no longer have its address", permanent=True)
-        body = f"{row.body}\n{row.link}".rstrip()
-        return courier.deliver(url, row.title, body, row.enclosed)
+            return Receipt(False, "the settings no longer have its address", permanent=True)
+        title, body = (row.title, row.body) if len(rows) == 1 else digest(rows)
+        return self._courier.deliver(url, title, f"{body}\n{row.link}".rstrip(), row.enclosed)
 
-    def _tell(self, row: Waiting, answer: Answer) -> None:
+    def _tell(self, row: Waiting, receipt: Receipt) -> None:
         outcome: Outcome
-        if answer.delivered:
+        if receipt.delivered:
             outcome = Delivered(row.notice, row.address)
         else:
-            wait = wait_s(row.tries, answer.retry_after_s, random())  # noqa: S311 - only jitter
-            outcome = NotDelivered(row.notice, row.address, answer.reason, answer.permanent, wait)
+            wait = wait_s(row.tries, receipt.retry_after_s, random())  # noqa: S311 - only jitter
+            outcome = NotDelivered(row.notice, row.address, receipt.reason, receipt.permanent, wait)
         told = _Reported(row.tries, self._now_ms(), time.monotonic(), outcome)
         self._reported[row.notice, row.address] = told
         self._report(outcome)
@@ -320,8 +329,8 @@ class Sender:
         return list(rows.values())
 
 
-def _lets_pass(row: Waiting, answer: Answer) -> bool:
+def _lets_pass(row: Waiting, receipt: Receipt) -> bool:
     """Whether later rows of the same address may follow in this round."""
-    if answer.delivered or answer.permanent:
+    if receipt.delivered or receipt.permanent:
         return True
-    return answer.answered and answer.retry_after_s is None and row.tries >= PATIENT_TRIES
+    return receipt.answered and receipt.retry_after_s is None and row.tries >= PATIENT_TRIES

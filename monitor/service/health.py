@@ -122,9 +122,9 @@ def notify(settings: Settings, now_ms: int) -> list[Line]:
     lines = []
     with Courier() as courier:
         for address in settings.notices.addresses:
-            answer = courier.deliver(address.url(), notice.title, notice.body)
-            to_do = "" if answer.delivered else "mend the address, or ask the service"
-            lines.append(Line(f"test to {address.name}", answer.reason, to_do))
+            receipt = courier.deliver(address.url(), notice.title, notice.body)
+            to_do = "" if receipt.delivered else "mend the address, or ask the service"
+            lines.append(Line(f"test to {address.name}", receipt.reason, to_do))
     return lines or [_NO_ADDRESS]
 
 

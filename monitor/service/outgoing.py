@@ -46,7 +46,9 @@ class Outgoing:
         """Send a notice that the store cannot keep."""
         number, link = next(self._numbers), self._link(notice.place)
         for name in self._addresses:
-            row = Waiting(number, name, notice.title, notice.body, link, 0, notice.made_ms)
+            row = Waiting(
+                number, name, notice.title, notice.body, link, 0, notice.made_ms, notice.made_ms
+            )
             self._unkept[number, name] = row
 
     def withdraw(self) -> None:
@@ -75,6 +77,7 @@ class Outgoing:
                 self._link(row.place),
                 row.tries,
                 row.next_try_ms,
+                row.made_ms,
                 None if row.report is None else Path(row.report) / WEEK_PAGE,
             )
             for row in self._rows

@@ -15,6 +15,7 @@ class Row(NamedTuple):
 
     place        path on the page that the notice speaks of
     next_try_ms  not before [UTC epoch ms]
+    made_ms      when it was said [UTC epoch ms]
     report       folder of the week's report that the notice brings; None: it brings none
     """
 
@@ -25,6 +26,7 @@ class Row(NamedTuple):
     place: str
     tries: int
     next_try_ms: int
+    made_ms: int
     report: str | None
 
 
@@ -32,7 +34,7 @@ def unsent(file: Path) -> Sequence[Row]:
     """All rows that wait, whether due or not, in the order of their notices."""
     with closing(open_for_reading(file)) as db:
         rows = db.execute(
-            "SELECT notice, address, title, body, place, tries, next_try_ms, folder"
+            "SELECT notice, address, title, body, place, tries, next_try_ms, notice.made_ms, folder"
             " FROM outbox JOIN notice ON notice.id = outbox.notice"
             " LEFT JOIN report ON kind = 'report' AND place = '/report/' || week"
             " WHERE next_try_ms IS NOT NULL ORDER BY notice, address"

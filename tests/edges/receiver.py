@@ -20,13 +20,15 @@ class HttpReceiver:
     """Takes what comes to `address`, and answers by the plan, then with 200.
 
     The plan's words: "garbage" (not HTTP), "cut" (closed half way), "never" (held open, silent),
-    "drip" (a byte at a time, without end), "slow" (200 after a second).
+    "drip" (a byte at a time, without end), "slow" (200 after a second), "flood 200" (that status,
+    and a body without end).
     """
 
     def __init__(self, *plan: Answer) -> None:
         self.plan = deque(plan)
         self.taken: list[dict[str, Any]] = []
         self.asked = 0
+        self.flooded = 0  # bytes
         self.closing = threading.Event()
         self.server = ThreadingHTTPServer(("127.0.0.1", 0), _handler(self))
         self.server.daemon_threads = True
@@ -77,7 +79,12 @@ def _handler(receiver: HttpReceiver) -> type[BaseHTTPRequestHandler]:
 
         def misbehave(self, how: str, message: dict[str, Any]) -> None:
             self.close_connection = True
-            match how:
+            match how.split()[0]:
+                case "flood":
+                    self.send_response_only(int(how.split()[1]))
+                    self.end_headers()
+                    while not receiver.closing.is_set():
+                        receiver.flooded += self.wfile.write(bytes(100_000))
                 case "garbage":
                     self.wfile.write(b"\x00\xff not a web server at all\r\n\r\n" * 3)
                 case "cut":
