@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from tests.browser.house import CHROMIUM, SIZES, Served, thornlaw
+from tests.browser.house import CHROMIUM, SIZES, Served, thornlaw, write_days
+from tests.conftest import Kept
 
 
 @pytest.fixture(scope="module")
@@ -20,10 +20,9 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    base = tmp_path_factory.getbasetemp()
-    kept = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base  # of all processes
-    with thornlaw(tmp_path_factory.mktemp("page"), kept=kept) as house:
+def served(tmp_path_factory: pytest.TempPathFactory, kept: Kept) -> Iterator[Served]:
+    days = kept("days", lambda folder: write_days(folder / "store.sqlite")) / "store.sqlite"
+    with thornlaw(tmp_path_factory.mktemp("page"), days) as house:
         yield house
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import gzip
 import json
 import shutil
@@ -26,10 +25,9 @@ from monitor.intake.payloads import Message
 from monitor.notices.spell_rules import Policy
 from monitor.service.daemon import socket_file
 from monitor.service.requests import read_entries_file, to_json
-from monitor.service.settings.settings import Settings
+from monitor.service.settings.settings import load
 from monitor.site.flowers import read_book
 from monitor.store.writer import Writer
-from tests.edges.receiver import waits_for
 from tests.service.trial import NINE_DAYS, SAMPLES, Trial, settings_in
 
 ROOT = Path(__file__).parents[2]
@@ -122,7 +120,7 @@ class Served:
             times = self.trial.health().get("heard_ms")
             return isinstance(times, dict) and (times.get(name) or 0) >= 1000 * newest["ts"]
 
-        assert waits_for(heard), self.trial.log()
+        self.trial.wait_until(heard)
 
 
 @contextmanager
@@ -149,7 +147,8 @@ def serving(
     scheme = "https" if "certificate_file" in page else "http"
     try:
         trial.start()
-        assert not opens or waits_for(lambda: _answers(port)), trial.log()
+        if opens:
+            trial.wait_until(lambda: _answers(port))
         yield Served(port, broker.address, trial, scheme)
     finally:
         trial.stop()
@@ -157,20 +156,20 @@ def serving(
 
 
 @contextmanager
-def thornlaw(folder: Path, messages: int = MESSAGES, kept: Path | None = None) -> Iterator[Served]:
-    """The sample readings' house with days behind it, its clock the readings themselves.
+def thornlaw(folder: Path, days: Path) -> Iterator[Served]:
+    """The sample readings' house, its clock the readings themselves.
 
-    kept  folder in which the days are kept for all who ask for them, also at the same time
+    days  a store with the days behind it, as `write_days` makes one
     """
     (folder / "broker").mkdir(exist_ok=True)
     broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
     port = free_port()
     settings = settings_in(folder, broker, SAMPLES / "nine_days.toml", f"[page]\nport = {port}\n")
-    _days_into(settings, messages, kept or folder)
+    shutil.copy(days, settings.store.file)
     trial = Trial(settings, until=BEFORE_END, entries=None)
     try:
         trial.start()
-        assert waits_for(lambda: _answers(port)), trial.log()
+        trial.wait_until(lambda: _answers(port))
         yield Served(port, broker.address, trial)
     finally:
         trial.stop()
@@ -182,26 +181,16 @@ def _answers(port: int) -> bool:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
-def _days_into(settings: Settings, messages: int, kept: Path) -> None:
-    days = kept / f"{messages}.sqlite"
-    with (kept / "days.lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not days.exists():
-            fold_into_store(settings, messages)
-            shutil.copy(settings.store.file, days)
-            return
-    shutil.copy(days, settings.store.file)
-
-
-def fold_into_store(settings: Settings, messages: int) -> None:
-    """The first of the nine days' messages and entries, through the engine into the store."""
+def write_days(store: Path, messages: int = MESSAGES) -> None:
+    """The first of the nine days' messages and entries, through the engine into a store."""
     book = read_book((ROOT / "config" / "flowers.toml").read_text("utf-8"))
-    writer = Writer(settings.store.file)
-    engine = Engine(settings.site, Policy(), book, writer, 2**52)
+    site = load(SAMPLES / "nine_days.toml").site
+    writer = Writer(store)
+    engine = Engine(site, Policy(), book, writer, 2**52)
     with gzip.open(NINE_DAYS, "rt", encoding="utf-8") as lines:
         told = [_message(json.loads(line)) for _, line in zip(range(messages), lines, strict=False)]
     text = (SAMPLES / "nine_days.entries").read_text("utf-8")
-    waiting = read_entries_file(text, ZoneInfo(settings.site.timezone))
+    waiting = read_entries_file(text, ZoneInfo(site.timezone))
     # In slices, so that what is said of a batch is said hour by hour, as it is in a running one.
     for first in range(0, len(told), 2_000):
         writer.apply(engine.receive(told[first : first + 2_000]))

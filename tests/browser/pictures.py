@@ -12,7 +12,7 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, sync_playwright
 
-from tests.browser.house import CHROMIUM, SIZES, VIEWS, Served, thornlaw
+from tests.browser.house import CHROMIUM, SIZES, VIEWS, Served, thornlaw, write_days
 
 # Long enough that a week's report is there, and the wash house is damp.
 MESSAGES = 60_000
@@ -22,7 +22,9 @@ BY_NIGHT = ("/", "/space/loft", "/batch/lavender-first")
 def main() -> None:
     folder = Path(sys.argv[1])
     folder.mkdir(parents=True, exist_ok=True)
-    with sync_playwright() as playwright, thornlaw(Path(tempfile.mkdtemp()), MESSAGES) as house:
+    days = Path(tempfile.mkdtemp()) / "days.sqlite"
+    write_days(days, MESSAGES)
+    with sync_playwright() as playwright, thornlaw(Path(tempfile.mkdtemp()), days) as house:
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM)
         for view in VIEWS:
             for size in SIZES:

@@ -26,7 +26,6 @@ from playwright.sync_api import Browser, Page, expect
 from monitor.edges.broker import free_port
 from monitor.edges.page.server import FIRST_WAIT_S
 from tests.browser.house import AA, AXE, SIZES, Served, serving, words
-from tests.edges.receiver import waits_for
 from tests.service.trial import SAMPLES
 
 PASSPHRASE = "four words of straw"  # noqa: S105 (of a house that is made for the tests)
@@ -370,7 +369,7 @@ def test_where_the_port_is_taken_the_monitor_runs_on_and_the_page_comes_later(
         taken.listen()
         house_of = serving(tmp_path, SETTINGS, port=port, opens=False)
         with house_of as house:
-            assert waits_for(lambda: "The page cannot listen" in house.trial.log())
+            house.trial.wait_until(lambda: "The page cannot listen" in house.trial.log())
             time.sleep(2 * FIRST_WAIT_S)  # it has tried again by now
             assert house.trial.health()["connected"]
             taken.close()
@@ -381,7 +380,7 @@ def test_where_the_port_is_taken_the_monitor_runs_on_and_the_page_comes_later(
                 except (OSError, http.client.HTTPException):
                     return False
 
-            assert waits_for(answers)
+            house.trial.wait_until(answers)
             said = [line for line in house.trial.log().splitlines() if "cannot listen" in line]
             assert len(said) == 1
             assert "Traceback" not in house.trial.log()

@@ -12,7 +12,8 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page, expect
 
 from tests.browser.house import SIZES, Served, serving, words
-from tests.edges.receiver import HttpReceiver, waits_for
+from tests.edges.receiver import HttpReceiver
+from tests.waiting import until
 
 # An invented garden: bunches hang in the cart loft and the apple store.
 SETTINGS = """
@@ -135,7 +136,7 @@ def test_a_weekend_in_the_garden(tmp_path: Path, browser: Browser) -> None:
         # On Sunday the roof bakes, and the phone rings.
         air(house, "11T18:00", "12T11:00", 22)
         air(house, "12T11:00", "12T11:45", 34)
-        assert waits_for(lambda: "Cart loft: hot, 34 °C" in phone.titles), phone.titles
+        until(lambda: "Cart loft: hot, 34 °C" in phone.titles, lambda: phone.titles)
         message = next(m for m in phone.taken if m["title"].startswith("Cart loft: hot"))
         link = next(w for w in message["message"].split() if w.startswith("http"))
 
@@ -178,7 +179,7 @@ def test_a_weekend_in_the_garden(tmp_path: Path, browser: Browser) -> None:
 
         # On Monday morning she reads the week.
         air(house, "12T20:00", "13T08:00", 19)
-        assert waits_for(lambda: any(r["kind"] == "report" for r in notices(house)))
+        house.trial.wait_until(lambda: any(r["kind"] == "report" for r in notices(house)))
         page.goto(f"{house.url}/weeks")
         page.get_by_role("link", name="2026-W28").click()
         assert page.url == f"{house.url}/report/2026-W28"
@@ -209,7 +210,7 @@ def test_seen_ends_the_reminders_and_nothing_else(tmp_path: Path, phone: Page) -
         expect(phone.locator(".notices .seen")).to_contain_text("Cart loft: hot")
         air(house, "12T11:00", "12T18:00", 34, 34)
         air(house, "12T18:00", "12T19:00", 21, 21)
-        assert waits_for(lambda: sum("no longer" in r["title"] for r in notices(house)) == 2)
+        house.trial.wait_until(lambda: sum("no longer" in r["title"] for r in notices(house)) == 2)
         told = [(row["space"], row["title"].split(": ")[1]) for row in notices(house)]
 
         def of(space: str) -> list[str]:
@@ -226,7 +227,5 @@ def test_a_pause_holds_what_it_was_asked_to_hold(tmp_path: Path, phone: Page) ->
         paused.get_by_role("button", name="a day").click()
         expect(phone.locator("#main")).to_contain_text("Paused until")
         air(house, "12T11:00", "12T18:00", 34, 34)
-        assert waits_for(lambda: any("Apple store: still hot" in t for t in rung.titles)), (
-            rung.titles
-        )
+        until(lambda: any("Apple store: still hot" in t for t in rung.titles), lambda: rung.titles)
         assert not [title for title in rung.titles if title.startswith("Cart loft: still")]

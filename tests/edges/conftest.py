@@ -11,8 +11,7 @@ import pytest
 
 from monitor.edges import broker as brokers
 from monitor.edges.mqtt import Broker, Incoming, Link
-
-PATIENCE_S = 300.0  # for what comes in a moment, but on a busy machine
+from tests.waiting import until
 
 
 class Owner:
@@ -39,12 +38,9 @@ class Owner:
         self.received += self.link.take()
         self.longest_turn_s = max(self.longest_turn_s, time.monotonic() - began)
 
-    def until(self, done: Callable[[], bool], seconds: float = PATIENCE_S) -> None:
-        """Take turns until it is so; fails if it does not come to be."""
-        end = time.monotonic() + seconds
-        while not done():
-            assert time.monotonic() < end, f"still not so; {self.link.state}"
-            self.turn()
+    def until(self, done: Callable[[], bool]) -> None:
+        """Take turns until it is so; fails when nothing is received any more and it is not."""
+        until(done, lambda: self.link.state, lambda: len(self.received), self.turn)
 
     def for_seconds(self, seconds: float) -> None:
         end = time.monotonic() + seconds

@@ -4,7 +4,6 @@ import json
 import socket
 import threading
 from collections import deque
-from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any, Self
 
@@ -158,13 +157,3 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
-
-
-def waits_for(done: Callable[[], bool], seconds: float = 300.0) -> bool:
-    """Whether something comes true within so many seconds."""
-    pause = threading.Event()
-    for _ in range(int(seconds / 0.05)):
-        if done():
-            return True
-        pause.wait(0.05)
-    return done()

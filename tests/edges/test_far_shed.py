@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable
 from math import pi, sin
 from pathlib import Path
 
@@ -105,28 +104,20 @@ def a_day(
 
             cut_at, back_at = BEGIN + BEFORE_S, BEGIN + BEFORE_S + DAY_S
             before = publish(BEGIN, cut_at)
-            until_so(lambda: trial.handled() == 2 * before, trial)
+            trial.wait_until(lambda: trial.handled() == 2 * before)
             way.mode = "cut" if link_is_down else "pass"
             of_day = publish(cut_at, back_at)
-            until_so(lambda: trial.handled() >= 2 * before + of_day, trial)
+            trial.wait_until(lambda: trial.handled() >= 2 * before + of_day)
             if not link_is_down:
-                until_so(lambda: trial.handled() == 2 * (before + of_day), trial)
+                trial.wait_until(lambda: trial.handled() == 2 * (before + of_day))
             heard = [2 * before, of_day, trial.handled()]
             way.mode = "pass"
-            until_so(lambda: trial.handled() == 2 * (before + of_day), trial)
+            trial.wait_until(lambda: trial.handled() == 2 * (before + of_day))
             publish(back_at, END + EVERY_S)
             trial.finish()
             return {what: trial.export(what) for what in ("readings", "air", "spells")}, heard
         finally:
             trial.stop()
-
-
-def until_so(is_so: Callable[[], bool], trial: Trial) -> None:
-    """Wait for a fact as long as a busy machine may need."""
-    end = time.monotonic() + 300
-    while not is_so():
-        assert time.monotonic() < end, trial.log()
-        time.sleep(0.1)
 
 
 def test_a_shed_cut_off_for_a_day_comes_to_the_same_as_one_that_was_not(

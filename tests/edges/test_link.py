@@ -14,6 +14,7 @@ import pytest
 from monitor.edges import broker as brokers
 from monitor.edges.mqtt import AWAY, HERE, STATE_TOPIC, Broker, Guest
 from tests.edges.conftest import Brokers, Owner
+from tests.waiting import until
 
 MakeOwner = Callable[..., Owner]
 
@@ -172,10 +173,11 @@ def test_here_and_away_are_said(mosquitto: Broker, owner: MakeOwner) -> None:
     with Guest(mosquitto, [STATE_TOPIC]) as guest:
 
         def hear(word: str) -> None:
-            until = time.monotonic() + 60
-            while [m.payload.decode() for m in guest.inbox][-1:] != [word]:
-                assert time.monotonic() < until, (word, guest.inbox)
-                guest.turn(0.05)
+            until(
+                lambda: [m.payload.decode() for m in guest.inbox][-1:] == [word],
+                lambda: (word, guest.inbox),
+                between=lambda: guest.turn(0.05),
+            )
 
         hear(HERE)
         assert guest.inbox[-1].retained
@@ -280,11 +282,12 @@ def test_a_name_that_cannot_be_found(owner: MakeOwner) -> None:
 
 def test_a_name_that_two_use_is_told(mosquitto: Broker, owner: MakeOwner) -> None:
     one, two = owner(mosquitto, ["barn/#"]), owner(mosquitto, ["barn/#"])
-    end = time.monotonic() + 30
-    while "another program use our client_id" not in one.link.state.sentence:
-        assert time.monotonic() < end, one.link.state
-        one.turn()
+
+    def told() -> bool:
         two.turn()
+        return "another program use our client_id" in one.link.state.sentence
+
+    one.until(told)
 
 
 def finds_an_old_broker(running: brokers.RunningBroker, broker: Broker, owner: MakeOwner) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from monitor.edges import broker as brokers
 from monitor.edges.mqtt import Broker, Guest
 from tests.edges.conftest import Brokers, Owner
+from tests.waiting import until
 
 CONFIG = Path(__file__).parents[2] / "config"
 MakeOwner = Callable[..., Owner]
@@ -63,10 +64,11 @@ def publish(broker: Broker, topic: str, payloads: list[bytes]) -> int:
 
 def wait_until_saved(folder: Path) -> None:
     """Until mosquitto has written all that it holds by now to its file."""
-    now_ns, end = time.time_ns(), time.monotonic() + 300
-    while not any(file.stat().st_mtime_ns > now_ns for file in folder.rglob("mosquitto.db")):
-        assert time.monotonic() < end, sorted(folder.rglob("*"))
-        time.sleep(0.1)
+    now_ns = time.time_ns()
+    until(
+        lambda: any(file.stat().st_mtime_ns > now_ns for file in folder.rglob("mosquitto.db")),
+        lambda: sorted(folder.rglob("*")),
+    )
 
 
 def test_what_waits_for_the_monitor_survives_a_kill(

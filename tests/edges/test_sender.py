@@ -26,7 +26,8 @@ from monitor.edges.sender import (
 )
 from monitor.site.time import DAY_MS
 from monitor.store.schema import MIGRATIONS
-from tests.edges.receiver import HttpReceiver, MailReceiver, free_port, waits_for
+from tests.edges.receiver import HttpReceiver, MailReceiver, free_port
+from tests.waiting import until
 
 
 class Outbox:
@@ -270,7 +271,7 @@ def test_a_delivery_is_broken_off_at_once() -> None:
     with HttpReceiver("never") as service, Courier(timeout_s=60.0) as courier:
 
         def break_off() -> None:
-            waits_for(lambda: service.asked == 1)
+            until(lambda: service.asked == 1)
             courier.break_off()
 
         breaker = threading.Thread(target=break_off)
@@ -513,14 +514,14 @@ def test_it_runs_until_stopped_and_stops_in_the_middle_of_a_delivery(outbox: Out
         )
         thread = threading.Thread(target=sender.run)
         thread.start()
-        assert waits_for(lambda: bool(beats))
+        until(lambda: bool(beats))
         outbox.add("first", "phone")
         sender.wake()
-        assert waits_for(lambda: phone.titles == ["first"])
+        until(lambda: phone.titles == ["first"])
         outbox.add("second", "phone")
-        assert waits_for(lambda: not any(row.title == "first" for row in outbox.unsent()))
+        until(lambda: not any(row.title == "first" for row in outbox.unsent()))
         sender.wake()
-        assert waits_for(lambda: phone.asked == 2)
+        until(lambda: phone.asked == 2)
         sender.stop()
         thread.join(10.0)
         assert not thread.is_alive()
@@ -584,7 +585,7 @@ def test_the_little_phone_shows_what_arrives(courier: Courier) -> None:
     shown: list[Message] = []
     with Phone(shown.append) as phone:
         assert courier.deliver(phone.address, "Granary: hot, 33 °C", "Now 33 °C.").delivered
-        assert waits_for(lambda: bool(shown))
+        until(lambda: bool(shown))
     assert shown == [Message("Granary: hot, 33 °C", "Now 33 °C.")]
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 
 from monitor.edges.socket import LONGEST_REQUEST, Listener, Message, SocketError, ask
+from tests.waiting import until
 
 
 def echo(request: Message, answer: Future[Message]) -> None:
@@ -70,8 +71,7 @@ def test_many_at_once_each_get_their_own_answer(path: Path) -> None:
     listening = Listener(path, lambda request, answer: waiting.append((request, answer)))
 
     def worker() -> None:
-        while len(waiting) < 6:
-            time.sleep(0.01)
+        until(lambda: len(waiting) == 6)
         for request, answer in reversed(waiting):
             answer.set_result({"number": request["number"]})
 
@@ -246,9 +246,6 @@ def test_closing_leaves_nothing_open(path: Path) -> None:
         ask(path, {})
         listening.close()
         listening.close()
-    deadline = time.monotonic() + 60
-    while threading.active_count() > threads_before and time.monotonic() < deadline:
-        time.sleep(0.01)
     # At most, not equal: what another test left running may end meanwhile.
-    assert threading.active_count() <= threads_before
+    until(lambda: threading.active_count() <= threads_before)
     assert len(os.listdir("/proc/self/fd")) <= open_before

@@ -6,7 +6,7 @@ import json
 import os
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,8 +29,8 @@ from tests.faults.proxy import Mode, Proxy
 from tests.service.test_jobs import BOOK
 from tests.service.test_live import SETTINGS
 from tests.service.trial import Trial, settings_in
+from tests.waiting import until
 
-PATIENCE_S = 300.0
 AWAY_S = 0.5  # the worker is back at its queue within this
 BURST = 200
 
@@ -75,13 +75,6 @@ class Prober:
             began = time.monotonic()
 
 
-def wait(done: Callable[[], bool], why: Callable[[], str]) -> None:
-    end = time.monotonic() + PATIENCE_S
-    while not done():
-        assert time.monotonic() < end, why()
-        time.sleep(0.1)
-
-
 def run(folder: Path, modes: Sequence[Mode], gap_s: float) -> str:
     """Each way to lose the broker for a while; returns the figures in a line."""
     broker = started(folder)
@@ -114,22 +107,22 @@ def run(folder: Path, modes: Sequence[Mode], gap_s: float) -> str:
                     time.sleep(0.2)
                     publish()
                     # A half-open connection is noticed when the keep-alive runs out.
-                    wait(lambda: not trial.health()["connected"], trial.log)
+                    trial.wait_until(lambda: not trial.health()["connected"])
                     time.sleep(gap_s)
                     proxy.mode = "pass"
-                    wait(lambda: stored() == len(sent), trial.log)
+                    trial.wait_until(lambda: stored() == len(sent))
                 os.kill(broker.pid, 9)
                 broker.process.wait()
-                wait(lambda: not trial.health()["connected"], trial.log)
+                trial.wait_until(lambda: not trial.health()["connected"])
                 time.sleep(gap_s)
                 broker = broker_edge.start(
                     folder / "broker", folder / "broker.log", "mosquitto", broker.port
                 )
-                wait(lambda: bool(trial.health()["connected"]), trial.log)
+                trial.wait_until(lambda: bool(trial.health()["connected"]))
                 publish()
-                wait(lambda: stored() == len(sent), trial.log)
+                trial.wait_until(lambda: stored() == len(sent))
                 broker.stop()
-                wait(lambda: not trial.health()["connected"], trial.log)
+                trial.wait_until(lambda: not trial.health()["connected"])
                 # Anew in an empty folder: it knows nothing of the monitor's session.
                 (folder / "new").mkdir()
                 broker = broker_edge.start(
@@ -138,7 +131,7 @@ def run(folder: Path, modes: Sequence[Mode], gap_s: float) -> str:
                 # It says that it is there after it has asked for its topics.
                 subscribe.simple(STATE_TOPIC, 1, hostname=broker.host, port=broker.port)
                 publish()
-                wait(lambda: stored() == len(sent), trial.log)
+                trial.wait_until(lambda: stored() == len(sent))
             assert prober.asked > 50
             assert prober.longest_s < AWAY_S + prober.lag_s
         finally:
@@ -176,21 +169,21 @@ def test_a_broker_away_for_long_is_said_once_and_its_return(tmp_path: Path, hear
         return [(t.notice.title, t.notice.weight) for t in worker.snapshot.notices.values()]
 
     try:
-        wait(lambda: bool(worker.link and worker.link.state.connected), lambda: "no link")
+        until(lambda: bool(worker.link and worker.link.state.connected), lambda: "no link")
         if heard:
             with Guest(broker.address) as guest:
                 payload = {"ts": now_ms() - 120_000, "t": 20, "rh": 50}
                 guest.publish("barn/rail", json.dumps(payload).encode())
                 guest.settle()
-            wait(lambda: worker.handled == 1, lambda: "not heard")
+            until(lambda: worker.handled == 1, lambda: "not heard")
             time.sleep(1.2)
         broker.stop()
-        wait(lambda: len(told()) == 1, lambda: str(told()))
+        until(lambda: len(told()) == 1, lambda: str(told()))
         time.sleep(2)
         broker = broker_edge.start(
             tmp_path / "broker", tmp_path / "broker.log", "mosquitto", broker.port
         )
-        wait(lambda: len(told()) == 2, lambda: str(told()))
+        until(lambda: len(told()) == 2, lambda: str(told()))
     finally:
         worker.stop()
         thread.join()

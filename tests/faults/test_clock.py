@@ -71,12 +71,7 @@ def times(trial: Trial, quantity: str) -> list[float]:
 
 
 def wait_for(trial: Trial, quantity: str, count: int) -> list[float]:
-    for _ in range(3000):
-        found = times(trial, quantity)
-        if len(found) >= count:
-            return found
-        time.sleep(0.1)
-    raise AssertionError(f"{quantity}: {found}\n{trial.log()}")
+    return trial.wait_until(lambda: found if len(found := times(trial, quantity)) >= count else [])
 
 
 def nothing_happened(trial: Trial) -> None:

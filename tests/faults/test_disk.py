@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -20,14 +19,6 @@ from tests.service.test_live import SETTINGS
 from tests.service.trial import Trial, settings_in
 
 READINGS = 600
-
-
-def wait(done: Callable[[], bool], trial: Trial) -> None:
-    for _ in range(3000):
-        if done():
-            return
-        time.sleep(0.1)
-    raise AssertionError(trial.log())
 
 
 @pytest.mark.parametrize(
@@ -79,21 +70,21 @@ def test_nothing_is_lost_and_it_is_said_while_it_lasts_and_after(
                 shim.set(fault)
                 publish(range(READINGS // 3, READINGS * 2 // 3))
                 # The store cannot keep a notice now; it is told past it.
-                wait(lambda: said in titles(), trial)
+                trial.wait_until(lambda: said in titles())
                 if fault == "dead":
-                    wait(lambda: "The store cannot be read either" in trial.log(), trial)
+                    trial.wait_until(lambda: "The store cannot be read either" in trial.log())
                 else:
                     assert stored() <= READINGS // 3
                 shim.set("")
                 publish(range(READINGS * 2 // 3, READINGS))
-            wait(lambda: stored() == READINGS, trial)
+            trial.wait_until(lambda: stored() == READINGS)
             rows = [line for line in trial.export("readings").splitlines() if "temperature" in line]
             assert len({row.split(",")[0] for row in rows}) == READINGS
             assert trial.process is not None
             assert trial.process.poll() is None
             assert "could not be written" in trial.log()
             after = "Monitor: readings could not be kept for a while"
-            wait(lambda: after in trial.export("notices"), trial)
+            trial.wait_until(lambda: after in trial.export("notices"))
             assert titles().count(said) == 1
             assert said not in trial.export("notices")
         finally:

@@ -13,7 +13,6 @@ from pathlib import Path
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
-from tests.edges.receiver import waits_for
 from tests.faults.test_flat import use_of
 from tests.service.trial import BARN, Trial, settings_in
 
@@ -87,7 +86,7 @@ def run(folder: Path, seconds: int) -> str:
                     told = trial.health().get("heard_ms")
                     return isinstance(told, dict) and (told.get("well") or 0) >= at_ms
 
-                assert waits_for(heard), trial.log()
+                trial.wait_until(heard)
                 return time.monotonic() - began
 
             for _ in range(3):
@@ -106,7 +105,7 @@ def run(folder: Path, seconds: int) -> str:
             assert flood.returncode == 0
             well()
         count = round(float(told.split()[0]))
-        assert waits_for(lambda: trial.handled() >= count), trial.handled()
+        trial.wait_until(lambda: trial.handled() >= count)
         lines = trial.log().splitlines()
         assert "Traceback" not in trial.log()
         assert len(lines) < 100, len(lines)

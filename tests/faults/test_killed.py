@@ -20,7 +20,6 @@ from tests.service.trial import Trial, settings_in
 KILLS, RATE = 8, 1000
 SECONDS_A_KILL = 2  # to start anew, and until the next
 ON_ITS_WAY_S = 1.0  # from the socket of who was killed to where the phone notes it
-PATIENCE = 300  # so many looks without a new reading
 # One sensor tells of a past afternoon, hot for an hour; its spell must be as without any kill.
 MINUTES = 240
 HOT = range(90, 150)
@@ -85,21 +84,20 @@ def run(folder: Path, kills: int) -> str:
                 trial.start()
             publishing.join()
             wanted = len({json.loads(payload)["ts"] for payload in made})
-            rows, spells, to_phone, told = [], [], [], []
-            most, patience = 0, PATIENCE
-            while patience:  # as long as it gets on: much may wait at the broker
-                rows = [r for r in trial.export("readings").splitlines() if "temperature" in r]
-                notices = notices_of(trial)
-                spells = [r for r in trial.export("spells").splitlines() if ",hot," in r]
-                told = [row for row in notices if row["kind"] == "hot"]
-                to_phone = [row for row in notices if row["address"]]  # notes wait for the digest
+
+            def settled_and_sent() -> bool:
                 # Nothing is settled of a log before it has come to its end.
-                settled = [spell for spell in spells if f",{began},{ended}," in spell]
-                if len(rows) >= wanted and settled and all(row["sent"] for row in to_phone):
-                    break
-                patience = PATIENCE if len(rows) > most else patience - 1
-                most = max(most, len(rows))
-                time.sleep(1)
+                if f",{began},{ended}," not in trial.export("spells"):
+                    return False
+                if not all(row["sent"] for row in to_the_phone(trial)):
+                    return False
+                return trial.export("readings").count(",temperature,") >= wanted
+
+            trial.wait_until(settled_and_sent)
+            rows = [r for r in trial.export("readings").splitlines() if "temperature" in r]
+            spells = [r for r in trial.export("spells").splitlines() if ",hot," in r]
+            to_phone = to_the_phone(trial)
+            told = [row for row in notices_of(trial) if row["kind"] == "hot"]
         finally:
             trial.stop()
             broker.stop()
@@ -132,6 +130,11 @@ def run(folder: Path, kills: int) -> str:
 
 def notices_of(trial: Trial) -> list[dict[str, str]]:
     return list(csv.DictReader(StringIO(trial.export("notices"))))
+
+
+def to_the_phone(trial: Trial) -> list[dict[str, str]]:
+    """Its notices; notes wait for the digest."""
+    return [row for row in notices_of(trial) if row["address"]]
 
 
 def is_of(message: Message, row: dict[str, str]) -> bool:

@@ -82,16 +82,20 @@ def run(folder: Path, comes_back: bool) -> str:
 
 def settled(trial: Trial, address: str) -> list[dict[str, str]]:
     """The notices, once the heat is told, all of an address are sent and none is new."""
-    before = 0
-    for _ in range(60):
-        rows = list(csv.DictReader(io.StringIO(trial.export("notices"))))
-        ours = [row for row in rows if row["address"] == address]
+
+    def rows() -> list[dict[str, str]]:
+        return list(csv.DictReader(io.StringIO(trial.export("notices"))))
+
+    def all_sent() -> list[dict[str, str]]:
+        first = rows()
+        ours = [row for row in first if row["address"] == address]
         told = {row["spell_began"] for row in ours if row["kind"] == "hot"}
-        if len(told) == len(HOT) and len(rows) == before and all(row["sent"] for row in ours):
-            return rows
-        before = len(rows)
+        if len(told) != len(HOT) or not all(row["sent"] for row in ours):
+            return []
         time.sleep(1)
-    raise AssertionError(f"{rows}\n{trial.log()}")
+        return first if len(rows()) == len(first) else []
+
+    return trial.wait_until(all_sent)
 
 
 def test_each_notice_arrives_once_and_a_refusal_for_good_blocks_nothing(tmp_path: Path) -> None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import http.client
 import json
 import sqlite3
-import time
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,6 +17,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
 from tests.service.test_live import SETTINGS
 from tests.service.trial import Trial, settings_in
+from tests.waiting import until
 
 DAYS = 10
 AUTUMN = datetime(2026, 10, 20, tzinfo=UTC)  # a Tuesday; the clocks go back on Sunday the 25th
@@ -58,19 +58,18 @@ def folded_ms(trial: Trial) -> float:
 
 def wait_for_page(port: int) -> None:
     """The page starts beside the rest and opens files of its own: what is held counts from then."""
-    until = time.monotonic() + 300
-    while True:
-        link = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
-        try:
-            # An answer, not a connection: the port is there before its thread has begun.
-            link.request("GET", "/")
-            link.getresponse().read()
-            return
-        except (OSError, http.client.HTTPException):
-            assert time.monotonic() < until, "the page does not answer"
-            time.sleep(0.05)
-        finally:
-            link.close()
+
+    def answers() -> bool:
+        with closing(http.client.HTTPConnection("127.0.0.1", port, timeout=60)) as link:
+            try:
+                # An answer, not a connection: the port is there before its thread has begun.
+                link.request("GET", "/")
+                link.getresponse().read()
+                return True
+            except (OSError, http.client.HTTPException):
+                return False
+
+    until(answers, lambda: "the page does not answer")
 
 
 def run(folder: Path, begin: datetime, days: int) -> list[Held]:
@@ -94,8 +93,8 @@ def run(folder: Path, begin: datetime, days: int) -> list[Held]:
                 guest.publish("barn/rail", json.dumps(payload).encode())
                 if sent % 360 == 0:
                     guest.settle()
-                    while folded_ms(trial) < payload["ts"] - AHEAD_MS:
-                        time.sleep(0.05)
+                    enough_ms = payload["ts"] - AHEAD_MS
+                    trial.wait_until(lambda ms=enough_ms: folded_ms(trial) >= ms)  # type: ignore[misc]
                 if (minute + EVERY_MIN) % 1440 == 0:
                     found.append(held(trial))
             final = {"ts": end_ms, "t": 20, "rh": 50}

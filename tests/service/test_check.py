@@ -16,7 +16,7 @@ import pytest
 from monitor.edges import broker as broker_edge
 from monitor.edges.broker import RunningBroker
 from monitor.edges.mqtt import Guest
-from monitor.edges.socket import SocketError, ask
+from monitor.edges.socket import Message, SocketError, ask
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.service.daemon import socket_file
@@ -27,6 +27,7 @@ from monitor.store.mend import set_aside_future
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 from tests.edges.receiver import HttpReceiver
+from tests.waiting import until
 
 YEAR_MS = 365 * 86_400_000
 
@@ -101,39 +102,35 @@ def monitor(file: Path) -> Iterator[None]:
     with (file.parent / "log").open("wb") as log:
         process = subprocess.Popen(words, stdout=log, stderr=log)
     try:
-        for _ in range(6000):
-            try:
-                if ask(socket_file(load(file)), {"show": "health"})["connected"]:
-                    break
-            except SocketError:
-                pass
-            time.sleep(0.05)
-        else:
-            raise AssertionError((file.parent / "log").read_text())
+        until(lambda: health(file).get("connected"), (file.parent / "log").read_text)
         yield
     finally:
         process.terminate()
         assert process.wait(300) == 0
 
 
+def health(file: Path) -> Message:
+    """What the monitor says of itself; nothing where it does not answer."""
+    try:
+        return ask(socket_file(load(file)), {"show": "health"}, timeout=120)
+    except SocketError:
+        return {}
+
+
 def wait_until_taken(file: Path) -> None:
     """Until the monitor has taken a message and committed it (a second later)."""
-    end = time.monotonic() + 300
-    while not ask(socket_file(load(file)), {"show": "health"}, timeout=120)["messages"]:
-        assert time.monotonic() < end, (file.parent / "log").read_text()
-        time.sleep(0.1)
+    until(lambda: health(file).get("messages"), (file.parent / "log").read_text)
     time.sleep(2.5)
 
 
 def wait_until_refused(file: Path) -> None:
     """Until the monitor has tried to send a notice, and was refused."""
-    end = time.monotonic() + 300
-    while True:
+
+    def refused() -> bool:
         with Reader(load(file).store.file) as reader:
-            if any(one.failure is not None for one in reader.notices(0)):
-                return
-        assert time.monotonic() < end, (file.parent / "log").read_text()
-        time.sleep(0.2)
+            return any(one.failure is not None for one in reader.notices(0))
+
+    until(refused, (file.parent / "log").read_text)
 
 
 def command(file: Path, *words: str) -> subprocess.CompletedProcess[str]:

@@ -19,7 +19,7 @@ from pathlib import Path
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
-from tests.edges.receiver import HttpReceiver, waits_for
+from tests.edges.receiver import HttpReceiver
 from tests.service.test_live import SETTINGS, command
 from tests.service.test_unit import UNIT
 from tests.service.trial import Trial, settings_in
@@ -189,7 +189,7 @@ def test_it_does_all_its_work_under_the_units_limits(tmp_path: Path) -> None:
                 guest.settle()
             hung = command(trial, "hang", "statice", "--space", "hay loft", "--bunches", "6")
             assert hung.returncode == 0, hung.stderr
-            assert waits_for(lambda: bool(phone.taken)), trial.log()  # a child sent it
+            trial.wait_until(lambda: phone.taken)  # a child sent it
             for words in (["backup"], ["report", "--week", time.strftime("%G-W%V")], ["check"]):
                 done = subprocess.run(
                     confined([*words, "--config", str(settings.file)], tmp_path),

@@ -8,7 +8,6 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -44,17 +43,6 @@ reads.cloud = { at = "/cloud", unit = "oktas" }
 """
 
 
-def waited_for(question: Callable[[], Any], trial: Trial) -> Any:
-    """Its answer, once there is one."""
-    until = time.monotonic() + 300
-    while time.monotonic() < until:
-        answer = question()
-        if answer:
-            return answer
-        time.sleep(0.2)
-    raise AssertionError(trial.log())
-
-
 def kept(trial: Trial) -> Any:
     """What the store holds of the forecast; None: nothing yet."""
     with sqlite3.connect(trial.settings.store.file) as store:
@@ -81,7 +69,7 @@ def test_it_is_taken_in_and_kept_and_a_bad_one_is_said(tmp_path: Path) -> None:
             guest.publish("brae/forecast", json.dumps({"hours": hours}).encode(), retain=True)
             guest.publish("brae/forecast", b'{"tomorrow": "fair"}')
             guest.settle()
-        said = waited_for(lambda: kept(trial), trial)
+        said = trial.wait_until(lambda: kept(trial))
         assert len(said) == 24, "two of its hours are over"
         assert [round(t, 2) for _, t, *_ in said[:2]] == [8.0, 9.0]
         assert {(round(rh), cloud) for _, _, rh, cloud, _ in said} == {(70, 75.0)}
@@ -91,7 +79,6 @@ def test_it_is_taken_in_and_kept_and_a_bad_one_is_said(tmp_path: Path) -> None:
         assert "forecast weather" in told, told
         assert "there is no list at /hours, it has /tomorrow" in told, told
         trial.start()
-        trial.until_connected()
         assert len(kept(trial)) >= 24
     finally:
         trial.stop()

@@ -17,9 +17,7 @@ import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import datetime, timedelta
-from functools import cache
 from pathlib import Path
-from tempfile import mkdtemp
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.broker import Kind, RunningBroker
@@ -30,6 +28,7 @@ from monitor.notices.spell_rules import Policy
 from monitor.service.settings.settings import load
 from monitor.service.worker import Worker
 from sample_readings.scenario import HAPPENINGS
+from tests.conftest import Kept
 from tests.engine.test_engine import rows
 from tests.service.test_jobs import BOOK
 from tests.service.trial import NINE_DAYS, SAMPLES, Trial, settings_in
@@ -58,18 +57,17 @@ def trial(folder: Path, kind: Kind) -> Iterator[tuple[RunningBroker, Trial]]:
         broker.stop()
 
 
-@cache
-def in_order() -> dict[str, str]:
-    with trial(folder_in_order(), "mosquitto") as (broker, running):
+def run_in_order(folder: Path) -> None:
+    with trial(folder, "mosquitto") as (broker, running):
         running.start()
         replay(NINE_DAYS, broker.address, None)
         running.finish()
-        return {what: running.export(what) for what in COMPARED}
+        for what in COMPARED:
+            running.export(what)
 
 
-@cache
-def folder_in_order() -> Path:
-    return Path(mkdtemp())
+def exports(folder: Path) -> dict[str, str]:
+    return {what: (folder / f"{what}.csv").read_text("utf-8") for what in COMPARED}
 
 
 def recorded_lines() -> list[str]:
@@ -77,8 +75,8 @@ def recorded_lines() -> list[str]:
         return file.read().splitlines()
 
 
-def compare(other: Trial) -> None:
-    same = in_order()
+def compare(other: Trial, kept: Kept) -> None:
+    same = exports(kept("nine-days", run_in_order))
     assert other.export("air") == same["air"]
     assert other.export("spells") == same["spells"]
     spells = {
@@ -95,9 +93,9 @@ def compare(other: Trial) -> None:
     assert told(other.export("notices")) == spells
 
 
-def test_the_spells_are_what_happened_in_the_nine_days() -> None:
+def test_the_spells_are_what_happened_in_the_nine_days(kept: Kept) -> None:
     """Also on the 5th, when the patch of sun on the rail's sensor is hot and the loft is not."""
-    spells = list(csv.DictReader(io.StringIO(in_order()["spells"])))
+    spells = list(csv.DictReader(io.StringIO(exports(kept("nine-days", run_in_order))["spells"])))
     expected = [h for h in HAPPENINGS if h.kind in {s["kind"] for s in spells}]
     assert {h.kind for h in expected} == {"hot", "damp", "dewy", "sunny", "silent", "stuck"}
     for spell in spells:
@@ -118,7 +116,7 @@ def test_the_spells_are_what_happened_in_the_nine_days() -> None:
     assert expected == []
 
 
-def test_killed_at_ten_random_moments(tmp_path: Path) -> None:
+def test_killed_at_ten_random_moments(tmp_path: Path, kept: Kept) -> None:
     rng = random.Random(7)
     with trial(tmp_path, "mosquitto") as (broker, running):
         running.start()
@@ -130,10 +128,10 @@ def test_killed_at_ten_random_moments(tmp_path: Path) -> None:
             running.start()
         publishing.join()
         running.finish()
-        compare(running)
+        compare(running, kept)
 
 
-def test_shuffled_within_six_hours_and_doubled(tmp_path: Path) -> None:
+def test_shuffled_within_six_hours_and_doubled(tmp_path: Path, kept: Kept) -> None:
     rng = random.Random(11)
     lines = recorded_lines()
     per_hour = len(lines) / (9 * 24)
@@ -147,19 +145,20 @@ def test_shuffled_within_six_hours_and_doubled(tmp_path: Path) -> None:
         running.start()
         replay(shuffled, broker.address, None)
         running.finish()
-        compare(running)
+        compare(running, kept)
 
 
-def test_through_the_small_broker_in_python(tmp_path: Path) -> None:
+def test_through_the_small_broker_in_python(tmp_path: Path, kept: Kept) -> None:
     with trial(tmp_path, "amqtt") as (broker, running):
         running.start()
         done = replay(NINE_DAYS, broker.address, None, pace=running.handled, ahead=200)
         running.finish()
         assert done.messages == len(recorded_lines())
-        compare(running)
+        compare(running, kept)
+        same = exports(kept("nine-days", run_in_order))
         for what in ("ahead", "batches", "forecasts"):
-            assert running.export(what) == in_order()[what], what
-        assert said(running.export("notices")) == said(in_order()["notices"])
+            assert running.export(what) == same[what], what
+        assert said(running.export("notices")) == said(same["notices"])
 
 
 def said(notices: str) -> list[dict[str, str]]:
@@ -168,10 +167,9 @@ def said(notices: str) -> list[dict[str, str]]:
     return [{k: v for k, v in row.items() if k not in ("sent", "tries", "failure")} for row in rows]
 
 
-def test_folded_anew_from_the_store(tmp_path: Path) -> None:
+def test_folded_anew_from_the_store(tmp_path: Path, kept: Kept) -> None:
     """A calibration that changes nothing, of a sensor from its first reading on."""
-    in_order()
-    settings = load(folder_in_order() / "drying-room.toml")
+    settings = load(kept("nine-days", run_in_order) / "drying-room.toml")
     file = tmp_path / "store.sqlite"
     with closing(sqlite3.connect(settings.store.file)) as was, closing(sqlite3.connect(file)) as db:
         was.backup(db)

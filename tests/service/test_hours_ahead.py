@@ -11,9 +11,10 @@ import io
 import json
 import math
 from datetime import UTC, datetime, timedelta
-from functools import cache
 from pathlib import Path
-from tempfile import mkdtemp
+from typing import NamedTuple
+
+import pytest
 
 from monitor.ahead.look import HORIZONS_H
 from monitor.edges import broker as broker_edge
@@ -84,10 +85,24 @@ def recording(folder: Path) -> Path:
     return file
 
 
-@cache
-def week() -> tuple[dict[str, list[dict[str, str]]], list[str]]:
+class Week(NamedTuple):
     """The exports after the week, and the titles that reached the phone."""
-    folder = Path(mkdtemp())
+
+    tables: dict[str, list[dict[str, str]]]
+    rang: list[str]
+
+    def of_hot(self) -> list[tuple[datetime, str, str]]:
+        """What was said of heat: when, in which title, of which weight."""
+        return [
+            (datetime.fromisoformat(row["made"]), row["title"], row["weight"])
+            for row in self.tables["notices"]
+            if row["kind"] == "hot"
+        ]
+
+
+@pytest.fixture(scope="module")
+def week(tmp_path_factory: pytest.TempPathFactory) -> Week:
+    folder = tmp_path_factory.mktemp("week")
     (folder / "broker").mkdir()
     sample = folder / "sample.toml"
     sample.write_text(SETTINGS, "utf-8")
@@ -102,7 +117,7 @@ def week() -> tuple[dict[str, list[dict[str, str]]], list[str]]:
         try:
             trial.start()
             replay(recording(folder), broker.address, None)
-            trial.finish(300)
+            trial.finish()
             tables = {
                 what: list(csv.DictReader(io.StringIO(trial.export(what))))
                 for what in ("ahead", "notices", "spells")
@@ -110,24 +125,17 @@ def week() -> tuple[dict[str, list[dict[str, str]]], list[str]]:
         finally:
             trial.stop()
             broker.stop()
-    return tables, rang
+    return Week(tables, rang)
 
 
-def of_hot() -> list[tuple[datetime, str, str]]:
-    """What was said of heat: when, in which title, of which weight."""
-    return [
-        (datetime.fromisoformat(row["made"]), row["title"], row["weight"])
-        for row in week()[0]["notices"]
-        if row["kind"] == "hot"
+def test_heat_is_told_of_in_the_morning_and_comes(week: Week) -> None:
+    sixth = [
+        (at, title, weight) for at, title, weight in week.of_hot() if (at - START).days == DAYS - 2
     ]
-
-
-def test_heat_is_told_of_in_the_morning_and_comes() -> None:
-    sixth = [(at, title, weight) for at, title, weight in of_hot() if (at - START).days == DAYS - 2]
     at, title, weight = sixth[0]
     assert title.startswith("Hayloft: likely above 32 °C from 1")
     assert weight == "soon"
-    spells = [datetime.fromisoformat(row["began"]) for row in week()[0]["spells"]]
+    spells = [datetime.fromisoformat(row["began"]) for row in week.tables["spells"]]
     began = next(b for b in spells if (b - START).days == DAYS - 2)
     assert began - at >= timedelta(hours=2), "early enough to act"
     named = datetime.strptime(title[-5:], "%H:%M").replace(tzinfo=UTC) - timedelta(hours=1)
@@ -137,21 +145,20 @@ def test_heat_is_told_of_in_the_morning_and_comes() -> None:
     assert any(t.startswith("Hayloft: hot, ") for _, t, _ in sixth), "and the spell has its own"
 
 
-def test_what_does_not_come_is_taken_back_in_words() -> None:
-    last = [(title, weight) for at, title, weight in of_hot() if (at - START).days == DAYS - 1]
+def test_what_does_not_come_is_taken_back_in_words(week: Week) -> None:
+    last = [(title, weight) for at, title, weight in week.of_hot() if (at - START).days == DAYS - 1]
     assert len(last) == 2
     assert last[0][0].startswith("Hayloft: likely above 32 °C from 1")
     assert last[1] == ("Hayloft: not so hot after all", "soon")
 
 
-def test_both_reached_the_phone() -> None:
-    _, rang = week()
-    assert rang.count("Hayloft: not so hot after all") == 1
-    assert sum(title.startswith("Hayloft: likely above") for title in rang) >= 2
+def test_both_reached_the_phone(week: Week) -> None:
+    assert week.rang.count("Hayloft: not so hot after all") == 1
+    assert sum(title.startswith("Hayloft: likely above") for title in week.rang) >= 2
 
 
-def test_the_export_has_a_row_an_hour_space_and_horizon() -> None:
-    rows = week()[0]["ahead"]
+def test_the_export_has_a_row_an_hour_space_and_horizon(week: Week) -> None:
+    rows = week.tables["ahead"]
     assert {row["space"] for row in rows} == {"hayloft", "outdoors"}
     asked = {row["asked_at"] for row in rows if row["space"] == "hayloft"}
     assert len(asked) >= DAYS * 24 - 2
@@ -163,7 +170,7 @@ def test_the_export_has_a_row_an_hour_space_and_horizon() -> None:
             assert low <= middle <= high
 
 
-def test_the_hours_ahead_come_true_once_the_days_are_known() -> None:
+def test_the_hours_ahead_come_true_once_the_days_are_known(week: Week) -> None:
     """Against the course the readings were made from, on the sixth day, within a kelvin and a
     half in the mean at three hours."""
     misses = [
@@ -171,7 +178,7 @@ def test_the_hours_ahead_come_true_once_the_days_are_known() -> None:
             float(row["temperature_p50_c"])
             - loft_c(datetime.fromisoformat(row["asked_at"]) + timedelta(hours=3))
         )
-        for row in week()[0]["ahead"]
+        for row in week.tables["ahead"]
         if row["space"] == "hayloft"
         and row["horizon_h"] == "3"
         and row["asked_at"].startswith("2026-07-11")

@@ -38,6 +38,7 @@ from monitor.store.backup import backups
 from tests.service.test_live import SETTINGS
 from tests.service.trial import SAMPLES
 from tests.store.test_learn import minute_of_air
+from tests.waiting import until
 
 NIGHTLY = Job(UPKEEP, UPKEEP_AT, None, 6 * 3600)
 WEEKLY = Job(REPORT, time(7, 0), 0, 24 * 3600)
@@ -127,14 +128,6 @@ def timetable(seen: Seen, job: Job, next_run: datetime) -> Iterator[Timetable]:
         running.close()
 
 
-def wait_for(what: list[object] | list[tuple[Job, int]] | list[tuple[Job, str]]) -> None:
-    for _ in range(15_000):
-        if what:
-            return
-        wall.sleep(0.02)
-    raise AssertionError("nothing came")
-
-
 def daily_at(moment: datetime, grace_s: int) -> Job:
     local = moment.astimezone(ZoneInfo("Europe/London"))
     return Job(UPKEEP, time(local.hour, local.minute), None, grace_s)
@@ -169,7 +162,7 @@ def test_slept_through_a_week_it_is_done_once_if_the_last_time_is_within_its_gra
     recent = datetime.now(UTC).replace(second=0, microsecond=0) - timedelta(minutes=30)
     seen, job = Seen(), daily_at(recent, 3600)
     with timetable(seen, job, recent - timedelta(days=7)) as running:
-        wait_for(seen.done)
+        until(lambda: seen.done)
         wall.sleep(0.1)
         assert running.alive
     assert seen.done == [(job, round(recent.timestamp() * 1000))]
@@ -180,7 +173,7 @@ def test_later_than_its_grace_it_is_missed_with_the_time_it_was_due() -> None:
     recent = datetime.now(UTC).replace(second=0, microsecond=0) - timedelta(minutes=30)
     seen, job = Seen(), daily_at(recent, 600)
     with timetable(seen, job, recent - timedelta(days=2)):
-        wait_for(seen.missed)
+        until(lambda: seen.missed)
     assert seen.missed == [(job, round(recent.timestamp() * 1000))]
     assert seen.done == []
 
@@ -190,7 +183,7 @@ def test_a_job_that_raises_is_told_and_the_timetable_goes_on() -> None:
     seen, job = Seen(), daily_at(recent, 3600)
     seen.raises = RuntimeError("can't start new thread")
     with timetable(seen, job, recent) as running:
-        wait_for(seen.failed)
+        until(lambda: seen.failed)
         assert running.alive
     assert not running.alive
     assert seen.failed == [(job, "can't start new thread")]
@@ -234,11 +227,7 @@ class Shed:
             return db.execute("SELECT kind, title, body FROM notice").fetchall()
 
     def wait_for_notices(self, count: int) -> list[tuple[str, str, str]]:
-        for _ in range(15_000):
-            if len(found := self.notices()) >= count:
-                return found
-            wall.sleep(0.02)
-        raise AssertionError(self.notices())
+        return until(lambda: found if len(found := self.notices()) >= count else [], self.notices)
 
     def done(self, job: str) -> int:
         """The time up to which the store says a job was done."""
@@ -250,10 +239,7 @@ class Shed:
 def test_the_nightly_backup_is_made_by_a_child_and_verified(tmp_path: Path) -> None:
     with Shed(tmp_path, "2026-07-12T04:15+01:00") as shed:
         shed.errands.soon(shed.errands.jobs()[0], shed.now_ms)
-        for _ in range(15_000):
-            if found := backups(shed.settings.store.file, tmp_path / "b"):
-                break
-            wall.sleep(0.02)
+        found = until(lambda: backups(shed.settings.store.file, tmp_path / "b"))
     assert [file.name for file in found] == ["x-20260712T031500Z.sqlite"]
     assert shed.notices() == []
 
@@ -269,11 +255,7 @@ def test_each_night_the_days_that_are_over_are_worked_out(tmp_path: Path) -> Non
         shed.errands.soon(shed.errands.jobs()[0], shed.now_ms)
         with closing(sqlite3.connect(shed.settings.store.file)) as db:
             asked = "SELECT sum(minutes) FROM air_day WHERE what = 'vpd_kpa'"
-            for _ in range(15_000):
-                if (known := db.execute(asked).fetchone()) != (None,):
-                    break
-                wall.sleep(0.02)
-    assert known == (3 * 24,)
+            until(lambda: db.execute(asked).fetchone() == (3 * 24,))
 
 
 def test_a_replay_learns_in_the_night_what_the_store_taught_until_then(tmp_path: Path) -> None:
@@ -323,8 +305,7 @@ def test_off_for_less_than_its_grace_the_job_is_done_at_the_start(tmp_path: Path
         pass  # the first start: nothing was ever due
     assert not (tmp_path / "b").exists()
     with Shed(tmp_path, "2026-07-12T09:00+01:00") as shed:
-        while shed.done(UPKEEP) != at_ms("2026-07-12T04:15+01:00"):
-            wall.sleep(0.02)
+        until(lambda: shed.done(UPKEEP) == at_ms("2026-07-12T04:15+01:00"))
         assert shed.notices() == []
     assert len(backups(shed.settings.store.file, tmp_path / "b")) == 1
     with Shed(tmp_path, "2026-07-12T10:00+01:00"):

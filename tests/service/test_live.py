@@ -16,6 +16,7 @@ from monitor.edges.broker import free_port
 from monitor.edges.mqtt import Broker, Guest
 from monitor.service.settings.settings import load
 from tests.service.trial import BARN, Trial, settings_in
+from tests.waiting import until
 
 SENSORS = """
 [[sensor]]
@@ -128,14 +129,15 @@ def test_a_broker_that_lost_everything_is_told_all_of_it_again(tmp_path: Path) -
 def told_others(broker: Broker) -> dict[str, bytes]:
     """What is retained of the spells, once all of it is there."""
     told: dict[str, bytes] = {}
-    wanted = ("drying-room/spells/all", "drying-room/spells/hay-loft")
+    wanted = {"drying-room/spells/all", "drying-room/spells/hay-loft"}
     with Guest(broker, ["drying-room/spells/#"]) as guest:
-        for _ in range(1_500):
+
+        def turn() -> None:
             guest.turn(0.1)
-            told |= {message.topic: message.payload for message in guest.take()}
-            if all(topic in told for topic in wanted):
-                return told
-    raise AssertionError(f"only {sorted(told)} came")
+            told.update({message.topic: message.payload for message in guest.take()})
+
+        until(lambda: told.keys() >= wanted, lambda: f"only {sorted(told)} came", between=turn)
+    return told
 
 
 def test_our_own_broker_for_trying_out(tmp_path: Path) -> None:
@@ -156,10 +158,7 @@ backup_folder = "{tmp_path / "backups"}"
         with Guest(Broker("127.0.0.1", port)) as guest:
             guest.publish("barn/rail", b'{"ts": 1, "t": 20, "rh": 50}')
             guest.settle()
-        for _ in range(3000):
-            if trial.handled():
-                break
-            time.sleep(0.1)
+        trial.wait_until(trial.handled)
         assert trial.handled() == 1
     finally:
         trial.stop()

@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 from monitor.edges import broker as broker_edge
@@ -25,6 +24,7 @@ from monitor.site.time import DAY_MS
 from tests.faults.test_flood import MAD, SITE
 from tests.service.test_live import SETTINGS
 from tests.service.trial import settings_in
+from tests.waiting import until
 
 BOOK = read_book((Path(__file__).parents[2] / "config" / "flowers.toml").read_text("utf-8"))
 TITLE = "Hay loft: sensor rail cannot be read"
@@ -32,14 +32,6 @@ TITLE = "Hay loft: sensor rail cannot be read"
 
 def now_ms() -> int:
     return time.time_ns() // 1_000_000
-
-
-def wait(done: Callable[[], bool], told: Callable[[], object]) -> None:
-    for _ in range(3000):
-        if done():
-            return
-        time.sleep(0.1)
-    raise AssertionError(told())
 
 
 def test_it_is_said_once_while_it_lasts_and_not_of_a_single_bad_message(tmp_path: Path) -> None:
@@ -67,7 +59,7 @@ def test_it_is_said_once_while_it_lasts_and_not_of_a_single_bad_message(tmp_path
         handled = worker.handled
         guest.publish("barn/rail", payload)
         guest.settle()
-        wait(lambda: worker.handled > handled, titles)
+        until(lambda: worker.handled > handled, titles)
         time.sleep(1.2)  # a snapshot a second
 
     def send_until_told(guest: Guest, payload: bytes, times: int) -> None:
@@ -81,7 +73,7 @@ def test_it_is_said_once_while_it_lasts_and_not_of_a_single_bad_message(tmp_path
         return json.dumps({"ts": now_ms() - 1000, "t": 20, "rh": 50}).encode()
 
     try:
-        wait(lambda: bool(worker.link and worker.link.state.connected), titles)
+        until(lambda: bool(worker.link and worker.link.state.connected), titles)
         with Guest(broker.address) as guest:
             send(guest, good())
             send(guest, b"garbled")

@@ -92,18 +92,16 @@ def _publish(address: object, trial: Trial) -> None:
                 payload = {"ts": at_ms, "t": air[0], "rh": air[1] + step % 3 / 10}
                 guest.publish(f"barn/{name}", json.dumps(payload).encode())
         guest.settle()
-    for _ in range(3000):
-        if trial.handled() >= 3 * steps:
-            break
-        time.sleep(0.1)
-    # Folded and in the store: the minutes are what the plan reads.
-    for _ in range(3000):
+    trial.wait_until(lambda: trial.handled() >= 3 * steps)
+
+    def measured() -> bool:
         told = json.loads(command(trial, "now", "--json").stdout)
         shed = next(space for space in told["spaces"] if space["space"] == "plank shed")
-        if shed["temperature_c"] is not None and trial.export("air").count("plank shed") > 5600:
-            return
-        time.sleep(0.5)
-    raise AssertionError(trial.log())
+        return shed["temperature_c"] is not None
+
+    # Folded and in the store: the minutes are what the plan reads.
+    trial.wait_until(lambda: trial.export("air").count("plank shed") > 5600)
+    trial.wait_until(measured)
 
 
 def test_a_ranking_with_reasons(running: Trial) -> None:

@@ -6,7 +6,6 @@ import json
 import time
 from calendar import timegm
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -37,16 +36,17 @@ def send_a_log(broker: Broker, hours: int) -> None:
 def said(trial: Trial, besides: float | None = None) -> float:
     """Still to lose of the one batch [%]: once it is said, is something else than before, and is
     what the store comes to for who reads it now. Until then no number, or the reason why."""
-    told: Any = None
-    for _ in range(600):
+
+    def one() -> float | None:
         [plain] = ask(socket_file(trial.settings), {"show": "batches"}, timeout=120)["batches"]  # type: ignore[misc]
         told = plain["prospect"]
         assert told or plain["why_nothing"]
         left = told and told["still_to_lose_pct"]
         if told and left != besides and left == pytest.approx(afresh(trial, told["asked_at"])):
             return float(left)
-        time.sleep(0.5)
-    raise AssertionError(f"{told}\n{trial.log()}")
+        return None
+
+    return trial.wait_until(one) or 0.0
 
 
 def afresh(trial: Trial, asked_at: str) -> float | None:

@@ -47,11 +47,7 @@ def publish(broker: Broker, trial: Trial, now_ms: int, hours: int, off_pct: floa
             guest.publish("barn/beam", json.dumps(beam).encode())
             sent += 2
         guest.settle()
-    for _ in range(3000):
-        if trial.handled() >= sent:
-            return
-        time.sleep(0.1)
-    raise AssertionError(trial.log())
+    trial.wait_until(lambda: trial.handled() >= sent)
 
 
 @pytest.fixture(autouse=True)
@@ -106,12 +102,12 @@ def test_a_sensor_in_salt_is_corrected_on_yes_and_the_correction_undone(tmp_path
 
 def committed(trial: Trial) -> None:
     """Until the marks are in the store: an entry commits at once, what follows soon after."""
-    for _ in range(3000):
-        told = json.loads(command(trial, "saltcheck", "rail", "--json").stdout)
-        if told["settled"] and "out" in trial.export("readings"):
-            return
-        time.sleep(0.2)
-    raise AssertionError(trial.log())
+    trial.wait_until(
+        lambda: (
+            "out" in trial.export("readings")
+            and json.loads(command(trial, "saltcheck", "rail", "--json").stdout)["settled"]
+        )
+    )
 
 
 def test_beside_a_trusted_one_and_within_its_doubt_nothing_is_changed(tmp_path: Path) -> None:

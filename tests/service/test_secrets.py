@@ -13,7 +13,7 @@ from monitor.edges.mqtt import Guest
 from monitor.service.passphrase import keep
 from monitor.service.settings.settings import load
 from monitor.store.exports import WHAT
-from tests.edges.receiver import HttpReceiver, free_port, waits_for
+from tests.edges.receiver import HttpReceiver, free_port
 from tests.service.test_live import SETTINGS
 from tests.service.trial import Trial
 
@@ -102,7 +102,7 @@ def test_no_secret_shows_anywhere(tmp_path: Path) -> None:
                     guest.publish("barn/rail", json.dumps(payload).encode())
                 guest.publish("barn/rail", b'{"t": "hot"')
                 guest.settle()
-            assert waits_for(lambda: phone.asked > 0), trial.log()
+            trial.wait_until(lambda: phone.asked > 0)
             told = {" ".join(words): said(file, *words) for words in COMMANDS}
         finally:
             broker.stop()

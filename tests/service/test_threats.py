@@ -31,7 +31,7 @@ from monitor.service.settings.settings import load
 from monitor.store.exports import WHAT
 from monitor.store.journal import journal_of
 from monitor.store.writer import Writer
-from tests.edges.receiver import HttpReceiver, waits_for
+from tests.edges.receiver import HttpReceiver
 from tests.edges.test_mosquitto_conf import passwords
 from tests.service.test_live import SETTINGS
 from tests.service.trial import Trial
@@ -141,7 +141,7 @@ def attacked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Attacked]:
                 with socket.socket() as probe:
                     return probe.connect_ex(("127.0.0.1", page_port)) == 0
 
-            assert waits_for(opens)
+            trial.wait_until(opens)
             feed(one)
             yield one
         finally:
@@ -179,7 +179,7 @@ def feed(one: Attacked) -> None:
     ):
         refused = one.enter("hang", **(good | {part: hostile}))
         assert str(refused["error"]).isprintable()
-    assert waits_for(lambda: "hot" in one.trial.export("notices"))
+    one.trial.wait_until(lambda: "hot" in one.trial.export("notices"))
 
 
 def signed_in(one: Attacked) -> str:
@@ -230,7 +230,7 @@ def test_no_formula_of_others_reaches_a_spreadsheet(attacked: Attacked) -> None:
 
 def test_no_control_character_of_others_reaches_log_terminal_or_phone(attacked: Attacked) -> None:
     attacked.said.append(attacked.command("listen", "--for", "1").stdout)
-    assert waits_for(lambda: "refused it (403)" in attacked.trial.export("notices"))
+    attacked.trial.wait_until(lambda: "refused it (403)" in attacked.trial.export("notices"))
     attacked.command("check", "--notify")
     assert attacked.phone.taken
     rang = [str(message[part]) for message in attacked.phone.taken for part in ("title", "message")]

@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
 from monitor.edges.broker import RunningBroker
 from monitor.edges.socket import SocketError, ask
@@ -16,7 +17,9 @@ from monitor.service.settings.settings import Settings, load
 from monitor.store.exports import export
 from monitor.store.formats import Format
 from monitor.store.reader import Reader
+from tests.waiting import until
 
+T = TypeVar("T")
 SAMPLES = Path(__file__).parents[2] / "sample_readings"
 NINE_DAYS = SAMPLES / "nine_days.jsonl.gz"
 NINE_DAYS_END = "2026-07-12T23:59:00Z"
@@ -80,12 +83,24 @@ class Trial:
         self.until_connected()
         return self.process
 
-    def until_connected(self, within_s: float = 300.0) -> None:
-        for _ in range(round(within_s / 0.05)):
-            if self.health().get("connected"):
-                return
-            time.sleep(0.05)
-        raise AssertionError(self.log())
+    def wait_until(self, so: Callable[[], T]) -> T:
+        """What `so` gives, once that is true; fails when the daemon ends or nothing moves."""
+        assert self.process is not None
+
+        def looked_at() -> T:
+            ended = not self.running
+            answer = so()
+            assert answer or not ended, self.log()
+            return answer
+
+        return until(looked_at, self.log, self._moved)
+
+    def until_connected(self) -> None:
+        self.wait_until(lambda: self.health().get("connected"))
+
+    @property
+    def running(self) -> bool:
+        return self.process is not None and self.process.poll() is None
 
     def health(self) -> dict[str, object]:
         try:
@@ -102,15 +117,28 @@ class Trial:
         os.kill(self.process.pid, 9)
         self.process.wait()
 
-    def finish(self, within_s: float = 300.0) -> None:
-        """Wait for the end that `until` sets."""
+    def finish(self) -> None:
+        """Wait for the end that `until` sets, as long as messages come or minutes are stored."""
+        self._until_ended()
         assert self.process is not None
-        assert self.process.wait(within_s) == 0, self.log()
+        assert self.process.returncode == 0, self.log()
+
+    def _until_ended(self) -> None:
+        until(lambda: not self.running, self.log, lambda: (self._moved(), self._stored()))
+
+    def _moved(self) -> object:
+        health = self.health()
+        return health.get("messages"), health.get("heard_ms")
+
+    def _stored(self) -> object:
+        store = self.settings.store.file
+        log = store.with_name(store.name + "-wal")
+        return log.stat().st_mtime_ns if log.exists() else None
 
     def stop(self) -> None:
-        if self.process is not None and self.process.poll() is None:
+        if self.process is not None and self.running:
             self.process.terminate()
-            self.process.wait(300)
+            self._until_ended()
 
     def log(self) -> str:
         return (self.settings.file.parent / "monitor.log").read_text("utf-8")
