@@ -7,16 +7,47 @@ import os
 import traceback
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+from xdist.scheduler import LoadScopeScheduling
 
-LONGEST = "test_four_ways.py"
 Kept = Callable[[str, Callable[[Path], None]], Path]
+# The longest files, longest first. They are taken up first: run side by side, they would else be
+# the last, and alone. Their tests share nothing but what is `kept`, so each may go elsewhere.
+LONGEST = (
+    "test_four_ways.py",
+    "test_story.py",
+    "test_long.py",
+    "test_flat.py",
+    "test_disk.py",
+    "test_killed.py",
+    "test_broker.py",
+    "test_weeks.py",
+    "test_live.py",
+    "test_check.py",
+)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Begin with the longest file: run side by side, it would else be the last, and alone."""
-    items.sort(key=lambda item: item.path.name != LONGEST)
+    def place(item: pytest.Item) -> int:
+        name = item.path.name
+        return LONGEST.index(name) if name in LONGEST else len(LONGEST)
+
+    items.sort(key=place)
+
+
+class Together(LoadScopeScheduling):  # type: ignore[misc]
+    """All tests of a file in one process, but for those of the longest files."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = nodeid.split("::", 1)[0]
+        return nodeid if file.rpartition("/")[2] in LONGEST else file
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> LoadScopeScheduling:
+    return Together(config, log)
 
 
 @pytest.fixture(scope="session")

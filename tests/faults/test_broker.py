@@ -82,9 +82,9 @@ def run(folder: Path, modes: Sequence[Mode], gap_s: float) -> str:
     begin_ms = time.time_ns() // 1_000_000 - 3_600_000
     with Proxy(broker.port) as proxy:
         behind = replace(broker, port=proxy.port)
-        settings = settings_in(folder, behind, folder / "sample.toml")
-        text = settings.file.read_text("utf-8").replace("[store]", 'keepalive = "5 s"\n[store]')
-        settings.file.write_text(text.replace("[store]", '[store]\ncommit_every = "1 s"'), "utf-8")
+        settings = settings_in(
+            folder, behind, folder / "sample.toml", commit_every="1 s", mqtt='keepalive = "5 s"'
+        )
         trial = Trial(settings, until=None)
 
         def publish() -> None:

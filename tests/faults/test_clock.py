@@ -39,10 +39,7 @@ def running(shim: Shim, folder: Path, clock_s: int = 0) -> Iterator[tuple[Trial,
     (folder / "broker").mkdir()
     (folder / "sample.toml").write_text(SETTINGS, "utf-8")
     broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
-    settings = settings_in(folder, broker, folder / "sample.toml")
-    text = settings.file.read_text("utf-8")
-    text = text.replace("[store]", '[store]\ncommit_every = "1 s"')
-    settings.file.write_text(text, "utf-8")
+    settings = settings_in(folder, broker, folder / "sample.toml", commit_every="1 s")
     environment = shim.environment() | {"SHIM_UPTIME": LONG_UP_S}
     trial = Trial(settings, until=None, environment=environment)
     shim.set(f"clock {clock_s}")

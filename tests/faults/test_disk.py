@@ -39,11 +39,7 @@ def test_nothing_is_lost_and_it_is_said_while_it_lasts_and_after(
     rang: list[Message] = []
     with Phone(rang.append) as phone:
         address = f'[[address]]\nname = "phone"\nurl = "{phone.address}"\n'
-        settings = settings_in(tmp_path, broker, tmp_path / "sample.toml", address)
-        settings.file.write_text(
-            settings.file.read_text("utf-8").replace("[store]", '[store]\ncommit_every = "1 s"'),
-            "utf-8",
-        )
+        settings = settings_in(tmp_path, broker, tmp_path / "sample.toml", address, "1 s")
         trial = Trial(settings, until=None, environment=shim.environment())
         begin_ms = time.time_ns() // 1_000_000 - READINGS * 1000
 

@@ -56,9 +56,7 @@ def run(folder: Path, kills: int) -> str:
     with Phone(ring) as phone:
         address = f'[[address]]\nname = "phone"\nurl = "{phone.address}"\n[notices]\n'
         address += "most_a_day = 100\nnight_rest = false\nall_well_at = false\n"
-        settings = settings_in(folder, broker, folder / "sample.toml", address)
-        text = settings.file.read_text("utf-8").replace("[store]", '[store]\ncommit_every = "5 s"')
-        settings.file.write_text(text, "utf-8")
+        settings = settings_in(folder, broker, folder / "sample.toml", address, "5 s")
         trial = Trial(settings, until=None)
         done = threading.Event()
 

@@ -15,6 +15,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from contextlib import closing, suppress
+from dataclasses import replace
 from datetime import UTC, timedelta
 from hashlib import sha256
 from itertools import islice
@@ -27,7 +28,6 @@ from monitor.edges.mqtt import Broker, Guest
 from monitor.edges.recordings import Recorded, recorded, replay
 from monitor.edges.socket import SocketError, ask
 from monitor.service.daemon import socket_file
-from monitor.service.settings.settings import load
 from sample_readings.make_samples import write_load
 from sample_readings.scenario import START
 from tests.edges.receiver import Answer, HttpReceiver
@@ -173,13 +173,11 @@ def once(folder: Path, days: int, shim: Shim | None, gap_s: float) -> Ran:
         extra = f'[[address]]\nname = "phone"\nurl_file = "phone-url"\n[page]\nport = {port}\n'
         (folder / "phone-url").write_text(phone.address)
         (folder / "phone-url").chmod(0o600)
-        settings = settings_in(folder, broker, recording.with_name("days.jsonl.toml"), extra)
-        text = settings.file.read_text("utf-8").replace(f"port = {broker.port}\n", "")
-        text = text.replace("[mqtt]", f"[mqtt]\nport = {proxy.port}")
-        text = text.replace("[store]", '[store]\ncommit_every = "2 s"')
-        settings.file.write_text(text, "utf-8")
+        behind = replace(broker, port=proxy.port)
+        sample = recording.with_name("days.jsonl.toml")
+        settings = settings_in(folder, behind, sample, extra, "2 s")
         trial = Trial(
-            load(settings.file),
+            settings,
             until.strftime("%Y-%m-%dT%H:%M:%SZ"),
             entries,
             {} if shim is None else shim.environment(),

@@ -54,7 +54,9 @@ def test_it_is_taken_in_and_kept_and_a_bad_one_is_said(tmp_path: Path) -> None:
     (tmp_path / "broker").mkdir()
     (tmp_path / "sample.toml").write_text(SETTINGS, "utf-8")
     broker = broker_edge.start(tmp_path / "broker", tmp_path / "broker.log", "mosquitto")
-    trial = Trial(settings_in(tmp_path, broker, tmp_path / "sample.toml"), until=None)
+    trial = Trial(
+        settings_in(tmp_path, broker, tmp_path / "sample.toml", commit_every="1 s"), until=None
+    )
     try:
         trial.start()
         now = time.time_ns() // 1_000_000_000

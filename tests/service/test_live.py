@@ -9,7 +9,6 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.broker import free_port
@@ -35,6 +34,7 @@ every = "60 s"
 reads.illuminance = { unit = "lx" }
 """
 SETTINGS = BARN + SENSORS
+SPELLS = ("drying-room/spells/all", "drying-room/spells/hay-loft")
 
 
 @contextmanager
@@ -42,7 +42,9 @@ def live(folder: Path) -> Iterator[tuple[Broker, Trial]]:
     (folder / "broker").mkdir()
     (folder / "sample.toml").write_text(SETTINGS, "utf-8")
     broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
-    trial = Trial(settings_in(folder, broker, folder / "sample.toml"), until=None)
+    trial = Trial(
+        settings_in(folder, broker, folder / "sample.toml", commit_every="1 s"), until=None
+    )
     try:
         trial.start()
         yield broker.address, trial
@@ -60,15 +62,17 @@ def command(trial: Trial, *words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-def heard(broker: Broker, wanted: str, seconds: float = 20.0) -> Any:
-    """The retained message of a topic, once it is there."""
+def heard(broker: Broker, *wanted: str, least: int = 0) -> dict[str, bytes]:
+    """The retained messages of these topics, once all are there and so long [bytes]."""
+    told: dict[str, bytes] = {}
     with Guest(broker, ["drying-room/#"]) as guest:
-        for _ in range(round(seconds / 0.1)):
+
+        def turn() -> None:
             guest.turn(0.1)
-            for message in guest.take():
-                if message.topic == wanted and len(message.payload) > 2:
-                    return json.loads(message.payload)
-    raise AssertionError(f"nothing came on {wanted}")
+            told.update({m.topic: m.payload for m in guest.take() if len(m.payload) >= least})
+
+        until(lambda: told.keys() >= {*wanted}, lambda: f"only {sorted(told)} came", between=turn)
+    return {topic: told[topic] for topic in wanted}
 
 
 def test_from_a_reading_to_a_command_and_to_others_on_the_broker(tmp_path: Path) -> None:
@@ -81,7 +85,8 @@ def test_from_a_reading_to_a_command_and_to_others_on_the_broker(tmp_path: Path)
             guest.publish("barn/plain", b"400")
             guest.publish("barn/plain", b"not a number")
             guest.settle()
-        records = heard(broker, "drying-room/air/hay-loft")
+        topic = "drying-room/air/hay-loft"
+        records = json.loads(heard(broker, topic, least=3)[topic])
         assert records[0]["bn"] == "drying-room:hay-loft:"
         assert {r["n"]: r["u"] for r in records}["temperature"] == "Cel"
         assert records[0]["v"] == 21.5
@@ -111,33 +116,21 @@ def test_a_broker_that_lost_everything_is_told_all_of_it_again(tmp_path: Path) -
         (tmp_path / name).mkdir()
     (tmp_path / "sample.toml").write_text(SETTINGS, "utf-8")
     broker = broker_edge.start(tmp_path / "broker", tmp_path / "broker.log", "mosquitto")
-    trial = Trial(settings_in(tmp_path, broker, tmp_path / "sample.toml"), until=None)
+    trial = Trial(
+        settings_in(tmp_path, broker, tmp_path / "sample.toml", commit_every="1 s"), until=None
+    )
     try:
         trial.start()
-        before = told_others(broker.address)
+        before = heard(broker.address, *SPELLS)
         broker.process.kill()
         broker.process.wait()
         broker = broker_edge.start(
             tmp_path / "empty", tmp_path / "broker.log", "mosquitto", broker.port
         )
-        assert told_others(broker.address) == before
+        assert heard(broker.address, *SPELLS) == before
     finally:
         trial.stop()
         broker.stop()
-
-
-def told_others(broker: Broker) -> dict[str, bytes]:
-    """What is retained of the spells, once all of it is there."""
-    told: dict[str, bytes] = {}
-    wanted = {"drying-room/spells/all", "drying-room/spells/hay-loft"}
-    with Guest(broker, ["drying-room/spells/#"]) as guest:
-
-        def turn() -> None:
-            guest.turn(0.1)
-            told.update({message.topic: message.payload for message in guest.take()})
-
-        until(lambda: told.keys() >= wanted, lambda: f"only {sorted(told)} came", between=turn)
-    return told
 
 
 def test_our_own_broker_for_trying_out(tmp_path: Path) -> None:

@@ -67,7 +67,9 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Trial]:
     (folder / "broker").mkdir()
     (folder / "sample.toml").write_text(SETTINGS + SENSORS, "utf-8")
     broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
-    trial = Trial(settings_in(folder, broker, folder / "sample.toml"), until=None)
+    trial = Trial(
+        settings_in(folder, broker, folder / "sample.toml", commit_every="1 s"), until=None
+    )
     try:
         trial.start()
         _publish(broker.address, trial)

@@ -36,13 +36,27 @@ use = "hanging"
 """
 
 
-def settings_in(folder: Path, broker: RunningBroker, sample: Path, extra: str = "") -> Settings:
-    """A sample's settings with this broker, and everything that is written in a folder."""
+def settings_in(
+    folder: Path,
+    broker: RunningBroker,
+    sample: Path,
+    extra: str = "",
+    commit_every: str = "90 s",
+    mqtt: str = "",
+) -> Settings:
+    """A sample's settings with this broker, and everything that is written in a folder.
+
+    extra         tables of their own
+    commit_every  "1 s" where a test waits for what is committed, and the time is the wall's
+    mqtt          lines of [mqtt]
+    """
     text = f"""{sample.read_text("utf-8")}
 [mqtt]
 host = "{broker.host}"
 port = {broker.port}
+{mqtt}
 [store]
+commit_every = "{commit_every}"
 file = "{folder / "store.sqlite"}"
 backup_folder = "{folder / "backups"}"
 [report]
