@@ -30,7 +30,7 @@ from monitor.air.sensor import (
 from monitor.air.spells import INSIDE, Limit, Spell, Watch, spell_of, step
 from monitor.air.strides.slices import NOTHING_TOLD, Slice
 from monitor.air.strides.strides import Course, follow_through
-from monitor.entries.crisp_spans import CrispSpan, crisp_in
+from monitor.entries.logbook import CrispSpan, crisp_in
 from monitor.entries.sensors import Calibration, Service
 from monitor.science.moist_air import standard_pressure
 from monitor.site.kinds import Kind

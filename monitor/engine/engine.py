@@ -26,9 +26,8 @@ from monitor.engine.folding import Folding
 from monitor.engine.intake import Intake
 from monitor.engine.round import LOOK_EVERY_MIN, TELL_EVERY_MIN, HourRound
 from monitor.engine.snapshot import Snapshot
-from monitor.entries.crisp_spans import CrispSpan, first_change
 from monitor.entries.entries import Request
-from monitor.entries.logbook import Entered, Logbook
+from monitor.entries.logbook import CrispSpan, Entered, Logbook, first_change
 from monitor.entries.sensors import Calibration, Service
 from monitor.intake.payloads import Message
 from monitor.notices.notice import Circumstances, Notice

@@ -22,8 +22,9 @@ from monitor.entries.entries import (
     standing,
     undone,
 )
-from monitor.entries.fields import CALLED, FIELDS, PARTS
+from monitor.entries.fields import FIELDS
 from monitor.entries.sensors import out_of_service, services
+from monitor.entries.verbs import VERBS
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Space
 from monitor.site.time import MINUTE_MS
@@ -98,7 +99,8 @@ def _refusal(problem: Problem, own: int, known: Known) -> RequestError:
         return RequestError(problem.sentence, problem.field)
     verb = next(e.verb for e in known.entries if e.id == problem.entry)
     return RequestError(
-        f"this contradicts entry {problem.entry} ({CALLED[verb]}); correct or undo that one first"
+        f"this contradicts entry {problem.entry} ({VERBS[verb].called}); "
+        "correct or undo that one first"
     )
 
 
@@ -140,7 +142,8 @@ def _must_leave_whole(known: Known, root: Entry, entry: Entry) -> None:
 
 
 def _patch(request: Request, root: Entry, known: Known) -> dict[str, JSON]:
-    must, may = PARTS[root.verb]
+    verb = VERBS[root.verb]
+    must, may = verb.must, verb.may
     patch = dict(request.arguments)
     if request.at_ms is not None:
         patch["at_ms"] = request.at_ms
@@ -150,10 +153,10 @@ def _patch(request: Request, root: Entry, known: Known) -> dict[str, JSON]:
         words = FIELDS[part].words
         if part not in must + may:
             raise RequestError(
-                f"entry {root.id} is {CALLED[root.verb]}: it has nothing called {words}", part
+                f"entry {root.id} is {VERBS[root.verb].called}: it has nothing called {words}", part
             )
         if value is None and (part in must or part == "name"):
-            raise RequestError(f"{CALLED[root.verb]} needs {words}; undo it instead", part)
+            raise RequestError(f"{VERBS[root.verb].called} needs {words}; undo it instead", part)
     history = _history(known)
     _name_free(request.arguments, history, root.id)
     return patch | _settled(request.arguments, known, history, may_leave=root.verb == "move")

@@ -19,7 +19,8 @@ from enum import StrEnum
 from typing import Any, NamedTuple
 
 from monitor.entries.entries import Entry
-from monitor.entries.fields import CALLED, FIELDS, PARTS
+from monitor.entries.fields import FIELDS
+from monitor.entries.verbs import VERBS
 from monitor.site.spaces import Space, Use
 
 AWAY = "away"
@@ -220,9 +221,9 @@ def described_all(batches: Iterable[Batch], most: int = 3) -> str:
 
 
 def _must_be_whole(entry: Entry) -> None:
-    for part in PARTS[entry.verb][0]:
+    for part in VERBS[entry.verb].must:
         if part not in entry.arguments:
-            raise _ImpossibleError(f"{CALLED[entry.verb]} needs {FIELDS[part].words}", part)
+            raise _ImpossibleError(f"{VERBS[entry.verb].called} needs {FIELDS[part].words}", part)
 
 
 def _found(entry: Entry, batches: Mapping[int, Batch], hangings: Mapping[int, Entry]) -> Batch:

@@ -1,7 +1,4 @@
-"""The parts of an entry: which verb has which, what each may be, and how it is said wrongly.
-
-Commands, page and socket all bring their values through here, as text or as numbers.
-"""
+"""The parts of an entry: what each may be, how it is asked for, and how it is said wrongly."""
 
 from __future__ import annotations
 
@@ -24,16 +21,38 @@ THIS_SPELL = "spell"
 class Field:
     """One part of an entry.
 
-    name      its key in the arguments, its name in a form
-    words     what a person calls it
-    example   what to write
-    read      text, number or truth → the kept value; raises ValueError("must be …")
+    name     its key in the arguments, its name in a form
+    words    what a person calls it
+    example  what to write in a command
+    read     text, number or truth → the kept value; raises ValueError("must be …")
+    stands   what stands for its value in a command's help
+    help     what that help says of it; "": its words
+    label    what stands above it in a form
+    hint     what helps below it there
+    keys     with which a phone asks for it: text, numeric or decimal
+    more     whether a form asks for it only on demand
+    choose   whether a form offers a choice that must be made
+    unit     behind its value
     """
 
     name: str
     words: str
     example: str
     read: Callable[[JSON], JSON]
+    stands: str = "N"
+    help: str = ""
+    label: str = ""
+    hint: str = ""
+    keys: str = "text"
+    more: bool = False
+    choose: bool = False
+    unit: str = ""
+
+    @property
+    def option(self) -> str:
+        """What it is called where it does not stand in its place: `--bunches`."""
+        first = self.example.split()[0]
+        return first if first.startswith("--") else f"--{self.name.replace('_', '-')}"
 
     def value(self, given: JSON) -> JSON:
         """The kept value; raises RequestError with one sentence about this field."""
@@ -138,72 +157,237 @@ def _span(given: JSON) -> JSON:
     return minutes
 
 
-number_of_entry = _whole(1, 2**53)
+def _heads(name: str, words: str, example: int, hint: str = "") -> Field:
+    """A count of heads, when a batch is taken down."""
+    read, label = _whole(0, 1_000_000), words.capitalize()
+    return Field(name, words, f"--{name} {example}", read, label=label, hint=hint, keys="numeric")
+
+
+ENTRY = Field(
+    "entry",
+    "the number of an entry",
+    "5",
+    _whole(1, 2**53),
+    "ENTRY",
+    "number of the entry, as `drying-room batches --history` shows it",
+)
 
 _ALL = (
-    Field("flower", "the flower", "statice", _text(60)),
-    Field("space", "the space", "--space loft", _text(60)),
-    Field("bunches", "bunches", "--bunches 6", _whole(1, 1000)),
-    Field("stems_per_bunch", "stems per bunch", "--stems-per-bunch 10", _whole(1, 500)),
-    Field("colour", "the colour", "--colour violet", _text(40)),
-    Field("fresh_mass_g", "the fresh mass", "--fresh-mass 210", _between(1, 20_000, "g")),
-    Field("scale", "the scale", "--scale loft-scale", _text(60)),
-    Field("target_pct_db", "the target", "--target 12", _between(1, 60, "% of dry mass")),
-    Field("name", "the name", "--name statice-east", _batch_name),
-    Field("batch", "the batch", "statice-1", _text(60)),
-    Field("grams", "the mass", "164.5", _between(0.1, 20_000, "g")),
-    Field("result", "the snap test", "snaps", _one_of("snaps", "bends")),
-    Field("good", "heads good", "--good 180", _whole(0, 1_000_000)),
-    Field("mould", "heads lost to mould", "--mould 4", _whole(0, 1_000_000)),
-    Field("opened", "heads lost to opening", "--opened 9", _whole(0, 1_000_000)),
-    Field("faded", "heads lost to fading", "--faded 2", _whole(0, 1_000_000)),
-    Field("shed", "heads lost to shedding", "--shed 5", _whole(0, 1_000_000)),
-    Field("note", "the note", '--note "tied too thick"', _text(300)),
-    Field("notice", "the notice", "12", _whole(1, 2**53)),
-    Field("kind", "the kind", "hot", _text(40)),
-    Field("for_min", "the pause", '--for "1 h"', _span),
-    Field("sensor", "the sensor", "loft-rail", _text(60)),
-    Field("quantity", "the quantity", "--quantity humidity", _one_of(*MEASURED)),
-    Field("offset", "the offset", "--offset -1.5", _between(-100_000, 100_000, "")),
-    Field("slope", "the slope", "--slope 1.02", _between(0.1, 10, "")),
-    Field("salt", "the salt", "--salt table", _one_of("table", "magnesium")),
-    Field("beside", "the sensor beside it", "--beside loft-rail", _text(60)),
-    Field("swap", "the swap", "--swap", _yes),
+    Field(
+        "flower",
+        "the flower",
+        "statice",
+        _text(60),
+        "FLOWER",
+        "name of the flower",
+        "Flower",
+        "as you call it, for example statice",
+    ),
+    Field(
+        "space",
+        "the space",
+        "--space loft",
+        _text(60),
+        "S",
+        "name of the space",
+        "Space",
+        choose=True,
+    ),
+    Field(
+        "bunches",
+        "bunches",
+        "--bunches 6",
+        _whole(1, 1000),
+        "N",
+        "how many bunches",
+        "Bunches",
+        "how many, for example 6",
+        "numeric",
+    ),
+    Field(
+        "stems_per_bunch",
+        "stems per bunch",
+        "--stems-per-bunch 10",
+        _whole(1, 500),
+        "N",
+        "how many stems are in a bunch",
+        "Stems in a bunch",
+        "for example 10",
+        "numeric",
+        more=True,
+    ),
+    Field(
+        "colour",
+        "the colour",
+        "--colour violet",
+        _text(40),
+        "COLOUR",
+        "colour of the flowers",
+        "Colour",
+        "for example violet",
+    ),
+    Field(
+        "fresh_mass_g",
+        "the fresh mass",
+        "--fresh-mass 210",
+        _between(1, 20_000, "g"),
+        "GRAMS",
+        "mass of one tagged bunch when hung [g]",
+        "Fresh mass of one tagged bunch, in grams",
+        "makes every weighing tell more",
+        "decimal",
+        more=True,
+        unit=" g",
+    ),
+    Field(
+        "scale",
+        "the scale",
+        "--scale loft-scale",
+        _text(60),
+        "SENSOR",
+        "the sensor that is a scale, if one bunch hangs from it",
+        "Scale that one bunch hangs from",
+        "it then weighs the batch by itself",
+        more=True,
+    ),
+    Field(
+        "target_pct_db",
+        "the target",
+        "--target 12",
+        _between(1, 60, "% of dry mass"),
+        "PCT_DB",
+        "moisture that counts as crisp [%% of dry mass]",
+        "Crisp at, in % of dry mass",
+        "leave empty for the flower's own",
+        "decimal",
+        more=True,
+    ),
+    Field(
+        "name",
+        "the name",
+        "--name statice-east",
+        _batch_name,
+        "BATCH",
+        "name of the batch; left out, it gets one",
+        "Name",
+        "leave empty and it gets one",
+        more=True,
+    ),
+    Field("batch", "the batch", "statice-1", _text(60), "BATCH", "name of the batch", "Batch"),
+    Field(
+        "grams",
+        "the mass",
+        "164.5",
+        _between(0.1, 20_000, "g"),
+        "GRAMS",
+        "mass of the tagged bunch [g]",
+        "Mass of the tagged bunch, in grams",
+        "for example 164.5",
+        "decimal",
+        unit=" g",
+    ),
+    Field(
+        "result",
+        "the snap test",
+        "snaps",
+        _one_of("snaps", "bends"),
+        "RESULT",
+        "what the bent stem did: snaps or bends",
+        "Bend a stem: what did it do?",
+        choose=True,
+    ),
+    _heads("good", "heads good", 180, "count, or leave empty"),
+    _heads("mould", "heads lost to mould", 4),
+    _heads("opened", "heads lost to opening", 9),
+    _heads("faded", "heads lost to fading", 2),
+    _heads("shed", "heads lost to shedding", 5),
+    Field(
+        "note",
+        "the note",
+        '--note "tied too thick"',
+        _text(300),
+        "TEXT",
+        "anything worth remembering",
+        "Anything worth remembering",
+    ),
+    Field(
+        "notice",
+        "the notice",
+        "12",
+        _whole(1, 2**53),
+        "NOTICE",
+        "number of the notice",
+        "Notice",
+        keys="numeric",
+    ),
+    Field("kind", "the kind", "hot", _text(40), "KIND", "kind of notice: hot, damp, …", "Kind"),
+    Field(
+        "for_min",
+        "the pause",
+        '--for "1 h"',
+        _span,
+        "TIME",
+        '"1 h", "1 day", or spell for as long as the spell lasts',
+        "For how long",
+        "1 h, 1 day, or spell",
+    ),
+    Field("sensor", "the sensor", "loft-rail", _text(60), "NAME", "name of the sensor", "Sensor"),
+    Field(
+        "quantity",
+        "the quantity",
+        "--quantity humidity",
+        _one_of(*MEASURED),
+        "QUANTITY",
+        "which of its quantities is meant",
+        "Quantity",
+    ),
+    Field(
+        "offset",
+        "the offset",
+        "--offset -1.5",
+        _between(-100_000, 100_000, ""),
+        "X",
+        "added to the reading, in °C, %%, lx, …",
+        "Add",
+        keys="decimal",
+    ),
+    Field(
+        "slope",
+        "the slope",
+        "--slope 1.02",
+        _between(0.1, 10, ""),
+        "X",
+        "multiplies the reading",
+        "Multiply by",
+        keys="decimal",
+    ),
+    Field(
+        "salt",
+        "the salt",
+        "--salt table",
+        _one_of("table", "magnesium"),
+        "SALT",
+        "the salt it is shut in with: table or magnesium",
+        "Salt",
+        "table or magnesium",
+    ),
+    Field(
+        "beside",
+        "the sensor beside it",
+        "--beside loft-rail",
+        _text(60),
+        "NAME",
+        "the trusted sensor it hangs beside",
+        "Beside which sensor",
+    ),
+    Field(
+        "swap",
+        "the swap",
+        "--swap",
+        _yes,
+        "",
+        "another sensor hangs there now",
+        "Another sensor hangs there now",
+    ),
 )
 FIELDS: dict[str, Field] = {field.name: field for field in _ALL}
-
-# verb → (parts it must have, parts it may have)
-PARTS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    "hang": (
-        ("flower", "space", "bunches"),
-        ("stems_per_bunch", "colour", "fresh_mass_g", "scale", "target_pct_db", "name"),
-    ),
-    "weigh": (("batch", "grams"), ()),
-    "snap": (("batch", "result"), ()),
-    "move": (("batch", "space"), ()),
-    "takedown": (
-        ("batch",),
-        ("space", "good", "mould", "opened", "faded", "shed", "note"),
-    ),
-    "seen": ((), ("notice",)),
-    "pause": (("kind", "for_min"), ("space",)),
-    "calibrate": (("sensor",), ("quantity", "offset", "slope", "swap")),
-    "aside": (("sensor",), ("salt", "beside")),
-    "back": (("sensor",), ()),
-}
-
-# What an entry of each verb is called in a sentence.
-CALLED: dict[str, str] = {
-    "hang": "a hanging",
-    "weigh": "a weighing",
-    "snap": "a snap test",
-    "move": "a move",
-    "takedown": "a taking down",
-    "seen": "a notice seen",
-    "pause": "a pause",
-    "calibrate": "a change to a sensor",
-    "aside": "a sensor put out of service",
-    "back": "a sensor back in service",
-    "correct": "a correction",
-    "undo": "an undoing",
-}

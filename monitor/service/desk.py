@@ -10,8 +10,7 @@ from monitor.edges.beside import BesideError, ask
 from monitor.edges.socket import Message
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.entries import JSON, Request, RequestError
-from monitor.entries.logbook import Entered
-from monitor.entries.told import history_lines
+from monitor.entries.logbook import Entered, history_lines
 from monitor.service import requests, sensor_check, views
 from monitor.service.planner import PLAN, order_from
 from monitor.service.settings.settings import Settings

@@ -1,7 +1,7 @@
 """What people enter, as the commands, the page and a file of entries send it.
 
-All three bring text by field name to `request_from`, which is the one validation. What needs
-the state of the room (does the batch exist?) is judged by `monitor.entries.admission` later.
+All three bring text by field name; `verbs.request_of` checks it. What needs the state of the room
+(does the batch exist?) is judged by `monitor.entries.admission` later.
 """
 
 from __future__ import annotations
@@ -13,94 +13,16 @@ from typing import NamedTuple, NoReturn
 from zoneinfo import ZoneInfo
 
 from monitor.entries.entries import CORRECT, JSON, LONGEST_SENTENCE, UNDO, Request, RequestError
-from monitor.entries.fields import FIELDS, PARTS, Field, number_of_entry
+from monitor.entries.fields import ENTRY, FIELDS
+from monitor.entries.verbs import VERBS, request_of
 from monitor.service.times import read_time
 from monitor.site.words import shown
 
-VERBS = (*PARTS, CORRECT, UNDO)
-
-_ENTRY = Field("entry", "the number of an entry", "5", number_of_entry)
-
-# Parts given by their place after the verb; all others are options.
-_IN_PLACE: dict[str, tuple[str, ...]] = {
-    "hang": ("flower",),
-    "weigh": ("batch", "grams"),
-    "snap": ("batch", "result"),
-    "move": ("batch",),
-    "takedown": ("batch",),
-    "seen": ("notice",),
-    "pause": ("kind",),
-    "calibrate": ("sensor",),
-    "aside": ("sensor",),
-    "back": ("sensor",),
-    CORRECT: ("entry",),
-    UNDO: ("entry",),
-}
-_OPTION = {"fresh_mass_g": "--fresh-mass", "target_pct_db": "--target", "for_min": "--for"}
-
-_HELP: dict[str, tuple[str, str]] = {
-    "hang": (
-        "a batch was hung",
-        "hang statice --space loft --bunches 6 --colour violet --at 08:30",
-    ),
-    "weigh": ("the tagged bunch was weighed [g]", "weigh statice-1 164.5"),
-    "snap": ("a stem was bent: it snaps or bends", "snap statice-1 bends"),
-    "move": (
-        "a batch went to another space; away: sold, used up or thrown out",
-        "move statice-1 --space spare-room",
-    ),
-    "takedown": (
-        "a batch was taken down, with its heads counted",
-        "takedown statice-1 --good 170 --mould 4 --space box-cupboard",
-    ),
-    "seen": ("a notice was read; without a number: all of them", "seen 12"),
-    "pause": ("no more notices of a kind for a while", 'pause hot --space loft --for "1 h"'),
-    "calibrate": (
-        "a sensor reads differently from a time on: value = slope × reading + offset",
-        "calibrate loft-rail --from 08:30 --quantity humidity --offset -1.5",
-    ),
-    "aside": (
-        "a sensor is out of service: what it tells is kept, not used",
-        "aside loft-rail --at 08:30",
-    ),
-    "back": ("a sensor is in service again", "back loft-rail"),
-    CORRECT: (
-        'change parts of an entry; "" takes an optional part away',
-        "correct 5 --bunches 7 --at 08:15",
-    ),
-    UNDO: ("take an entry back; an undoing can be undone too", "undo 5"),
-}
-# part → (what stands for its value in the help, what the help says of it)
-_PART_HELP: dict[str, tuple[str, str]] = {
-    "entry": ("ENTRY", "number of the entry, as `drying-room batches --history` shows it"),
-    "flower": ("FLOWER", "name of the flower"),
-    "space": ("S", "name of the space"),
-    "bunches": ("N", "how many bunches"),
-    "stems_per_bunch": ("N", "how many stems are in a bunch"),
-    "colour": ("COLOUR", "colour of the flowers"),
-    "fresh_mass_g": ("GRAMS", "mass of one tagged bunch when hung [g]"),
-    "scale": ("SENSOR", "the sensor that is a scale, if one bunch hangs from it"),
-    "target_pct_db": ("PCT_DB", "moisture that counts as crisp [%% of dry mass]"),
-    "name": ("BATCH", "name of the batch; left out, it gets one"),
-    "batch": ("BATCH", "name of the batch"),
-    "grams": ("GRAMS", "mass of the tagged bunch [g]"),
-    "result": ("RESULT", "what the bent stem did: snaps or bends"),
-    "note": ("TEXT", "anything worth remembering"),
-    "notice": ("NOTICE", "number of the notice"),
-    "kind": ("KIND", "kind of notice: hot, damp, …"),
-    "for_min": ("TIME", '"1 h", "1 day", or spell for as long as the spell lasts'),
-    "sensor": ("NAME", "name of the sensor"),
-    "quantity": ("QUANTITY", "which of its quantities is meant"),
-    "offset": ("X", "added to the reading, in °C, %%, lx, …"),
-    "slope": ("X", "multiplies the reading"),
-    "salt": ("SALT", "the salt it is shut in with: table or magnesium"),
-    "beside": ("NAME", "the trusted sensor it hangs beside"),
-    "swap": ("", "another sensor hangs there now"),
-}
-
-
 _IN_PLACE_FIELD = {
-    _PART_HELP[part][0]: FIELDS.get(part, _ENTRY) for parts in _IN_PLACE.values() for part in parts
+    field.stands: field
+    for verb in VERBS.values()
+    for part in verb.in_place
+    for field in [FIELDS.get(part, ENTRY)]
 }
 
 
@@ -130,33 +52,37 @@ def add_entry_commands(
 
     parents  parsers whose options every command has (with add_help=False), such as --config
     """
-    for verb in VERBS:
-        summary, example = _HELP[verb]
+    for verb in VERBS.values():
         parser = subparsers.add_parser(
-            verb,
-            help=summary,
-            description=f"{summary[0].upper()}{summary[1:]}.",
-            epilog=f"example: drying-room {example}",
+            verb.name,
+            help=verb.help,
+            description=f"{verb.help[0].upper()}{verb.help[1:]}.",
+            epilog=f"example: drying-room {verb.example}",
             parents=list(parents),
             add_help=add_help,
             allow_abbrev=False,
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
-        parser.set_defaults(verb=verb)
-        for part in _IN_PLACE[verb]:
+        parser.set_defaults(verb=verb.name)
+        for part in verb.in_place:
             # Only `seen` can do without: elsewhere "?" would miss a word that follows an option.
-            nargs = "?" if verb == "seen" else None
-            metavar, told = _part_help(part)
-            parser.add_argument(part, nargs=nargs, metavar=metavar, help=told)
-        for part in _options(verb):
-            metavar, told = _part_help(part)
+            nargs = "?" if part in verb.may else None
+            field = FIELDS.get(part, ENTRY)
+            parser.add_argument(part, nargs=nargs, metavar=field.stands, help=field.help)
+        for part in (*verb.must, *verb.may):
+            field = FIELDS[part]
+            if part in verb.in_place:
+                continue
+            told = field.help or field.words
             if part == "swap":
-                parser.add_argument("--swap", action="store_const", const="yes", help=told)
+                parser.add_argument(
+                    field.option, action="store_const", const="yes", help=field.help
+                )
             else:
-                parser.add_argument(_flag(part), dest=part, metavar=metavar, help=told)
-        if verb not in (UNDO, "seen", "pause"):
-            flags = ("--from", "--at") if verb == "calibrate" else ("--at",)
-            parser.add_argument(*flags, dest="at", metavar="TIME", help=_time_help(verb))
+                told = field.help or field.words
+                parser.add_argument(field.option, dest=part, metavar=field.stands, help=told)
+        if verb.time:
+            parser.add_argument(*verb.time, dest="at", metavar="TIME", help=_time_help(verb.name))
 
 
 def fields_of(namespace: argparse.Namespace) -> dict[str, str]:
@@ -195,26 +121,13 @@ def parse_form(form: Mapping[str, str], now_ms: int, zone: ZoneInfo) -> Request:
 
 
 def request_from(given: Mapping[str, str], now_ms: int | None, zone: ZoneInfo) -> Request:
-    """The one validation: text by field name → Request; raises RequestError.
-
-    An empty text in a correction takes that part away (kept as None).
-    """
+    """Text by field name → Request, with the time as people write it; raises RequestError."""
+    said: dict[str, JSON] = {k: v for k, v in given.items() if k not in ("verb", "at")}
     verb = given.get("verb", "")
-    parts = _parts(verb)
-    for name in given:
-        if name not in (*parts, "verb", "at", *(("entry",) if verb in (CORRECT, UNDO) else ())):
-            raise RequestError(f"{verb} has no part called {name}", name)
-    changes = _changes(verb, given.get("entry"))
-    arguments: dict[str, JSON] = {}
-    for name in parts:
-        if name in given:
-            taken_away = verb == CORRECT and not given[name].strip()
-            arguments[name] = None if taken_away else FIELDS[name].value(given[name])
-        elif verb in PARTS and name in PARTS[verb][0]:
-            field = FIELDS[name]
-            raise RequestError(f"{verb} needs {field.words}, for example {field.example}", name)
+    changes = said.pop("entry", None) if verb in (CORRECT, UNDO) else None
+    request = request_of(verb, said, changes, None)
     at_ms = read_time(given["at"], now_ms, zone) if "at" in given else None
-    return Request(verb, arguments, at_ms, changes)
+    return request._replace(at_ms=at_ms)
 
 
 def to_json(request: Request) -> dict[str, JSON]:
@@ -230,20 +143,7 @@ def from_json(message: Mapping[str, JSON]) -> Request:
     verb, said = told.get("verb"), told.get("arguments")
     if not isinstance(verb, str) or not isinstance(said, dict):
         raise RequestError("an entry needs a verb and its arguments")
-    parts = _parts(verb)
-    arguments: dict[str, JSON] = {}
-    for name, value in said.items():
-        if name not in parts:
-            raise RequestError(f"{verb} has no part called {name}", name)
-        taken_away = verb == CORRECT and value is None
-        arguments[name] = None if taken_away else FIELDS[name].value(value)
-    for name in PARTS[verb][0] if verb in PARTS else ():
-        if name not in arguments:
-            raise RequestError(f"{verb} needs {FIELDS[name].words}", name)
-    at_ms = told.get("at_ms")
-    if at_ms is not None and (not isinstance(at_ms, int) or isinstance(at_ms, bool) or at_ms < 0):
-        raise RequestError("the time must be a whole number of milliseconds since 1970", "at")
-    return Request(verb, arguments, at_ms, _changes(verb, told.get("changes")))
+    return request_of(verb, said, told.get("changes"), told.get("at_ms"))
 
 
 class EntryLine(NamedTuple):
@@ -283,44 +183,11 @@ def read_entries_file(text: str, zone: ZoneInfo) -> list[EntryLine]:
 
 
 def _dated(request: Request) -> Request:
-    if request.at_ms is None and request.verb in PARTS:
+    if request.at_ms is None and request.verb not in (CORRECT, UNDO):
         raise RequestError('give its date in a file, for example --at "2026-07-04 08:30"', "at")
     return request
-
-
-def _parts(verb: str) -> tuple[str, ...]:
-    if verb == CORRECT:
-        return tuple(FIELDS)
-    if verb == UNDO:
-        return ()
-    if verb not in PARTS:
-        raise RequestError(f'nothing is entered by "{verb}"; choose {", ".join(VERBS)}', "verb")
-    must, may = PARTS[verb]
-    return must + may
-
-
-def _options(verb: str) -> list[str]:
-    return [part for part in _parts(verb) if part not in _IN_PLACE[verb]]
-
-
-def _flag(part: str) -> str:
-    return _OPTION.get(part, "--" + part.replace("_", "-"))
-
-
-def _part_help(part: str) -> tuple[str, str]:
-    return _PART_HELP.get(part) or ("N", FIELDS[part].words)
 
 
 def _time_help(verb: str) -> str:
     otherwise = "as it was" if verb == CORRECT else "now"
     return f'when: "2026-07-04 08:30", "08:30", "yesterday 18:00"; left out: {otherwise}'
-
-
-def _changes(verb: str, given: JSON) -> int | None:
-    """The number of the entry that a correction or an undoing changes."""
-    if verb not in (CORRECT, UNDO):
-        return None
-    if given is None:
-        raise RequestError(f"{verb} needs {_ENTRY.words}, for example {verb} 5", "entry")
-    number = _ENTRY.value(given)
-    return number if isinstance(number, int) else None

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from monitor.entries.admission import Known, admit, upset
 from monitor.entries.batches import fold
 from monitor.entries.entries import Entry, Request, RequestError, standing
-from monitor.entries.told import history_lines, made
+from monitor.entries.logbook import history_lines, made
 from monitor.service.requests import parse_words
 from monitor.site.spaces import Space, Use
 

@@ -14,9 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.entries.entries import Request, RequestError
-from monitor.entries.fields import FIELDS, PARTS
+from monitor.entries.fields import FIELDS
+from monitor.entries.verbs import VERBS
 from monitor.service.requests import (
-    VERBS,
     EntriesError,
     EntryLine,
     Words,
@@ -343,7 +343,7 @@ def test_junk_is_a_request_or_a_sentence(
 
 @given(
     st.dictionaries(st.sampled_from(["verb", "at", "entry", *FIELDS]), st.text(max_size=12)),
-    st.sampled_from(VERBS),
+    st.sampled_from(list(VERBS)),
 )
 def test_any_form_is_a_request_or_a_sentence(form: dict[str, str], verb: str) -> None:
     for told in (form, form | {"verb": verb}):
@@ -375,8 +375,8 @@ def test_commands_take_the_options_all_commands_have() -> None:
 
 
 def test_every_part_of_every_verb_is_a_field() -> None:
-    for must, may in PARTS.values():
-        assert {*must, *may} <= set(FIELDS)
+    for verb in VERBS.values():
+        assert {*verb.must, *verb.may} <= set(FIELDS)
 
 
 def test_a_file_of_entries() -> None:

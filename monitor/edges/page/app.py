@@ -220,7 +220,7 @@ class Pages:
 
     def _form(self, request: Request, snapshot: Any) -> dict[str, Any]:
         verb = request.path_params["verb"]
-        if verb not in forms.TITLES:
+        if not forms.has_form(verb):
             raise HTTPException(404)
         typed = dict(request.query_params)
         return self._form_told(verb, typed, snapshot)
@@ -285,7 +285,7 @@ class Pages:
         self, request: Request, visitor: str, typed: dict[str, str], error: RequestError
     ) -> Response:
         verb = typed.get("verb", "")
-        if verb in forms.TITLES or (verb == "correct" and typed.get("entry", "").isdigit()):
+        if forms.has_form(verb) or (verb == "correct" and typed.get("entry", "").isdigit()):
             return self._page(
                 request,
                 visitor,

@@ -13,7 +13,7 @@ from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import Batch, Stay, described
 from monitor.entries.entries import Entry, first_of, undone
-from monitor.entries.told import history_lines
+from monitor.entries.logbook import history_lines
 from monitor.notices.sentences.foreseen import ANEW, sentences, tag, why_nothing
 from monitor.site.spaces import Site, Use
 from monitor.site.time import DAY_MS, MINUTE_MS

@@ -7,68 +7,15 @@ from dataclasses import dataclass
 
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
+from monitor.entries import verbs
 from monitor.entries.batches import AWAY, BatchState
 from monitor.entries.entries import CORRECT, Entry, RequestError, standing
-from monitor.entries.fields import CALLED, FIELDS, PARTS
+from monitor.entries.fields import FIELDS
+from monitor.entries.verbs import VERBS
 from monitor.site.spaces import Use
 from monitor.site.time import local
 
-# field → (what stands above it, what helps below it)
-_ASKED: dict[str, tuple[str, str]] = {
-    "flower": ("Flower", "as you call it, for example statice"),
-    "space": ("Space", ""),
-    "bunches": ("Bunches", "how many, for example 6"),
-    "stems_per_bunch": ("Stems in a bunch", "for example 10"),
-    "colour": ("Colour", "for example violet"),
-    "fresh_mass_g": ("Fresh mass of one tagged bunch, in grams", "makes every weighing tell more"),
-    "scale": ("Scale that one bunch hangs from", "it then weighs the batch by itself"),
-    "target_pct_db": ("Crisp at, in % of dry mass", "leave empty for the flower's own"),
-    "name": ("Name", "leave empty and it gets one"),
-    "batch": ("Batch", ""),
-    "grams": ("Mass of the tagged bunch, in grams", "for example 164.5"),
-    "result": ("Bend a stem: what did it do?", ""),
-    "good": ("Heads good", "count, or leave empty"),
-    "mould": ("Heads lost to mould", ""),
-    "opened": ("Heads lost to opening", ""),
-    "faded": ("Heads lost to fading", ""),
-    "shed": ("Heads lost to shedding", ""),
-    "note": ("Anything worth remembering", ""),
-    "notice": ("Notice", ""),
-    "kind": ("Kind", ""),
-    "for_min": ("For how long", "1 h, 1 day, or spell"),
-    "sensor": ("Sensor", ""),
-    "salt": ("Salt", "table or magnesium"),
-    "beside": ("Beside which sensor", ""),
-    "quantity": ("Quantity", ""),
-    "offset": ("Add", ""),
-    "slope": ("Multiply by", ""),
-    "swap": ("Another sensor hangs there now", ""),
-    "at": ("When", "empty for now; or 08:30, yesterday 18:00, 2026-07-04 08:30"),
-}
-# The same for a field that one verb means otherwise.
-_ASKED_OF = {
-    ("move", "space"): ("To", ""),
-    ("takedown", "space"): ("Kept in", "where its air is watched on"),
-}
-TITLES = {
-    "hang": "Hang a batch",
-    "weigh": "Weigh",
-    "snap": "Snap test",
-    "move": "Move",
-    "takedown": "Take down",
-}
-_BUTTONS = {
-    "hang": "It hangs",
-    "weigh": "Weighed",
-    "snap": "Tried",
-    "move": "Moved",
-    "takedown": "Taken down",
-    CORRECT: "Correct it",
-}
-_NUMBERS = ("bunches", "stems_per_bunch", "good", "mould", "opened", "faded", "shed", "notice")
-_DECIMALS = ("fresh_mass_g", "target_pct_db", "grams", "offset", "slope")
-_MORE = ("stems_per_bunch", "fresh_mass_g", "scale", "target_pct_db", "name")
-_MUST_CHOOSE = ("space", "result")
+_WHEN = verbs.Asked("When", "empty for now; or 08:30, yesterday 18:00, 2026-07-04 08:30")
 
 
 @dataclass(frozen=True)
@@ -107,12 +54,13 @@ def form(
     """The form of a verb, with what was typed and what is wrong with it."""
     if verb == CORRECT:
         return _correction(house, snapshot, typed, error)
-    must, may = PARTS[verb]
+    asked = VERBS[verb]
+    must, may = asked.must, asked.may
     hidden = {"verb": verb} | ({"batch": typed.get("batch", "")} if "batch" in must else {})
     names = [name for name in (*must, *may) if name not in hidden]
-    title = TITLES[verb] + (f": {typed['batch']}" if typed.get("batch") else "")
+    title = asked.title + (f": {typed['batch']}" if typed.get("batch") else "")
     fields = _fields([*names, "at"], must, verb, house, snapshot, typed, error)
-    return Form(title, _BUTTONS[verb], hidden, fields, _wrong(error, fields))
+    return Form(title, asked.button, hidden, fields, _wrong(error, fields))
 
 
 def _correction(
@@ -120,13 +68,13 @@ def _correction(
 ) -> Form:
     number = int(typed["entry"])
     root = next(e for e in standing(snapshot.entries) if e.id == number)
-    must, may = PARTS[root.verb]
+    must, may = VERBS[root.verb].must, VERBS[root.verb].may
     values = as_typed(root, house, snapshot) | dict(typed)
     names = [*must, *may, "at"]
     fields = _fields(names, must, root.verb, house, snapshot, values, error)
-    title = f"Correct entry {number}, {CALLED[root.verb]}"
+    title = f"Correct entry {number}, {VERBS[root.verb].called}"
     hidden = {"verb": CORRECT, "entry": str(number)}
-    return Form(title, _BUTTONS[CORRECT], hidden, fields, _wrong(error, fields))
+    return Form(title, VERBS[CORRECT].button, hidden, fields, _wrong(error, fields))
 
 
 def _fields(
@@ -140,7 +88,7 @@ def _fields(
 ) -> tuple[Asked, ...]:
     fields = []
     for name in names:
-        label, hint = _ASKED_OF.get((verb, name), _ASKED[name])
+        label, hint = _asked(verb, name)
         choices = _choices(name, verb, house, snapshot)
         fields.append(
             Asked(
@@ -152,7 +100,7 @@ def _fields(
                 _mode(name, choices),
                 choices,
                 error.sentence if error is not None and error.field == name else None,
-                name in _MORE,
+                name in FIELDS and FIELDS[name].more,
             )
         )
     return tuple(fields)
@@ -167,9 +115,15 @@ def _wrong(error: RequestError | None, fields: tuple[Asked, ...]) -> str | None:
 def _mode(name: str, choices: tuple[tuple[str, str], ...]) -> str:
     if choices:
         return "choice"
-    if name in _NUMBERS:
-        return "numeric"
-    return "decimal" if name in _DECIMALS else "text"
+    return FIELDS[name].keys if name in FIELDS else "text"
+
+
+def _asked(verb: str, name: str) -> verbs.Asked:
+    """What stands above a field, and below it."""
+    if name not in FIELDS:
+        return _WHEN
+    field = FIELDS[name]
+    return VERBS[verb].asked.get(name, verbs.Asked(field.label, field.hint))
 
 
 def _choices(name: str, verb: str, house: House, snapshot: Snapshot) -> tuple[tuple[str, str], ...]:
@@ -219,7 +173,7 @@ def checked(typed: Mapping[str, str], house: House, snapshot: Snapshot) -> dict[
     """
     verb = typed.get("verb", "")
     if verb != CORRECT:
-        for name in PARTS[verb][0] if verb in PARTS else ():
+        for name in VERBS[verb].must if verb in VERBS else ():
             if not typed.get(name, "").strip():
                 raise RequestError(_missing(verb, name), name)
         return dict(typed)
@@ -240,9 +194,10 @@ def checked(typed: Mapping[str, str], house: House, snapshot: Snapshot) -> dict[
 
 
 def _missing(verb: str, name: str) -> str:
-    label, hint = _ASKED_OF.get((verb, name), _ASKED[name])
-    what = f"choose one under “{label}”" if name in _MUST_CHOOSE else f"“{label}” is still empty"
-    example = "" if name in _MUST_CHOOSE else f"; write {hint or FIELDS[name].example}"
+    label, hint = _asked(verb, name)
+    choose = FIELDS[name].choose
+    what = f"choose one under “{label}”" if choose else f"“{label}” is still empty"
+    example = "" if choose else f"; write {hint or FIELDS[name].example}"
     return f"{what}{example}"
 
 
@@ -260,7 +215,13 @@ def again(snapshot: Snapshot) -> list[tuple[str, dict[str, str]]]:
     return list(seen.items())[:3]
 
 
+def has_form(verb: str) -> bool:
+    """Whether the page has a form of its own for it."""
+    return verb in VERBS and bool(VERBS[verb].title)
+
+
 def actions(state: str) -> list[tuple[str, str]]:
     """What can be done with a batch in this state: verb and its title."""
-    verbs = ["weigh", "snap", "move"] + (["takedown"] if state == BatchState.HANGING else [])
-    return [(verb, TITLES[verb]) for verb in verbs]
+    hangs = state == BatchState.HANGING
+    offered = [v for v in VERBS.values() if v.title and "batch" in v.must]
+    return [(v.name, v.title) for v in offered if hangs or not v.hanging]
