@@ -16,8 +16,7 @@ import numpy as np
 
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
-from monitor.edges.report.order import REPORT, Order
-from monitor.edges.report.weeks import Week
+from monitor.edges.report.order import REPORT, Order, Week
 from monitor.engine.effects import Effects
 from monitor.notices.settlement import Settlement
 from monitor.service.shipped import shipped

@@ -17,8 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from monitor.edges.report.order import REPORT, Answer, Order
-from monitor.edges.report.weeks import Week
+from monitor.edges.report.order import REPORT, Answer, Order, Week
 from monitor.store.exports import export
 from monitor.store.reader import Reader
 from tests.benchmarks import child

@@ -12,8 +12,7 @@ from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
 from monitor.edges.pdf import PdfError, print_to_pdf
 from monitor.edges.report.build import build
-from monitor.edges.report.order import Order
-from monitor.edges.report.weeks import Week
+from monitor.edges.report.order import Order, Week
 from monitor.engine.effects import Effects
 from monitor.notices.settlement import Settlement
 from monitor.science.moist_air import state

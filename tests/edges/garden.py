@@ -18,8 +18,8 @@ from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospects
 from monitor.drying.standing import Standings
-from monitor.edges.report.hours_of_air import HoursOfAir
-from monitor.edges.report.weeks import Week
+from monitor.edges.report.gather import HoursOfAir
+from monitor.edges.report.order import Week
 from monitor.engine.effects import Effects
 from monitor.entries.batches import fold
 from monitor.entries.entries import Entry, standing

@@ -15,7 +15,7 @@ from monitor.edges.charts import STYLE, Level, Mark, Passed, Series, fan_chart, 
 from monitor.edges.charts import week_strips as strips
 from monitor.edges.charts.drawing import Floats, Plot, broken_path, extremes, round_out
 from monitor.edges.page.pictures import of_prospects
-from monitor.edges.report.weeks import Week
+from monitor.edges.report.order import Week
 from monitor.entries.batches import Batch, Stay
 from monitor.site.spaces import Site
 from monitor.site.time import midnight

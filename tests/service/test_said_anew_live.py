@@ -12,7 +12,7 @@ import pytest
 from monitor.drying.prospects import Prospects
 from monitor.drying.standing import Standings
 from monitor.edges.mqtt import Broker, Guest
-from monitor.edges.report.hours_of_air import HoursOfAir
+from monitor.edges.report.gather import HoursOfAir
 from monitor.edges.socket import ask
 from monitor.entries.batches import fold
 from monitor.entries.entries import standing

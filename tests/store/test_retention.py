@@ -14,9 +14,9 @@ import pytest
 
 from monitor.air.minute import MinuteOfAir
 from monitor.edges.report.gather import Source, gather
+from monitor.edges.report.order import Week
 from monitor.edges.report.sheet import sheet
 from monitor.edges.report.text import phone_text
-from monitor.edges.report.weeks import Week
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.service.shipped import shipped

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import NamedTuple
 
 from markupsafe import Markup
 
 from monitor.drying.prospects import Prospect
 from monitor.edges.charts import Level, Mark, fan_chart
-from monitor.edges.report.batches import BatchWeek, Place
+from monitor.edges.report.batches import BatchWeek, Elsewhere
 from monitor.edges.report.gather import SiteWeek
-from monitor.edges.report.losses import LOST, Taken, losses_said
+from monitor.edges.report.outcomes import LOST, Taken, losses_said
 from monitor.edges.report.text import at
 from monitor.entries.batches import Batch, described
 from monitor.notices.sentences.foreseen import sentences
@@ -25,7 +25,44 @@ _GAP_SHOWN_MIN = 360
 _LONG_COLOUR_MONTHS = 36
 
 
-def hanging(week: SiteWeek, one: BatchWeek) -> dict[str, Any]:
+class HangingBatch(NamedTuple):
+    """A batch that hung in the week, in words and a picture."""
+
+    name: str
+    what: str
+    space: str
+    hung: str
+    weighed: str
+    told: list[str]
+    picture: Markup
+
+
+class TakenBatch(NamedTuple):
+    """A batch that was taken down, in words: outcome against conditions."""
+
+    name: str
+    what: str
+    space: str
+    when: str
+    hung: str
+    heads: str
+    met: str
+    losses: list[str]
+
+
+class KeptBatch(NamedTuple):
+    """A batch that is stored or shown, in words."""
+
+    name: str
+    what: str
+    space: str
+    moisture: str
+    dry: str
+    light: str
+    colour: str
+
+
+def hanging(week: SiteWeek, one: BatchWeek) -> HangingBatch:
     """A batch that hung in the week."""
     batch = one.batch
     weighed = [w for w in batch.weighings if w.at_ms < week.end * MINUTE_MS]
@@ -34,16 +71,16 @@ def hanging(week: SiteWeek, one: BatchWeek) -> dict[str, Any]:
         told.append(would_have(one.would_have, week.site))
     if one.move is not None and one.move.sooner_d[1] >= _SAME_DAY:
         told.append(moved(one.move, week.site))
-    return {
-        "name": batch.name,
-        "what": words.named(described(batch), 80),
-        "space": one.space,
-        "hung": f"{at(batch.hung_ms // MINUTE_MS, week.site)}, "
+    return HangingBatch(
+        name=batch.name,
+        what=words.named(described(batch), 80),
+        space=one.space,
+        hung=f"{at(batch.hung_ms // MINUTE_MS, week.site)}, "
         f"{words.lasting(one.now - batch.hung_ms / MINUTE_MS)}",
-        "weighed": f"{weighed[-1].grams:,.0f} g" if weighed else "–",
-        "told": told,
-        "picture": Markup(picture(week, one)),  # noqa: S704 (our own drawing, escaped)
-    }
+        weighed=f"{weighed[-1].grams:,.0f} g" if weighed else "–",
+        told=told,
+        picture=Markup(picture(week, one)),  # noqa: S704 (our own drawing, escaped)
+    )
 
 
 def picture(week: SiteWeek, one: BatchWeek) -> str:
@@ -155,7 +192,7 @@ def harm_met(one: BatchWeek) -> list[str]:
 # -- other places ----------------------------------------------------------------------------------
 
 
-def would_have(place: Place, site: Site) -> str:
+def would_have(place: Elsewhere, site: Site) -> str:
     """`In the spare room it would have been crisp four days sooner (8 times in 10: …).`"""
     low, middle, high = place.sooner_d
     there = f"In the air of {words.shortened(place.space)} it would have been crisp"
@@ -168,7 +205,7 @@ def would_have(place: Place, site: Site) -> str:
     return f"{there} {_days(middle)} {_way(middle)} ({_span(low, high)})."
 
 
-def moved(place: Place, site: Site, opening: str = "") -> str:
+def moved(place: Elsewhere, site: Site, opening: str = "") -> str:
     """`Moved to the spare room now, it would be crisp two days sooner (8 times in 10: …).`"""
     low, middle, high = place.sooner_d
     there = f"{opening or f'Moved to {words.shortened(place.space)} now,'} it would be crisp"
@@ -177,7 +214,7 @@ def moved(place: Place, site: Site, opening: str = "") -> str:
     return f"{there} {_days(middle)} {_way(middle)} ({_span(low, high)})."
 
 
-def _crisp(place: Place, site: Site) -> str:
+def _crisp(place: Elsewhere, site: Site) -> str:
     if place.crisp is None:
         return "in the end"
     return f"about {words.day(local_day(place.crisp * MINUTE_MS, site.timezone))}"
@@ -210,7 +247,7 @@ def _days(days: float) -> str:
 # -- taken down, kept ------------------------------------------------------------------------------
 
 
-def taken_down(week: SiteWeek, one: Taken) -> dict[str, Any]:
+def taken_down(week: SiteWeek, one: Taken) -> TakenBatch:
     """A batch that was taken down: outcome against conditions."""
     batch, met = one.batch, one.met
     down_ms = batch.taken_down_ms or batch.hung_ms
@@ -222,16 +259,16 @@ def taken_down(week: SiteWeek, one: Taken) -> dict[str, Any]:
         if met.warm_h:
             conditions.append(f"{words.lasting(60 * met.warm_h)} in air that opens its heads")
         conditions.append(f"a chance of {round(10 * met.p_crisp)} in 10 that it was dry")
-    return {
-        "name": batch.name,
-        "what": words.named(described(batch), 80),
-        "space": one.space,
-        "when": at(down_ms // MINUTE_MS, week.site),
-        "hung": words.lasting((down_ms - batch.hung_ms) / MINUTE_MS),
-        "heads": heads(one),
-        "met": words.listed(conditions, 6),
-        "losses": [words.named(line, 200) for line in losses_said(one)],
-    }
+    return TakenBatch(
+        name=batch.name,
+        what=words.named(described(batch), 80),
+        space=one.space,
+        when=at(down_ms // MINUTE_MS, week.site),
+        hung=words.lasting((down_ms - batch.hung_ms) / MINUTE_MS),
+        heads=heads(one),
+        met=words.listed(conditions, 6),
+        losses=[words.named(line, 200) for line in losses_said(one)],
+    )
 
 
 def heads(one: Taken) -> str:
@@ -244,7 +281,7 @@ def heads(one: Taken) -> str:
     return words.listed(said, 6) if said else "not counted"
 
 
-def kept(site: Site, batch: Batch, said: Prospect) -> dict[str, str]:
+def kept(site: Site, batch: Batch, said: Prospect) -> KeptBatch:
     """A batch that is stored or shown: its moisture, its light, the months its colour lasts."""
     months = said.months_left
     if months is None:
@@ -255,12 +292,12 @@ def kept(site: Site, batch: Batch, said: Prospect) -> dict[str, str]:
         colour = "less than a month"
     else:
         colour = f"about {words.count(round(months), 'month')}"
-    return {
-        "name": batch.name,
-        "what": words.named(described(batch), 80),
-        "space": batch.space_at(said.asked_ms) or "",
-        "moisture": f"{said.moisture_pct_db:.0f} %",
-        "dry": f"{round(10 * said.p_crisp)} in 10",
-        "light": f"{100 * said.light_share:.0f} %",
-        "colour": colour,
-    }
+    return KeptBatch(
+        name=batch.name,
+        what=words.named(described(batch), 80),
+        space=batch.space_at(said.asked_ms) or "",
+        moisture=f"{said.moisture_pct_db:.0f} %",
+        dry=f"{round(10 * said.p_crisp)} in 10",
+        light=f"{100 * said.light_share:.0f} %",
+        colour=colour,
+    )

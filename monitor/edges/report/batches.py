@@ -67,7 +67,7 @@ class Harm(NamedTuple):
     slow_h: int
 
 
-class Place(NamedTuple):
+class Elsewhere(NamedTuple):
     """The same batch in another space.
 
     sooner_d  days sooner that it would be crisp, p10, p50 and p90; below 0: later; infinite: it
@@ -104,8 +104,8 @@ class BatchWeek:
     course: Course | None = None
     weighed: tuple[tuple[int, float], ...] = ()
     foreseen: Course | None = None
-    would_have: Place | None = None
-    move: Place | None = None
+    would_have: Elsewhere | None = None
+    move: Elsewhere | None = None
 
 
 def batch_weeks(
@@ -337,7 +337,9 @@ def _others(
     return [(name, air) for _, name, air in found[:_PLACES_TRIED]]
 
 
-def _would_have(standings: Standings, site: Site, stands: Standing, space: str) -> Iterator[Place]:
+def _would_have(
+    standings: Standings, site: Site, stands: Standing, space: str
+) -> Iterator[Elsewhere]:
     ensemble = stands.ensemble
     here = when_crisp(ensemble, standings.ahead(space, ensemble))
     for name, air in _others(standings, site, space, ensemble.hung.hour, ensemble.hour):
@@ -345,14 +347,14 @@ def _would_have(standings: Standings, site: Site, stands: Standing, space: str) 
         yield from _place(name, here, when_crisp(there, standings.ahead(name, there)))
 
 
-def _moved(standings: Standings, site: Site, stands: Standing, space: str) -> Iterator[Place]:
+def _moved(standings: Standings, site: Site, stands: Standing, space: str) -> Iterator[Elsewhere]:
     ensemble = stands.ensemble
     here = when_crisp(ensemble, standings.ahead(space, ensemble))
     for name, _ in _others(standings, site, space, ensemble.hour - 72, ensemble.hour):
         yield from _place(name, here, when_crisp(ensemble, standings.ahead(name, ensemble)))
 
 
-def _place(name: str, here: Floats, there: Floats) -> Iterator[Place]:
+def _place(name: str, here: Floats, there: Floats) -> Iterator[Elsewhere]:
     """The place, if most members get crisp in one of the two. Hours; NaN: not within the time."""
     told = ~(np.isnan(here) & np.isnan(there))
     if told.mean() < 0.5:
@@ -362,8 +364,8 @@ def _place(name: str, here: Floats, there: Floats) -> Iterator[Place]:
     sooner = np.sort((late - early) / 24)
     low, middle, high = (float(sooner[round(p * (len(sooner) - 1))]) for p in EIGHT_IN_TEN)
     at = float(np.sort(early)[round(0.5 * (len(early) - 1))])
-    yield Place(name, (low, middle, high), None if math.isinf(at) else round(60 * at))
+    yield Elsewhere(name, (low, middle, high), None if math.isinf(at) else round(60 * at))
 
 
-def _best(places: Iterator[Place]) -> Place | None:
+def _best(places: Iterator[Elsewhere]) -> Elsewhere | None:
     return max(places, key=lambda place: place.sooner_d[1], default=None)

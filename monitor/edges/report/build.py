@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from monitor.edges.report import season, season_sheet
+from monitor.edges.report import season
 from monitor.edges.report.change import thing_to_change
 from monitor.edges.report.gather import Source, gather
-from monitor.edges.report.order import WEEK_PAGE, Answer, Order
+from monitor.edges.report.order import WEEK_PAGE, Answer, Order, Week
 from monitor.edges.report.sheet import sheet
-from monitor.edges.report.tables import write_tables
+from monitor.edges.report.tables import write_season_tables, write_tables
 from monitor.edges.report.text import phone_text
-from monitor.edges.report.weeks import Week
 from monitor.store.reader import Reader
 
 
@@ -45,11 +44,11 @@ def _week(source: Source, reports: Path, week: Week, now_ms: int) -> Answer:
 
 def _season(source: Source, reports: Path, begin: int, end: int) -> Answer:
     book = season.gather_season(source, begin, end)
-    name = season_sheet.name(book)
+    name = season.name(book)
     folder = reports / name
     folder.mkdir(parents=True, exist_ok=True)
-    text = season_sheet.phone_text(book)
+    text = season.phone_text(book)
     (folder / "season.txt").write_text(text + "\n", encoding="utf-8")
-    (folder / season_sheet.NAME).write_text(season_sheet.sheet(book), encoding="utf-8")
-    files = (season_sheet.NAME, "season.txt", *season_sheet.write_tables(book, folder))
+    (folder / season.NAME).write_text(season.sheet(book), encoding="utf-8")
+    files = (season.NAME, "season.txt", *write_season_tables(book, folder))
     return Answer(name, text, folder, files)

@@ -2,29 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+import shutil
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
-from monitor.ahead.airing_seen import AiringSeen
+import numpy as np
+import pandas as pd
+
+from monitor.ahead.airing_seen import AiringSeen, airing_seen
+from monitor.air.minute import MinuteOfAir
+from monitor.drying.hour_means import NO_HOURS, HourMeans
 from monitor.drying.prospects import KEPT, Prospect
 from monitor.drying.standing import Standings
 from monitor.edges.report.batches import BatchWeek, batch_weeks
-from monitor.edges.report.hours_of_air import HoursOfAir
-from monitor.edges.report.losses import Taken, taken
-from monitor.edges.report.machine import Machine, machine
 from monitor.edges.report.numbers import SpaceWeek, SpellHours, hours_within, space_week
-from monitor.edges.report.openings import airings
-from monitor.edges.report.promises import Promise, promises
-from monitor.edges.report.weeks import Week
+from monitor.edges.report.order import Week
+from monitor.edges.report.outcomes import Promise, Taken, promises, taken
 from monitor.entries.batches import Batch, fold
 from monitor.entries.entries import standing
 from monitor.entries.sensors import Calibration, Service, calibrations, services
+from monitor.science.moist_air import standard_pressure
 from monitor.site.flowers import Book
 from monitor.site.kinds import Kind
-from monitor.site.spaces import Sensor, Site
-from monitor.site.time import MINUTE_MS, midnight
+from monitor.site.quantities import Quantity
+from monitor.site.spaces import OUTDOORS, Sensor, Site, Use
+from monitor.site.time import DAY_MIN, MINUTE_MS, midnight
+from monitor.store import backup
 from monitor.store.reader import Delivery, Heard, Reader
 
 
@@ -229,3 +235,106 @@ def _notices(deliveries: list[Delivery]) -> NoticesWeek:
     seen = {d.number for d in deliveries if d.seen_ms is not None}
     failed = {d.number for d in deliveries if d.failure is not None} - sent
     return NoticesWeek(len(made), len(sent), len(seen), len(failed))
+
+
+_COLUMNS = ("temperature_c", "relative_humidity_pct", "illuminance_lx")
+
+
+class HoursOfAir:
+    """The reader's minutes as an archive of hours; where only ten-minute means are left, those."""
+
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    def hour_means(self, space: str, begin: int, end: int) -> HourMeans:
+        """Means by hour of the minutes begin ≤ minute < end of a space, where there are any."""
+        if begin >= end:
+            return NO_HOURS
+        air = self._reader.air_of(space, begin, end, _COLUMNS)
+        temperature, humidity, light = (air[column] for column in _COLUMNS)
+        hour = np.arange(begin, end) // 60
+        slot = hour - hour[0]
+        both = ~np.isnan(temperature) & ~np.isnan(humidity)
+        count = int(slot[-1]) + 1
+        minutes = np.bincount(slot[both], minlength=count)
+        with np.errstate(invalid="ignore"):
+            mean_c = np.bincount(slot[both], temperature[both], count) / minutes
+            mean_pct = np.bincount(slot[both], humidity[both], count) / minutes
+        dose = np.bincount(slot, np.nan_to_num(light), count) / 60
+        heard = both | ~np.isnan(light)
+        there = np.flatnonzero(np.bincount(slot[heard], minlength=count))
+        return HourMeans(
+            hour[0] + there, mean_c[there], mean_pct[there], minutes[there], dose[there]
+        )
+
+
+# A battery that told nothing for so long is not known.
+_BATTERY_DAYS = 2
+
+
+class Machine(NamedTuple):
+    """As the report is written: bytes of the store and free beside it, and the last backup.
+
+    batteries  of the sensors that tell theirs, at the week's end: sensor → value in its unit
+    backed_up_ms  when the last backup was made [UTC epoch ms]; None: there is none, or nowhere
+                  to look (`backups` is then False)
+    """
+
+    batteries: dict[str, float]
+    store_bytes: int
+    free_bytes: int
+    backups: bool
+    backed_up_ms: int | None
+    backups_kept: int
+
+
+def machine(reader: Reader, site: Site, store: Path, backups: Path | None, end: int) -> Machine:
+    """Batteries at a week's end [UTC epoch minutes]; disk and backups as they are now."""
+    batteries: dict[str, float] = {}
+    if any(Quantity.BATTERY in sensor.reads for sensor in site.sensors.values()):
+        begin_ms = (end - _BATTERY_DAYS * DAY_MIN) * MINUTE_MS
+        batteries = reader.last_values(Quantity.BATTERY, begin_ms, end * MINUTE_MS)
+    found = [] if backups is None else backup.backups(store, backups)
+    return Machine(
+        batteries=batteries,
+        store_bytes=store.stat().st_size,
+        free_bytes=shutil.disk_usage(store.parent).free,
+        backups=backups is not None,
+        backed_up_ms=backup.made_ms(store, found[-1]) if found else None,
+        backups_kept=len(found),
+    )
+
+
+# The air is looked at so often: it changes slowly.
+STEP_MIN = 10
+_TOLD = ["temperature_c", "relative_humidity_pct", "dew_point_c", "surface_margin_k"]
+
+
+def airings(site: Site, spaces: Sequence[SpaceWeek]) -> dict[str, AiringSeen]:
+    """Hours of airing used and missed in each space for hanging; those that can be told."""
+    outdoors = next((space for space in spaces if space.space.name == OUTDOORS), None)
+    if outdoors is None:
+        return {}
+    pressure_pa = standard_pressure(site.elevation_m)
+    found = {}
+    for space in spaces:
+        if space.space.use is Use.HANGING:
+            minutes = space.minutes.index[space.minutes.index % STEP_MIN == 0]
+            seen = airing_seen(
+                list(air(space, minutes)),
+                list(air(outdoors, minutes)),
+                pressure_pa,
+                STEP_MIN,
+                space.space.limits.hot_c,
+            )
+            if seen.known_h:
+                found[space.space.name] = seen
+    return found
+
+
+def air(space: SpaceWeek, minutes: pd.Index[int]) -> Iterator[MinuteOfAir]:
+    """The air in these minutes, as far as airing asks for it."""
+    table = space.minutes[_TOLD].reindex(minutes).to_numpy(dtype="float64")
+    for minute, row in zip(minutes.tolist(), table.tolist(), strict=True):
+        t, rh, dew, margin = (None if math.isnan(value) else value for value in row)
+        yield MinuteOfAir(minute, space.space.name, t, rh, None, dew, None, None, None, margin, 1)

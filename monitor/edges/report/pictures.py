@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from astral import Observer
+from astral.sun import elevation
 
 from monitor.edges.charts import Level, Mark, Passed, Series, line_chart, week_strips
 from monitor.edges.report.gather import SiteWeek
@@ -12,6 +16,7 @@ from monitor.edges.report.numbers import SpaceWeek
 from monitor.site import words
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
+from monitor.site.spaces import Site
 
 
 def strips(week: SiteWeek, space: SpaceWeek, nights: npt.NDArray[np.bool_]) -> str:
@@ -98,3 +103,22 @@ def _marks(space: SpaceWeek, end: int) -> list[Mark]:
 def _whole(values: pd.Series[float], begin: int, end: int) -> npt.NDArray[np.float64]:
     """The values of every minute of the week, NaN where the space was not there yet."""
     return np.asarray(values.reindex(range(begin, end)), dtype=np.float64)
+
+
+_STEP_MIN = 10
+# The sun's upper edge on the horizon, refraction and its half width taken in.
+_HORIZON_DEG = -0.833
+
+
+def nights(site: Site, begin: int, end: int) -> npt.NDArray[np.bool_]:
+    """Whether the sun is down at the site, for each minute from begin to before end.
+
+    To ten minutes: enough for a picture. Elevation of the sun by astral, without refraction.
+    """
+    observer = Observer(site.latitude, site.longitude)
+    down = [
+        elevation(observer, datetime.fromtimestamp(at * 60, UTC), with_refraction=False)
+        < _HORIZON_DEG
+        for at in range(begin, end, _STEP_MIN)
+    ]
+    return np.repeat(np.array(down, dtype=np.bool_), _STEP_MIN)[: end - begin]

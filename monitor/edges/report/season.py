@@ -1,4 +1,7 @@
-"""A season: its weeks, every finished batch, the best space per flower, what was learned."""
+"""A season and its book: every finished batch, the best space for each flower, what was learned.
+
+The book is one HTML file to print and keep, with a text for the phone.
+"""
 
 from __future__ import annotations
 
@@ -9,12 +12,14 @@ from typing import NamedTuple
 
 from monitor.drying.members import pace_against_book
 from monitor.edges.report.gather import Source, spaces_in
-from monitor.edges.report.losses import Taken
-from monitor.edges.report.promises import Promise
-from monitor.edges.report.weeks import Week
-from monitor.site.kinds import Kind
+from monitor.edges.report.order import Week
+from monitor.edges.report.outcomes import LEADS_DAYS, Promise, Taken, held, in_common
+from monitor.edges.report.paper import printed
+from monitor.edges.report.text import PULL_EXPLAINED
+from monitor.site import words
+from monitor.site.kinds import Kind, worst_first
 from monitor.site.spaces import Site
-from monitor.site.time import DAY_MS, MINUTE_MS
+from monitor.site.time import DAY_MS, MINUTE_MS, local_day
 
 # Of two places one is only called the better where so many batches hung in each. Our own choice.
 ENOUGH_A_PLACE = 2
@@ -157,3 +162,173 @@ def best_place(season: Season, flower: str) -> PlaceRow | None:
     if len(rows) < 2:
         return None
     return min(rows, key=lambda row: (round(row.lost_share or 0.0, 2), row.days))
+
+
+NAME = "season.html"
+SEASON_TABLES = ("batches.csv", "weeks.csv", "places.csv", "paces.csv")
+
+
+class SeasonBatch(NamedTuple):
+    """A batch that was taken down, as its row says it."""
+
+    name: str
+    flower: str
+    space: str
+    hung: str
+    days: str
+    load: str
+    good: str
+    lost: str
+
+
+class SeasonPlace(NamedTuple):
+    """A flower in a space, as its row says it."""
+
+    flower: str
+    space: str
+    batches: str
+    days: str
+    load: str
+    lost: str
+
+
+def name(season: Season) -> str:
+    """Its first and last day: `2026-06-01 to 2026-08-31`."""
+    first, last = (
+        local_day(minute * MINUTE_MS, season.site.timezone)
+        for minute in (season.begin, season.end - 1)
+    )
+    return f"{first} to {last}"
+
+
+def phone_text(season: Season) -> str:
+    """The season in at most ten lines."""
+    lines = [words.title(f"Season at {words.named(season.site.name, 16)}: {_span(season)}")]
+    lines.append(headline(season))
+    lines += best_places(season)[:4]
+    lines += [pace_said(row) for row in season.paces[:3]]
+    return "\n".join(lines)
+
+
+def headline(season: Season) -> str:
+    """The season in one sentence."""
+    if not season.batches:
+        return "No batch was taken down in this time."
+    good = sum(one.outcome.good or 0 for one in season.batches)
+    lost = sum(one.lost or 0 for one in season.batches)
+    counted = sum(one.batch.outcome is not None for one in season.batches)
+    told = words.named(words.count(len(season.batches), "batch", "batches"))
+    if not good + lost:
+        return f"{told} taken down; heads were not counted."
+    share = f"{good:,} heads good, {lost:,} lost ({100 * lost / (good + lost):.0f} %)"
+    of = "" if counted == len(season.batches) else f", of the {counted} that were counted"
+    return f"{told} taken down: {share}{of}."
+
+
+def best_places(season: Season) -> list[str]:
+    """One sentence a flower."""
+    told = []
+    for flower in sorted({row.flower for row in season.places}):
+        best = best_place(season, flower)
+        if best is None:
+            told.append(
+                f"{words.named(flower)}: too few batches in two places to say which is best."
+            )
+            continue
+        told.append(
+            f"{words.named(flower)}: best in {words.shortened(best.space)} "
+            f"({words.count(best.batches, 'batch', 'batches')}, {best.days:.0f} days, "
+            f"{100 * (best.lost_share or 0.0):.0f} % of heads lost)."
+        )
+    return told
+
+
+def pace_said(row: PaceRow) -> str:
+    """`Statice in the loft dries 1.3 times as fast as the book says (1.1 to 1.5), by 3 batches.`"""
+    low, middle, high = row.pace
+    return (
+        f"{words.named(row.flower)} in {words.shortened(row.space)} dries {middle:.2f} times as "
+        f"fast as the book says (8 times in 10: {low:.2f} to {high:.2f}), by "
+        f"{words.count(row.batches, 'batch', 'batches')}."
+    )
+
+
+def sheet(season: Season) -> str:
+    """The whole page."""
+    kinds = [kind for kind in worst_first() if any(row.past_h.get(kind) for row in season.weeks)]
+    promised = [
+        f"{lead} days before: {kept} of {of}"
+        for lead in LEADS_DAYS
+        for kept, of in (held(season.promises, lead),)
+        if of
+    ]
+    return printed(
+        "season.html",
+        site=words.named(season.site.name, 60),
+        span=_span(season),
+        headline=headline(season),
+        batches=[_batch(season, one) for one in season.batches],
+        places=[_place(row) for row in season.places],
+        best=best_places(season),
+        paces=[pace_said(row) for row in season.paces],
+        in_common=in_common(season.batches),
+        promised=words.listed(promised),
+        kinds=[kind.row.too for kind in kinds],
+        weeks=[
+            {
+                "week": str(row.week),
+                "space": row.space,
+                "known": f"{row.known_h:.0f}",
+                "warm": _or_dash(row.mean_temperature_c, season),
+                "humid": "–"
+                if row.mean_humidity_pct is None
+                else words.humidity(row.mean_humidity_pct),
+                "load": _figure(row.drying_load_kpa_h),
+                "past": [f"{row.past_h.get(kind, 0.0):.1f}" for kind in kinds],
+            }
+            for row in season.weeks
+        ],
+        pull_explained=PULL_EXPLAINED,
+        files=words.listed(SEASON_TABLES, 9),
+    )
+
+
+def _batch(season: Season, one: Taken) -> SeasonBatch:
+    return SeasonBatch(
+        name=one.batch.name,
+        flower=one.batch.flower,
+        space=one.space,
+        hung=words.day(local_day(one.batch.hung_ms, season.site.timezone)),
+        days=f"{days(one):.1f}",
+        load=_figure(one.met.load_kpa_h if one.met else None),
+        good="–" if one.outcome.good is None else f"{one.outcome.good:,}",
+        lost="–" if one.lost is None else f"{one.lost:,}",
+    )
+
+
+def _place(row: PlaceRow) -> SeasonPlace:
+    share = row.lost_share
+    return SeasonPlace(
+        flower=row.flower,
+        space=row.space,
+        batches=str(row.batches),
+        days=f"{row.days:.1f}",
+        load=_figure(row.load_kpa_h),
+        lost="–" if share is None else f"{100 * share:.0f} %",
+    )
+
+
+def _figure(value: float | None) -> str:
+    return "–" if value is None else f"{value:,.0f}"
+
+
+def _or_dash(celsius: float | None, season: Season) -> str:
+    return "–" if celsius is None else words.degrees(celsius, season.site)
+
+
+def _span(season: Season) -> str:
+    first, last = (
+        local_day(minute * MINUTE_MS, season.site.timezone)
+        for minute in (season.begin, season.end - 1)
+    )
+    return f"{words.day(first)} to {words.day(last)} {last.year}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import Any
+from typing import NamedTuple
 
 from markupsafe import Markup
 
@@ -11,19 +11,21 @@ from monitor.ahead.airing_seen import AiringSeen
 from monitor.air.spells import Spell
 from monitor.edges.report import batch_words, pictures
 from monitor.edges.report.gather import SensorWeek, SiteWeek
-from monitor.edges.report.losses import in_common
-from monitor.edges.report.monitor_words import machine_told, promises_kept, sensors_changed
-from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import Extreme, SpaceWeek, days_over_dose
+from monitor.edges.report.outcomes import in_common
 from monitor.edges.report.paper import printed
+from monitor.edges.report.pictures import nights
 from monitor.edges.report.text import (
     PULL_EXPLAINED,
     at,
     between,
     compared_with,
     headline,
+    machine_told,
     means_line,
     missing_line,
+    promises_kept,
+    sensors_changed,
 )
 from monitor.site import words
 from monitor.site.kinds import Kind
@@ -46,41 +48,101 @@ _USES = {
 Facts = list[tuple[str, str]]
 
 
+class LimitRow(NamedTuple):
+    """Hours past a limit, within it and not known."""
+
+    name: str
+    past: str
+    within: str
+    unknown: str
+
+
+class SpaceSection(NamedTuple):
+    """What the page says of a space."""
+
+    name: str
+    use: str
+    outdoors: bool
+    facts: Facts
+    limits: list[LimitRow]
+    untold: str
+    spells: list[str]
+    pictures: list[Markup]
+    left_out: bool
+
+
+class SensorRow(NamedTuple):
+    """How a sensor did."""
+
+    name: str
+    space: str
+    readings: str
+    used: str
+    silent: str
+    stuck: str
+    doubts: str
+    last: str
+
+
+class WeekPage(NamedTuple):
+    """Everything the page says, in words."""
+
+    site: str
+    number: int
+    days: str
+    so_far: str
+    headline: str
+    missing: str
+    means: str
+    spaces: list[SpaceSection]
+    pull_explained: str
+    batches: list[batch_words.HangingBatch]
+    taken_down: list[batch_words.TakenBatch]
+    in_common: list[str]
+    kept: list[batch_words.KeptBatch]
+    promises: list[str]
+    machine: str
+    notices: Facts
+    changed: list[str]
+    sensors: list[SensorRow]
+    unread: str
+
+
 def sheet(week: SiteWeek, change: str = "") -> str:
     """The whole page.
 
     change  the one thing to change next week
     """
-    return printed("week.html", change=change, **told(week))
+    return printed("week.html", change=change, **told(week)._asdict())
 
 
-def told(week: SiteWeek) -> dict[str, Any]:
+def told(week: SiteWeek) -> WeekPage:
     """Everything the page says, in words."""
     first, last = week.week.monday, week.week.monday + timedelta(days=6)
-    return {
-        "site": words.named(week.site.name, 60),
-        "number": week.week.number,
-        "days": f"{words.day(first)} to {words.day(last)} {last.year}",
-        "so_far": "" if week.over else f"So far, until {at(week.end, week.site)}.",
-        "headline": headline(week),
-        "missing": missing_line(week),
-        "means": means_line(week),
-        "spaces": _spaces(week),
-        "pull_explained": PULL_EXPLAINED,
-        "batches": _batches(week),
-        "taken_down": [batch_words.taken_down(week, one) for one in week.taken_down],
-        "in_common": in_common(week.season),
-        "kept": [batch_words.kept(week.site, batch, said) for batch, said in week.kept],
-        "promises": promises_kept(week),
-        "machine": machine_told(week),
-        "notices": _notices(week),
-        "changed": sensors_changed(week),
-        "sensors": [_sensor(week, sensor) for sensor in week.sensors],
-        "unread": words.count(week.unread, "payload") if week.unread else "",
-    }
+    return WeekPage(
+        site=words.named(week.site.name, 60),
+        number=week.week.number,
+        days=f"{words.day(first)} to {words.day(last)} {last.year}",
+        so_far="" if week.over else f"So far, until {at(week.end, week.site)}.",
+        headline=headline(week),
+        missing=missing_line(week),
+        means=means_line(week),
+        spaces=_spaces(week),
+        pull_explained=PULL_EXPLAINED,
+        batches=_batches(week),
+        taken_down=[batch_words.taken_down(week, one) for one in week.taken_down],
+        in_common=in_common(week.season),
+        kept=[batch_words.kept(week.site, batch, said) for batch, said in week.kept],
+        promises=promises_kept(week),
+        machine=machine_told(week),
+        notices=_notices(week),
+        changed=sensors_changed(week),
+        sensors=[_sensor(week, sensor) for sensor in week.sensors],
+        unread=words.count(week.unread, "payload") if week.unread else "",
+    )
 
 
-def _spaces(week: SiteWeek) -> list[dict[str, Any]]:
+def _spaces(week: SiteWeek) -> list[SpaceSection]:
     dark = nights(week.site, *week.week.span(week.site.timezone))
     spent, shown = 0, []
     for space in week.spaces:
@@ -88,30 +150,28 @@ def _spaces(week: SiteWeek) -> list[dict[str, Any]]:
         spent += sum(len(drawing.encode()) for drawing in drawings) if _drawable(space) else 0
         fits = _drawable(space) and spent <= MOST_PICTURE_BYTES
         shown.append(
-            {
-                "name": words.named(space.space.name, 60),
-                "use": _USES[space.space.use],
-                "outdoors": space.space.use is Use.OUTDOORS,
-                "facts": _facts(week, space),
-                "limits": _limits(week, space),
-                "untold": _untold(space) if _drawable(space) else "",
-                "spells": _spells(week, [s.spell for s in space.spells]),
-                "pictures": [Markup(d) for d in drawings] if fits else [],  # noqa: S704 (escaped)
-                "left_out": _drawable(space) and not fits,
-            }
+            SpaceSection(
+                name=words.named(space.space.name, 60),
+                use=_USES[space.space.use],
+                outdoors=space.space.use is Use.OUTDOORS,
+                facts=_facts(week, space),
+                limits=_limits(week, space),
+                untold=_untold(space) if _drawable(space) else "",
+                spells=_spells(week, [s.spell for s in space.spells]),
+                pictures=[Markup(d) for d in drawings] if fits else [],  # noqa: S704 (escaped)
+                left_out=_drawable(space) and not fits,
+            )
         )
     return shown
 
 
-def _batches(week: SiteWeek) -> list[dict[str, Any]]:
+def _batches(week: SiteWeek) -> list[batch_words.HangingBatch]:
     """Those that hung in the week; pictures as long as they fit."""
     spent, shown = 0, []
     for one in week.batches:
         told = batch_words.hanging(week, one)
-        spent += len(told["picture"].encode())
-        if spent > MOST_BATCH_BYTES:
-            told["picture"] = ""
-        shown.append(told)
+        spent += len(told.picture.encode())
+        shown.append(told if spent <= MOST_BATCH_BYTES else told._replace(picture=Markup("")))
     return shown
 
 
@@ -183,16 +243,16 @@ def _light(space: SpaceWeek) -> str:
     return told
 
 
-def _limits(week: SiteWeek, space: SpaceWeek) -> list[dict[str, str]]:
+def _limits(week: SiteWeek, space: SpaceWeek) -> list[LimitRow]:
     if space.space.name == OUTDOORS:
         return []
     return [
-        {
-            "name": f"{limit.kind.row.too}, {pictures.limit_words(week, space, limit.kind)}",
-            "past": _hours(limit.past_h),
-            "within": _hours(limit.within_h),
-            "unknown": _hours(limit.unknown_h),
-        }
+        LimitRow(
+            name=f"{limit.kind.row.too}, {pictures.limit_words(week, space, limit.kind)}",
+            past=_hours(limit.past_h),
+            within=_hours(limit.within_h),
+            unknown=_hours(limit.unknown_h),
+        )
         for limit in space.limits
         if limit.past_h + limit.within_h
     ]
@@ -263,16 +323,16 @@ def _notices(week: SiteWeek) -> Facts:
     return [(name, str(n)) for name, n in [*facts, ("not delivered", notices.failed)]]
 
 
-def _sensor(week: SiteWeek, ill: SensorWeek) -> dict[str, str]:
+def _sensor(week: SiteWeek, ill: SensorWeek) -> SensorRow:
     heard = ill.heard
     doubts = heard.doubts if heard else {}
-    return {
-        "name": ill.sensor.name,
-        "space": ill.sensor.space,
-        "readings": f"{heard.readings:,}" if heard else "none",
-        "used": f"{100 * heard.used / heard.readings:.3g} %" if heard else "–",
-        "silent": words.lasting(60 * ill.silent_h) if ill.silent_h else "–",
-        "stuck": words.lasting(60 * ill.stuck_h) if ill.stuck_h else "–",
-        "doubts": words.listed([f"{flag_text(f)} {n:,}" for f, n in doubts.items()], 6) or "–",
-        "last": at(heard.last_ms // MINUTE_MS, week.site) if heard else "–",
-    }
+    return SensorRow(
+        name=ill.sensor.name,
+        space=ill.sensor.space,
+        readings=f"{heard.readings:,}" if heard else "none",
+        used=f"{100 * heard.used / heard.readings:.3g} %" if heard else "–",
+        silent=words.lasting(60 * ill.silent_h) if ill.silent_h else "–",
+        stuck=words.lasting(60 * ill.stuck_h) if ill.stuck_h else "–",
+        doubts=words.listed([f"{flag_text(f)} {n:,}" for f, n in doubts.items()], 6) or "–",
+        last=at(heard.last_ms // MINUTE_MS, week.site) if heard else "–",
+    )

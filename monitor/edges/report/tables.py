@@ -1,20 +1,25 @@
-"""The week's tables as CSV, one a topic; times in the site's zone with their offset."""
+"""The tables of a week and of a season as CSV, one a topic; times in the site's zone with their
+offset."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.numbers import Extreme, SpaceWeek, by_day, by_hour, days_over_dose
+from monitor.edges.report.outcomes import LOST
+from monitor.edges.report.season import SEASON_TABLES, PlaceRow, Season, days
+from monitor.site.kinds import worst_first
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS, local
 from monitor.store.exports import flag_text
 from monitor.store.formats import no_formula
+
+Cell = str | float | None
 
 
 def write_tables(week: SiteWeek, folder: Path) -> list[str]:
@@ -47,7 +52,7 @@ _SPACE_COLUMNS = [
 ]
 
 
-def _space_row(week: SiteWeek, space: SpaceWeek) -> dict[str, Any]:
+def _space_row(week: SiteWeek, space: SpaceWeek) -> dict[str, Cell]:
     before = week.before.get(space.space.name)
     dose = space.light_dose_lx_h
     return {
@@ -166,7 +171,7 @@ _TABLES: dict[str, Callable[[SiteWeek], pd.DataFrame]] = {
 }
 
 
-def _extreme(value: str, when: str, extreme: Extreme | None, site: Site) -> dict[str, Any]:
+def _extreme(value: str, when: str, extreme: Extreme | None, site: Site) -> dict[str, Cell]:
     if extreme is None:
         return {value: None, when: None}
     return {value: extreme.value, when: local_text(extreme.minute, site)}
@@ -181,3 +186,68 @@ def _parts(week: SiteWeek, part: str, divided: Callable[[SpaceWeek], pd.DataFram
 
 def _unharmful(text: str | None) -> str | None:
     return None if text is None else no_formula(text)
+
+
+def write_season_tables(season: Season, folder: Path) -> list[str]:
+    """Write the tables as CSV; returns the names of the files."""
+    tables = (_batches_table, _weeks_table, _places_table, _paces_table)
+    for file, table in zip(SEASON_TABLES, tables, strict=True):
+        table(season).to_csv(folder / file, index=False, lineterminator="\n")
+    return list(SEASON_TABLES)
+
+
+def _batches_table(season: Season) -> pd.DataFrame:
+    """One row a batch that was taken down."""
+    rows = []
+    for one in season.batches:
+        batch, met = one.batch, one.met
+        row: dict[str, Cell] = {
+            "batch": no_formula(batch.name),
+            "flower": no_formula(batch.flower),
+            "colour": no_formula(batch.colour or ""),
+            "space": no_formula(one.space),
+            "bunches": batch.bunches,
+            "hung": local_text(batch.hung_ms // MINUTE_MS, season.site),
+            "taken_down": local_text((batch.taken_down_ms or 0) // MINUTE_MS, season.site),
+            "days": days(one),
+            "drying_load_kpa_h": met.load_kpa_h if met else None,
+            "damp_h": met.damp_h if met else None,
+            "opening_h": met.warm_h if met else None,
+            "light_share": met.light_share if met else None,
+            "p_crisp": met.p_crisp if met else None,
+            "good": one.outcome.good,
+        }
+        rows.append(row | {f"lost_{what}": getattr(one.outcome, what) for what in LOST})
+    columns = ["batch", "flower", "colour", "space", "bunches", "hung", "taken_down", "days"]
+    columns += ["drying_load_kpa_h", "damp_h", "opening_h", "light_share", "p_crisp", "good"]
+    return pd.DataFrame(rows, columns=[*columns, *(f"lost_{what}" for what in LOST)])
+
+
+def _weeks_table(season: Season) -> pd.DataFrame:
+    """One row a week and space."""
+    rows = [
+        {
+            "week": str(row.week),
+            "space": no_formula(row.space),
+            "known_h": row.known_h,
+            "drying_load_kpa_h": row.drying_load_kpa_h,
+            "mean_temperature_c": row.mean_temperature_c,
+            "mean_humidity_pct": row.mean_humidity_pct,
+            "light_dose_lx_h": row.light_dose_lx_h,
+        }
+        | {f"{kind.value}_h": row.past_h.get(kind) for kind in worst_first() if kind.row.column}
+        for row in season.weeks
+    ]
+    return pd.DataFrame(rows)
+
+
+def _places_table(season: Season) -> pd.DataFrame:
+    """One row a flower and space."""
+    return pd.DataFrame(season.places, columns=list(PlaceRow._fields))
+
+
+def _paces_table(season: Season) -> pd.DataFrame:
+    """One row a flower and space that batches taught something of."""
+    rows = [(row.flower, row.space, row.batches, *row.pace) for row in season.paces]
+    columns = ["flower", "space", "batches", "pace_p10", "pace_p50", "pace_p90"]
+    return pd.DataFrame(rows, columns=columns)

@@ -22,12 +22,11 @@ from monitor.edges.beside import BesideError, ask
 from monitor.edges.report.build import build
 from monitor.edges.report.change import thing_to_change
 from monitor.edges.report.gather import NotYetError, SiteWeek, Source, gather
-from monitor.edges.report.nights import nights
 from monitor.edges.report.numbers import SpaceWeek, by_day, by_hour, days_over_dose
-from monitor.edges.report.order import REPORT, Answer, Order
+from monitor.edges.report.order import REPORT, Answer, Order, Week
+from monitor.edges.report.pictures import nights
 from monitor.edges.report.sheet import sheet
 from monitor.edges.report.text import MOST_LINES, PULL_EXPLAINED, phone_text
-from monitor.edges.report.weeks import Week
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.notices.notice import Notice, NoticeRow, Weight

@@ -11,13 +11,12 @@ import pandas as pd
 import pytest
 
 from monitor.edges.beside import ask
-from monitor.edges.report import season_sheet
+from monitor.edges.report import season
 from monitor.edges.report.build import build
 from monitor.edges.report.gather import Source, gather
-from monitor.edges.report.order import REPORT, Answer, Order
+from monitor.edges.report.order import REPORT, Answer, Order, Week
 from monitor.edges.report.season import PlaceRow, best_place, gather_season
 from monitor.edges.report.sheet import sheet
-from monitor.edges.report.weeks import Week
 from monitor.store.exports import export
 from monitor.store.reader import Reader
 from tests.edges import garden
@@ -142,7 +141,7 @@ def test_the_season_book_holds_every_batch_and_its_sums(month: Path, tmp_path: P
     assert (paces["pace_p10"] < paces["pace_p50"]).all()
     assert (paces["pace_p50"] < paces["pace_p90"]).all()
     assert len(answer.text.splitlines()) <= 10
-    page = (answer.folder / season_sheet.NAME).read_text()
+    page = (answer.folder / season.NAME).read_text()
     assert "Two batches taken down: 149 heads good, 4 lost (3\u00a0%)." in page
     assert "Statice: too few batches in two places to say which is best." in page
     assert "<script" not in page
