@@ -1,29 +1,21 @@
-"""When a batch will be crisp, if the air goes on as it has; and where it would have been better."""
+"""When a batch will be crisp, if the air goes on as it has."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.drying.ensemble import Ensemble, crossing, follow, still_hanging
-from monitor.drying.hours import HourlyAir
-from monitor.drying.members import Members, seed
+from monitor.drying.air_to_come import STEP_H, STEPS_A_DAY, AirToCome, side_by_side
+from monitor.drying.ensemble import Ensemble, crossing, each_own, follow, still_hanging
+from monitor.drying.members import Members, together
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
-HORIZON_DAYS = 28
-"""No date is given that lies further ahead."""
-STEP_H = 3
-RECENT_DAYS = 10
-
-# Day-to-day changes of a space's mean air before it has shown its own, and how long they last:
-# our own choice.
-DAY_SPREAD_C, DAY_SPREAD_PCT = 2.0, 8.0
-DAY_SPREAD_WORTH_DAYS = 4
-DAY_KEEPS = 0.7
+GROUP = 10  # batches: more at once are no faster, and hold more memory
 
 # When an answer is given: our own choice, by how often invented seasons prove it wrong.
 CRISP_AT = 0.5
@@ -33,17 +25,8 @@ WORTH_A_DAY = 0.5  # below it not even "if it finishes here, about then" is said
 STALLED_BELOW = 0.5  # percent points of what is to lose, in a day
 STALLED_SHARE = 0.1  # and of what is left, in a day
 STALLED_ABOVE, STALLED_P_CRISP = 0.5, 0.3  # percent still to lose; no longer if it may be crisp
+LEAST_PCT, MOST_PCT = 15, 85
 HUMIDITY_FOR = 0.2  # the humidity that would do is dry enough for all but this share of members
-
-
-@dataclass(frozen=True)
-class Ahead:
-    """The air to come, step by step: measured temperature [°C] and humidity [%], shape
-    (steps, members), each step `step_h` long."""
-
-    temperature_c: Floats
-    humidity_pct: Floats
-    step_h: int = STEP_H
 
 
 @dataclass(frozen=True)
@@ -75,89 +58,64 @@ class Outlook:
     humidity_needed: float | None
 
 
-def like_recent_days(
-    ensemble: Ensemble, air: HourlyAir, days: int = HORIZON_DAYS, step_h: int = STEP_H
-) -> Ahead:
-    """The mean day of the recent days, and for each member its own run of days about it."""
-    count = ensemble.points.shape[0]
-    rng = np.random.default_rng([seed(ensemble.hung), 4])
-    recent = air.before(ensemble.hour).since(ensemble.hour - 24 * RECENT_DAYS)
-    clock = (ensemble.hour + step_h * np.arange(24 // step_h)) % 24
-    return Ahead(
-        temperature_c=_paths(
-            rng, recent.hour, recent.temperature_c, clock, days, count, DAY_SPREAD_C
-        ),
-        humidity_pct=np.clip(
-            _paths(rng, recent.hour, recent.humidity_pct, clock, days, count, DAY_SPREAD_PCT),
-            5,
-            98,
-        ),
-        step_h=step_h,
-    )
-
-
-def _paths(
-    rng: np.random.Generator,
-    hour: NDArray[np.int64],
-    series: Floats,
-    clock: NDArray[np.int64],
-    days: int,
-    count: int,
-    usual_spread: float,
-) -> Floats:
-    """Air to come, shape (days · steps a day, count)."""
-    step_h = 24 // clock.size
-    of_day = hour % 24
-    middle = float(series.mean())
-    profile = np.array(
-        [
-            series[np.isin(of_day, (at + np.arange(step_h)) % 24)].mean()
-            if np.isin(of_day, (at + np.arange(step_h)) % 24).any()
-            else middle
-            for at in clock
-        ]
-    )
-    known_days = series.size / 24
-    daily = np.array([part.mean() for part in np.array_split(series, max(int(known_days), 1))])
-    spread = np.sqrt(
-        (DAY_SPREAD_WORTH_DAYS * usual_spread**2 + ((daily - daily.mean()) ** 2).sum())
-        / (DAY_SPREAD_WORTH_DAYS + daily.size - 1)
-    )
-    # The mean of a few days that hang together says little of the weeks to come.
-    worth = max(known_days, 0.5) * (1 - DAY_KEEPS) / (1 + DAY_KEEPS)
-    lasting = rng.standard_normal(count) * spread * np.sqrt(1 / (1 + worth))
-    level = daily[-1] - daily.mean() - lasting
-    kicks = rng.standard_normal((days, count)) * spread * np.sqrt(1 - DAY_KEEPS**2)
-    offsets = np.empty((days, count))
-    for day in range(days):
-        level = DAY_KEEPS * level + kicks[day]
-        offsets[day] = lasting + level
-    return (profile[None, :, None] + offsets[:, None, :]).reshape(-1, count)
-
-
-def outlook(ensemble: Ensemble, ahead: Ahead) -> Outlook:
-    """What can be said of the batch now, while it hangs, under the air to come.
+def outlooks(ensembles: Sequence[Ensemble], airs: Sequence[AirToCome]) -> list[Outlook]:
+    """What can be said of each batch now, while it hangs, under the air to come.
 
     That it still hangs speaks a little against its having long been crisp; the date makes use of
-    that, `p_crisp` does not.
+    that, `p_crisp` does not. Up to GROUP batches are best handed in at once.
     """
+    told: dict[int, Outlook] = {}
+    for own_curve in (False, True):
+        places = [
+            place
+            for place, one in enumerate(ensembles)
+            if (one.members.gab is not None) == own_curve
+        ]
+        if places:
+            several = _outlooks([ensembles[i] for i in places], [airs[i] for i in places])
+            told.update(zip(places, several, strict=True))
+    return [told[place] for place in range(len(ensembles))]
+
+
+def _outlooks(ensembles: Sequence[Ensemble], airs: Sequence[AirToCome]) -> list[Outlook]:
+    made, air = together([one.members for one in ensembles]), side_by_side(airs)
+    crisp, tomorrow = _lived_through(ensembles, made, air)
+    each = len(ensembles)
+    weights = [_weight(one) for one in ensembles]
+    crisps = each_own(crisp, each)
+    finishes = [
+        float(weight[np.isfinite(own)].sum()) for own, weight in zip(crisps, weights, strict=True)
+    ]
+    doubtful = [i for i, p in enumerate(finishes) if p < LIKELY]
+    may = _may_finish([ensembles[i] for i in doubtful], [airs[i] for i in doubtful])
+    never = {i for i, may_finish in zip(doubtful, may, strict=True) if not may_finish}
+    needed = _humidity_needed(made, each, [one.mean_c for one in airs])
+    return [
+        _outlook(one, weights[i], crisps[i], own_tomorrow, finishes[i], i in never, needed[i])
+        for i, (one, own_tomorrow) in enumerate(
+            zip(ensembles, each_own(tomorrow, each), strict=True)
+        )
+    ]
+
+
+def _outlook(
+    ensemble: Ensemble,
+    weight: Floats,
+    crisp: Floats,
+    tomorrow: Floats,
+    finishes: float,
+    never: bool,
+    humidity_needed: float | None,
+) -> Outlook:
     made, now = ensemble.members, ensemble.moisture_pct_db
-    weight = still_hanging(ensemble.hour - ensemble.crisp_hour)
-    weight /= weight.sum()
-    crisp = when_crisp(ensemble, ahead)
-    finishes = float(weight[np.isfinite(crisp)].sum())
     already = float(weight[np.isfinite(ensemble.crisp_hour)].sum())
     if finishes >= PROMISED:
         state = "crisp" if already >= CRISP_AT else "expected"
-    elif finishes < LIKELY and not may_finish(ensemble, ahead):
-        state = "cannot_finish"
     else:
-        state = "unknown"
+        state = "cannot_finish" if never else "unknown"
     p10 = p50 = p90 = None
     if state != "cannot_finish" and finishes >= WORTH_A_DAY:
         p10, p50, p90 = (round(60 * hour) for hour in _quantiles(crisp, weight, (0.1, 0.5, 0.9)))
-    first_day = slice(0, max(24 // ahead.step_h, 1))
-    tomorrow = _through(made, now, ahead, first_day)[-1]
     left = _middle(made.still_to_lose(now), weight)
     p_crisp = float((now <= made.target).mean())
     loses = left - _middle(made.still_to_lose(tomorrow), weight)
@@ -174,8 +132,13 @@ def outlook(ensemble: Ensemble, ahead: Ahead) -> Outlook:
         stalled=left > STALLED_ABOVE
         and loses < min(STALLED_BELOW, STALLED_SHARE * left)
         and p_crisp < STALLED_P_CRISP,
-        humidity_needed=humidity_needed(made, float(ahead.temperature_c.mean())),
+        humidity_needed=humidity_needed,
     )
+
+
+def _weight(ensemble: Ensemble) -> Floats:
+    weight = still_hanging(ensemble.hour - ensemble.crisp_hour)
+    return np.asarray(weight / weight.sum())
 
 
 def _middle(values: Floats, weight: Floats) -> float:
@@ -191,69 +154,94 @@ def _quantiles(values: Floats, weight: Floats, shares: tuple[float, ...]) -> lis
     return [float(at) for at in np.interp(shares, place, values[finite][order])]
 
 
-def may_finish(ensemble: Ensemble, ahead: Ahead) -> bool:
-    """Whether any member, long settled in the air to come, would be at its target there once."""
-    made = ensemble.members
-    true_humidity = np.clip(ahead.humidity_pct + made.sensor_pct, 2.0, 99.5)
-    mean_c = ahead.temperature_c.mean(axis=0, keepdims=True)
-    moisture = made.limits(mean_c, true_humidity.mean(axis=0, keepdims=True))[0][0]
-    for part in _weeks(ahead):  # most that may finish show it in the first
-        path = _through(made, moisture, ahead, part)
-        if (path <= made.target).any():
-            return True
-        moisture = path[-1]
-    return False
-
-
-def _weeks(ahead: Ahead) -> Iterator[slice]:
-    """The steps to come, a week after another."""
-    steps, week = ahead.temperature_c.shape[0], 7 * 24 // ahead.step_h
-    for first in range(0, steps, week):
-        yield slice(first, min(first + week, steps))
-
-
-def humidity_needed(made: Members, temperature_c: float) -> float | None:
-    """Measured humidity at which nearly all members settle at their target [%], None if none."""
-    humidity = np.arange(15.0, 86.0)
-    settles = made.limits(
-        np.full((humidity.size, 1), temperature_c),
-        np.clip(humidity[:, None] + made.sensor_pct, 2.0, 99.5),
-    )[0]
-    dry_enough = (settles <= made.target).mean(axis=1) >= 1 - HUMIDITY_FOR
-    return float(humidity[dry_enough].max()) if dry_enough.any() else None
-
-
-def _through(made: Members, moisture: Floats, ahead: Ahead, steps: slice) -> Floats:
-    return follow(
-        made,
-        moisture,
-        ahead.temperature_c[steps],
-        ahead.humidity_pct[steps],
-        np.full(steps.stop - steps.start, float(ahead.step_h)),
-    )
-
-
-def when_crisp(ensemble: Ensemble, ahead: Ahead) -> Floats:
+def when_crisp(ensemble: Ensemble, air: AirToCome) -> Floats:
     """When each member was or will be crisp [epoch hours], NaN if not within the air given."""
-    made, moisture = ensemble.members, ensemble.moisture_pct_db
-    crisp = ensemble.crisp_hour.copy()
-    wide = ahead.temperature_c.shape[1]
-    waiting = np.isnan(crisp)
-    for part in _weeks(ahead):
-        if not waiting.any():
+    return _lived_through([ensemble], ensemble.members, air)[0]
+
+
+def _lived_through(
+    ensembles: Sequence[Ensemble], made: Members, air: AirToCome
+) -> tuple[Floats, Floats]:
+    """When each member was or will be crisp [epoch hours], and its moisture in a day.
+
+    Only those that are not crisp yet are followed beyond the first day.
+    """
+    moisture = np.concatenate([one.moisture_pct_db for one in ensembles])
+    crisp = np.concatenate([one.crisp_hour for one in ensembles])
+    hour = np.repeat([float(one.hour) for one in ensembles], moisture.size // len(ensembles))
+    waiting, some = np.arange(moisture.size), made
+    tomorrow = moisture
+    for part in _parts(air):
+        path = _through(some, moisture, air, part, waiting)
+        first = crossing(path, some.target, hour[waiting] + part.start * STEP_H, STEP_H)
+        crisp[waiting] = np.where(np.isnan(crisp[waiting]), first, crisp[waiting])
+        moisture = path[-1]
+        if part.start == 0:
+            tomorrow = moisture
+        still = np.isnan(crisp[waiting])
+        if not still.all():
+            waiting, moisture = waiting[still], moisture[still]
+            some = made.some(waiting)
+        if not waiting.size:
             break
-        column = waiting if wide > 1 else slice(None)
-        some = made.some(waiting)
-        path = follow(
-            some,
-            moisture[waiting],
-            ahead.temperature_c[part, column],
-            ahead.humidity_pct[part, column],
-            np.full(part.stop - part.start, float(ahead.step_h)),
-        )
-        begins = ensemble.hour + part.start * ahead.step_h
-        crisp[waiting] = crossing(path, some.target, begins, ahead.step_h)
-        moisture = moisture.copy()
-        moisture[waiting] = path[-1]
-        waiting = np.isnan(crisp)
-    return crisp
+    return crisp, tomorrow
+
+
+def _parts(air: AirToCome) -> Iterator[slice]:
+    """The steps to come: those of the first day, then of two days at a time."""
+    first, end = 0, STEPS_A_DAY
+    while first < air.steps:
+        yield slice(first, min(end, air.steps))
+        first, end = end, end + 2 * STEPS_A_DAY
+
+
+def _through(
+    made: Members, moisture: Floats, air: AirToCome, steps: slice, chosen: Whole
+) -> Floats:
+    hours = np.full((steps.stop - steps.start, 1), float(STEP_H))
+    return follow(made, moisture, *air.part(steps, chosen), hours)
+
+
+def _may_finish(ensembles: Sequence[Ensemble], airs: Sequence[AirToCome]) -> list[bool]:
+    """Whether any member, long settled in the air to come, would be at its target there once."""
+    may = [False] * len(ensembles)
+    left = list(range(len(ensembles)))
+    if not left:
+        return may
+    made, air = together([one.members for one in ensembles]), side_by_side(airs)
+    chosen = np.arange(made.start.size)
+    mean_c, mean_pct = np.zeros(chosen.size), np.zeros(chosen.size)
+    for part in _parts(air):
+        temperature, humidity = air.part(part, chosen)
+        mean_c += temperature.sum(axis=0) / air.steps
+        mean_pct += np.clip(humidity + made.sensor_pct, 2.0, 99.5).sum(axis=0) / air.steps
+    some, moisture = made, made.limits(mean_c, mean_pct)[0]
+    for part in _parts(air):
+        path = _through(some, moisture, air, part, chosen)
+        found = np.any((path <= some.target).reshape(len(path), len(left), -1), axis=(0, 2))
+        for place, one in zip(left, found.tolist(), strict=True):
+            may[place] = one
+        keep = np.repeat(~found, chosen.size // len(left))
+        left = [place for place in left if not may[place]]
+        if not left:
+            break
+        chosen, moisture = chosen[keep], path[-1][keep]
+        some = made.some(chosen)
+    return may
+
+
+def _humidity_needed(made: Members, batches: int, mean_c: Sequence[float]) -> list[float | None]:
+    """Measured humidity at which nearly all members settle at their target [%], None if none.
+
+    In whole percent from LEAST_PCT to MOST_PCT, by halving: the drier, the lower all settle.
+    """
+    temperature = np.repeat(mean_c, made.start.size // batches)
+    dry, damp = np.full(batches, LEAST_PCT - 1), np.full(batches, MOST_PCT + 1)
+    while (damp - dry > 1).any():
+        tried = (dry + damp) // 2
+        humidity = np.repeat(tried.astype(np.float64), made.start.size // batches)
+        settles = made.limits(temperature, np.clip(humidity + made.sensor_pct, 2.0, 99.5))[0]
+        shares = (settles <= made.target).reshape(batches, -1).mean(axis=1)
+        enough = shares >= 1 - HUMIDITY_FOR
+        dry, damp = np.where(enough, tried, dry), np.where(enough, damp, tried)
+    return [None if one < LEAST_PCT else float(one) for one in dry.tolist()]

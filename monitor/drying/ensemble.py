@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.drying.hours import HourlyAir
-from monitor.drying.members import Hung, Members, Prior, draw, members, seed
+from monitor.drying.members import Hung, Members, Prior, draw, members, seed, together
 from monitor.science import drying
 from monitor.site.time import DAY_MIN
 
@@ -33,7 +34,11 @@ SNAP_SLIP = 0.05  # chance that a test says nothing of the moisture
 FORGETFUL, TAKEN_DOWN_WITHIN_DAYS = 0.25, 4.0
 
 _TEMPERING = (28 / 3, 7.0, 4.0, 2.0)  # their reciprocals sum to 1
-_CHUNK_H = 168
+_CHUNK = 168 * 300  # steps times members held at once
+
+T = TypeVar("T")
+Pieces = Generator[None, None, T]
+"""Long work: a piece until each yield, and what it comes to."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +67,8 @@ class Ensemble:
     """A batch as a few hundred plausible ones, stepped up to the end of hour `hour` - 1.
 
     points           in standard units, shape (members, COORDINATES)
-    pace             how much faster than the tagged bunch the batch dries [-], shape (members,)
+    members          what the points mean for the whole batch
+    weighed          whether weighings of a tagged bunch have moved the points
     moisture_pct_db  [% dry basis], shape (members,)
     crisp_hour       epoch hours at which it first was at its target, NaN if not yet
     opening_c_h      warmth above the flower's opening threshold so far, counted by how moist the
@@ -71,50 +77,82 @@ class Ensemble:
 
     hung: Hung
     points: Floats
-    pace: Floats
+    members: Members
+    weighed: bool
     moisture_pct_db: Floats
     crisp_hour: Floats
     opening_c_h: float
     hour: int
 
-    @property
-    def members(self) -> Members:
-        made = members(self.points, self.hung)
-        return replace(made, rate=made.rate * self.pace)
-
 
 def begin(hung: Hung, prior: Prior) -> Ensemble:
     """The batch at the moment it is hung."""
-    return _at_start(hung, draw(prior, hung), None)
+    return _at_start(hung, draw(prior, hung), weighed=False)
 
 
 def step(ensemble: Ensemble, air: HourlyAir) -> Ensemble:
     """The batch after the hours of `air` that follow its own; earlier hours are not looked at."""
-    ahead = air.since(ensemble.hour)
-    made = ensemble.members
-    moisture, crisp, hour = ensemble.moisture_pct_db, ensemble.crisp_hour, ensemble.hour
-    opening = ensemble.opening_c_h
-    for first in range(0, len(ahead), _CHUNK_H):
-        part = ahead.part(first, first + _CHUNK_H)
-        path = trace(made, moisture, part, ensemble.hung)
-        crisp = np.where(np.isnan(crisp), crossing(path, made.target, hour), crisp)
-        opening = _opened(opening, ensemble.hung, made, path, part)
-        # A copy: a part of the path would keep all of it in memory.
-        moisture, hour = path[-1].copy(), hour + len(part)
-    return replace(
-        ensemble, moisture_pct_db=moisture, crisp_hour=crisp, opening_c_h=opening, hour=hour
-    )
+    return step_each([ensemble], [air])[0]
 
 
-def _opened(so_far: float, hung: Hung, made: Members, path: Floats, air: HourlyAir) -> float:
+def step_each(ensembles: Sequence[Ensemble], airs: Sequence[HourlyAir]) -> list[Ensemble]:
+    """Each batch after the hours of its air; those with as many to go are stepped as one."""
+    ahead = [air.since(one.hour) for one, air in zip(ensembles, airs, strict=True)]
+    alike: dict[tuple[int, bool], list[int]] = {}
+    for place, (one, air) in enumerate(zip(ensembles, ahead, strict=True)):
+        alike.setdefault((len(air), one.members.gab is None), []).append(place)
+    stepped = list(ensembles)
+    for places in alike.values():
+        several = _stepped([ensembles[i] for i in places], [ahead[i] for i in places])
+        for place, one in zip(places, several, strict=True):
+            stepped[place] = one
+    return stepped
+
+
+def _stepped(ensembles: Sequence[Ensemble], airs: Sequence[HourlyAir]) -> list[Ensemble]:
+    """The same for airs of one length, whose first hours follow the ensembles' own."""
+    made = together([one.members for one in ensembles])
+    moisture = np.concatenate([one.moisture_pct_db for one in ensembles])
+    crisp = np.concatenate([one.crisp_hour for one in ensembles])
+    opening = [one.opening_c_h for one in ensembles]
+    each = max(_CHUNK // moisture.size, 1)
+    for first in range(0, len(airs[0]), each):
+        parts = [air.part(first, first + each) for air in airs]
+        path = trace(made, moisture, parts, [one.hung for one in ensembles])
+        begins = np.repeat([float(part.hour[0]) for part in parts], made.start.size // len(parts))
+        crisp = np.where(np.isnan(crisp), crossing(path, made.target, begins), crisp)
+        for i, (one, own) in enumerate(zip(ensembles, each_own(path, len(parts)), strict=True)):
+            opening[i] = _opened(opening[i], one, own, parts[i])
+        moisture = path[-1]
+    owns = each_own(np.stack([moisture, crisp]), len(ensembles))
+    return [
+        replace(
+            one,
+            moisture_pct_db=own[0].copy(),
+            crisp_hour=own[1].copy(),
+            opening_c_h=load,
+            hour=one.hour + len(airs[0]),
+        )
+        for one, own, load in zip(ensembles, owns, opening, strict=True)
+    ]
+
+
+def each_own(values: Floats, batches: int) -> list[Floats]:
+    """What belongs to each of so many batches that were taken as one (last axis)."""
+    return np.split(values, batches, axis=-1)
+
+
+def _opened(so_far: float, ensemble: Ensemble, path: Floats, air: HourlyAir) -> float:
     """The opening load after these hours [°C·h], added up hour by hour whatever the slices."""
-    above = hung.flower.opening_above_c
+    above = ensemble.hung.flower.opening_above_c
     if above is None:
         return so_far
     warmth = np.nan_to_num(air.temperature_c, nan=above) - above
-    for i in np.flatnonzero(warmth > 0):
-        moist = float(np.median(made.still_to_lose(path[i]))) / 100
-        so_far += float(warmth[i]) * moist
+    warm = np.flatnonzero(warmth > 0)
+    if warm.size:
+        moist = np.median(ensemble.members.still_to_lose(path[warm]), axis=1) / 100
+        for load in warmth[warm] * moist:
+            so_far += float(load)
     return so_far
 
 
@@ -124,25 +162,11 @@ def recompute(
     air: HourlyAir,
     weighings: Sequence[Weighing] = (),
     snap_tests: Sequence[SnapTest] = (),
-) -> Ensemble:
-    """The batch at the end of `air`, from when it was hung and all that is known of it since."""
-    pieces = recomputing(hung, prior, air, weighings, snap_tests)
-    while True:
-        try:
-            next(pieces)
-        except StopIteration as done:
-            made: Ensemble = done.value
-            return made
+) -> Pieces[Ensemble]:
+    """The batch at the end of `air`, from when it was hung and all that is known of it since.
 
-
-def recomputing(
-    hung: Hung,
-    prior: Prior,
-    air: HourlyAir,
-    weighings: Sequence[Weighing] = (),
-    snap_tests: Sequence[SnapTest] = (),
-) -> Generator[None, None, Ensemble]:
-    """The same in pieces, each once through the air."""
+    In pieces, each once through the air.
+    """
     points = draw(prior, hung)
     weighed = sorted(set(weighings), key=lambda one: (one.minute, one.scale, one.grams))
     told = len(weighed) > len({one.scale for one in weighed})
@@ -152,42 +176,69 @@ def recomputing(
         tests = sorted(set(snap_tests), key=lambda one: (one.minute, one.snapped))
         points = _bent(hung, points, air, tests)
         yield
-    return step(_at_start(hung, points, told), air)
+    return step(_at_start(hung, points, weighed=told), air)
 
 
-def _at_start(hung: Hung, points: Floats, weighed: bool | None) -> Ensemble:
+def whole(pieces: Pieces[T]) -> T:
+    """What long work comes to, all pieces at once."""
+    while True:
+        try:
+            next(pieces)
+        except StopIteration as done:
+            made: T = done.value
+            return made
+
+
+def _at_start(hung: Hung, points: Floats, *, weighed: bool) -> Ensemble:
     count = points.shape[0]
     rng = np.random.default_rng([seed(hung), 1])
+    made = members(points, hung)
+    if weighed:  # so much faster than the tagged bunch its batch dries
+        made = replace(made, rate=made.rate * np.exp(BUNCH_SPREAD * rng.standard_normal(count)))
     return Ensemble(
         hung=hung,
         points=points,
-        pace=np.exp(BUNCH_SPREAD * rng.standard_normal(count)) if weighed else np.ones(count),
-        moisture_pct_db=members(points, hung).start,
+        members=made,
+        weighed=weighed,
+        moisture_pct_db=made.start,
         crisp_hour=np.full(count, np.nan),
         opening_c_h=0.0,
         hour=hung.hour,
     )
 
 
-def elsewhere(ensemble: Ensemble, air: HourlyAir) -> Ensemble:
-    """The same batch, hung at the same time in another space's air."""
-    weighed = bool((ensemble.pace != 1).any())
-    return step(_at_start(ensemble.hung, ensemble.points, weighed), air)
+def at_hanging(ensemble: Ensemble) -> Ensemble:
+    """The same batch at the moment it was hung."""
+    return _at_start(ensemble.hung, ensemble.points, weighed=ensemble.weighed)
 
 
 # Stepping ---------------------------------------------------------------------------------
 
 
-def trace(made: Members, moisture: Floats, air: HourlyAir, hung: Hung | None = None) -> Floats:
-    """Moisture at the start and after each hour of `air`, shape (hours + 1, members).
+def trace(
+    made: Members, moisture: Floats, airs: Sequence[HourlyAir], hung: Sequence[Hung]
+) -> Floats:
+    """Moisture at the start and after each hour of air, shape (hours + 1, members).
 
-    The first hour counts from the minute the batch was hung. Air that was never known leaves
-    the moisture as it is.
+    airs, hung  of each of several batches with as many members, as many hours of each
+
+    The first hour counts from the minute a batch was hung. Air that was never known leaves the
+    moisture as it is.
     """
-    hours = np.ones(len(air))
-    if hung is not None and len(air) and air.hour[0] == hung.hour:
-        hours[0] = 1 - hung.minute % 60 / 60
-    return follow(made, moisture, air.temperature_c[:, None], air.humidity_pct[:, None], hours)
+    hours = np.ones((len(airs[0]), len(airs)))
+    for i, (air, one) in enumerate(zip(airs, hung, strict=True)):
+        if len(air) and air.hour[0] == one.hour:
+            hours[0, i] = 1 - one.minute % 60 / 60
+    each = moisture.size // len(airs)
+    temperature, humidity, lasted = (
+        np.repeat(one, each, axis=1) if len(airs) > 1 else one
+        for one in (
+            np.stack([air.temperature_c for air in airs], axis=1),
+            np.stack([air.humidity_pct for air in airs], axis=1),
+            hours,
+        )
+    )
+    return follow(made, moisture, temperature, humidity, lasted)
 
 
 def follow(
@@ -196,15 +247,15 @@ def follow(
     """Moisture at the start and after each step, shape (steps + 1, members).
 
     temperature, humidity  measured air of each step [°C], [%], shape (steps, 1 or members)
-    hours                  length of each step [h], shape (steps,)
+    hours                  length of each step [h], shape (steps, 1 or members)
     """
     true_humidity = np.clip(humidity + made.sensor_pct, 2.0, 99.5)
     settles, takes = made.limits(temperature, true_humidity)
-    advance = made.rate * made.pull(temperature, true_humidity) * hours[:, None]
-    regain = made.rate * drying.rate_factor(temperature, 100 - true_humidity) * hours[:, None]
-    path = np.empty((hours.size + 1, made.start.size))
+    advance = made.rate * made.pull(temperature, true_humidity) * hours
+    regain = made.rate * drying.rate_factor(temperature, 100 - true_humidity) * hours
+    path = np.empty((len(hours) + 1, made.start.size))
     path[0] = moisture
-    for i in range(hours.size):
+    for i in range(len(hours)):
         now, after = path[i], path[i + 1]
         after[:] = now
         if (loses := now > settles[i]).any():
@@ -216,7 +267,9 @@ def follow(
     return path
 
 
-def crossing(path: Floats, target: Floats, first_hour: float, step_h: float = 1.0) -> Floats:
+def crossing(
+    path: Floats, target: Floats, first_hour: float | Floats, step_h: float = 1.0
+) -> Floats:
     """When each member is first at or below its target [epoch hours], NaN if it is not.
 
     path  shape (steps + 1, members), the first row at first_hour
@@ -235,7 +288,7 @@ def _moisture_at(hung: Hung, points: Floats, air: HourlyAir, minutes: Sequence[i
     """Moisture of the tagged bunch at each minute, shape (minutes, members)."""
     made = members(points, hung)
     last = max(minutes) // 60 + 1
-    path = trace(made, made.start, air.since(hung.hour).before(last), hung)
+    path = trace(made, made.start, [air.since(hung.hour).before(last)], [hung])
     place = np.clip(np.array(minutes) / 60 - hung.hour, 0, path.shape[0] - 1)
     below = np.minimum(place.astype(np.int64), max(path.shape[0] - 2, 0))
     above = np.minimum(below + 1, path.shape[0] - 1)
@@ -246,9 +299,7 @@ def _moisture_at(hung: Hung, points: Floats, air: HourlyAir, minutes: Sequence[i
 # Learning from the scale ------------------------------------------------------------------
 
 
-def _weighed(
-    hung: Hung, points: Floats, air: HourlyAir, weighed: list[Weighing]
-) -> Generator[None, None, Floats]:
+def _weighed(hung: Hung, points: Floats, air: HourlyAir, weighed: list[Weighing]) -> Pieces[Floats]:
     """The points moved to where the weighings put them.
 
     Ensemble smoother with multiple data assimilation, Emerick and Reynolds 2013, Computers &

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import NormalDist
 
@@ -80,6 +81,7 @@ class Members:
     curve          0 settles like wood, 1 like fine plant matter [-]
     law            0 follows the air like fine plant matter, 1 like the vapour-pressure deficit
     sensor_pct     true minus measured relative humidity [%]
+    gab            constants of its own curve, shape (3, members); None: between the two published
     """
 
     start: Floats
@@ -89,7 +91,7 @@ class Members:
     law: Floats
     target: Floats
     sensor_pct: Floats
-    gab: tuple[float, float, float] | None
+    gab: Floats | None
 
     def limits(self, temperature: Floats, humidity: Floats) -> tuple[Floats, Floats]:
         """Moisture down to which this air takes water, and up to which it gives it back.
@@ -105,7 +107,7 @@ class Members:
         settles = wood + self.curve * (losing - wood)
         return settles, np.minimum(wood + self.curve * (taking - wood), settles)
 
-    def some(self, chosen: NDArray[np.bool_]) -> Members:
+    def some(self, chosen: NDArray[np.int64]) -> Members:
         """Only those members."""
         return Members(
             self.start[chosen],
@@ -115,7 +117,7 @@ class Members:
             self.law[chosen],
             self.target[chosen],
             self.sensor_pct[chosen],
-            self.gab,
+            None if self.gab is None else self.gab[:, chosen],
         )
 
     def still_to_lose(self, moisture: Floats) -> Floats:
@@ -128,6 +130,16 @@ class Members:
         fine = np.log(np.maximum(drying.rate_factor(temperature, humidity), 1e-3))
         deficit = np.log(np.maximum(drying.deficit_factor(temperature, humidity), 1e-3))
         return np.asarray(np.exp(fine + self.law * (deficit - fine)))
+
+
+def together(several: Sequence[Members]) -> Members:
+    """The members of several batches as one; all of them with a curve of their own, or none."""
+    if len(several) == 1:
+        return several[0]
+    own = [one.gab for one in several if one.gab is not None]
+    names = ("start", "rate", "shape", "curve", "law", "target", "sensor_pct")
+    plain = {name: np.concatenate([getattr(one, name) for one in several]) for name in names}
+    return Members(**plain, gab=np.concatenate(own, axis=1) if own else None)
 
 
 def seed(hung: Hung) -> int:
@@ -162,7 +174,7 @@ def members(points: Floats, hung: Hung) -> Members:
         law=np.clip(LAW_MIDDLE + LAW_SPREAD * z[LAW], -0.5, 1.5),
         target=np.full(crisp.shape, hung.target_pct_db or 0.0),
         sensor_pct=SENSOR_SPREAD_PCT * z[SENSOR],
-        gab=flower.gab,
+        gab=None if flower.gab is None else np.tile(np.array(flower.gab)[:, None], z.shape[1]),
     )
     if hung.target_pct_db is not None:
         return made

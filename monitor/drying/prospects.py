@@ -6,7 +6,7 @@ said is kept as it was said then.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,15 +14,17 @@ import numpy as np
 from monitor.air.musty import SLOW_HUMIDITY_PCT
 from monitor.drying import ensemble as dryness
 from monitor.drying import harm
-from monitor.drying.crisp_day import outlook
-from monitor.drying.ensemble import Ensemble
-from monitor.drying.hours_to_come import HoursToCome, beginning_with
-from monitor.drying.standing import Standings
+from monitor.drying.air_to_come import AirToCome, Foreseen, beginning_with
+from monitor.drying.crisp_day import Outlook, outlooks
+from monitor.drying.ensemble import Ensemble, Pieces
+from monitor.drying.hours import HourlyAir
+from monitor.drying.standing import Standing, Standings
 from monitor.entries.batches import Batch
 from monitor.site.time import HOUR_MS
 
 KEPT = "kept"
 LOOKED_ELSEWHERE_H = 24  # how often another space's air is tried
+STEPPED_ELSEWHERE_H = 1680  # hours of batches at a time, in some 50 ms
 KNOWN_ENOUGH = 0.8  # of the hours since it was hung
 CLEARLY_BETTER_PCT = 10.0  # percent points of still to lose
 
@@ -69,76 +71,63 @@ class Prospect:
 
 
 class Prospects:
-    """Says what there is to be said of the batches that stand so."""
+    """Says what there is to be said of the batches that stand so.
+
+    forgot  how often the air changed: what was begun before has to be begun anew
+    """
 
     def __init__(self, standings: Standings, hanging_spaces: Sequence[str]) -> None:
         self._standings = standings
         self._spaces = tuple(hanging_spaces)
-        # The same batch in the air of another space, with the points it was made of.
-        self._elsewhere: dict[tuple[int, str], tuple[bytes, Ensemble]] = {}
+        # The same batch in the air of another space.
+        self._elsewhere: dict[tuple[int, str], Ensemble] = {}
+        self.forgot = 0
 
     def forget_since(self, minute: int) -> bool:
         """Late readings changed the air from this minute on; whether a batch went through it."""
+        self.forgot += 1
         self._elsewhere = {
-            place: looked
-            for place, looked in self._elsewhere.items()
-            if looked[1].hour * 60 <= minute
+            place: looked for place, looked in self._elsewhere.items() if looked.hour * 60 <= minute
         }
         return self._standings.forget_since(minute)
 
-    def at_hour(
+    def say(
         self,
-        batch: Batch,
+        some: Sequence[Batch],
         batches: Sequence[Batch],
         asked_ms: int,
-        coming: HoursToCome | None = None,
+        coming: Mapping[str, Foreseen],
         until_ms: int | None = None,
-    ) -> Prospect | None:
-        """What is to be said of a batch at a full hour; None: it neither hangs nor is kept.
+    ) -> Pieces[list[Prospect]]:
+        """What is to be said of some of the batches at a full hour, of at most GROUP.
 
-        coming    what is foreseen of its space; None: it is not foreseen, and days like the last
-                  are all there is to go by
+        coming    what is foreseen of each space; of others days like the last are all there is to
+                  go by
         until_ms  up to when entries count; None: to the hour
 
-        Of one taken down within the hour something is said even where it went unwatched.
+        Nothing of those that neither hang nor are kept, nor where nothing is known of their air. Of
+        one taken down within the hour something is said even where it went unwatched.
         """
-        if not _watched(batch, asked_ms):
-            return None
         hour = asked_ms // HOUR_MS
-        stands = self._standings.standing(batch, batches, hour, until_ms)
-        if stands is None:
-            return None
-        flower, ensemble, air, light = stands
-        if batch.hangs_at(asked_ms):
-            prospect = self._hanging(batch, ensemble, hour, coming)
-        else:
-            prospect = _kept(batch, ensemble, hour)
-            for space in self._spaces:
-                self._elsewhere.pop((batch.hung_by, space), None)
-        colour = harm.colour_left(
-            flower, batch.colour, float(light.sum()), float(light[-24:].sum())
-        )
-        return replace(
-            prospect,
-            opening=harm.opening(ensemble),
-            light_share=colour.share_used,
-            months_left=colour.months_left,
-            damp_h=int((air.humidity_pct[air.known > 0] > SLOW_HUMIDITY_PCT).sum()),
-        )
-
-    def work(
-        self, batch: Batch, batches: Sequence[Batch], asked_ms: int, until_ms: int | None = None
-    ) -> bool:
-        """Work out one piece of what `at_hour` will want; whether there was one."""
-        if not _watched(batch, asked_ms):
-            return False
-        hour = asked_ms // HOUR_MS
-        if self._standings.work(batch, batches, hour, until_ms):
-            return True
-        ensemble = self._standings.newest(batch)
-        if ensemble is None or not batch.hangs_at(asked_ms):
-            return False
-        return any(self._look_on(batch, ensemble, space, hour) for space in self._others(batch))
+        watched = [batch for batch in some if _watched(batch, asked_ms)]
+        found = yield from self._standings.stand(watched, batches, hour, until_ms)
+        stands = [(b, s) for b, s in zip(watched, found, strict=True) if s is not None]
+        hanging = [(b, s.ensemble) for b, s in stands if b.hangs_at(asked_ms)]
+        yield from self._look_elsewhere(hanging, hour)
+        airs = [self._ahead(batch, ensemble, coming) for batch, ensemble in hanging]
+        days = outlooks([ensemble for _, ensemble in hanging], airs)
+        told = {
+            batch.hung_by: self._hanging(batch, ensemble, hour, day)
+            for (batch, ensemble), day in zip(hanging, days, strict=True)
+        }
+        return [
+            self._with_harm(
+                told.get(batch.hung_by) or self._kept(batch, standing.ensemble, hour),
+                batch,
+                standing,
+            )
+            for batch, standing in stands
+        ]
 
     def doubtful(self, batches: Sequence[Batch], asked_ms: int, until_ms: int) -> frozenset[int]:
         """Numbers of the batches of which more is known than what was said at an hour."""
@@ -149,15 +138,31 @@ class Prospects:
             if _watched(b, asked_ms) and not self._standings.holds(b, batches, hour, until_ms)
         )
 
-    def _hanging(
-        self, batch: Batch, ensemble: Ensemble, hour: int, coming: HoursToCome | None
-    ) -> Prospect:
-        ahead = self._standings.ahead(batch.space_at(hour * HOUR_MS) or "", ensemble)
-        if coming is not None and coming.hour == hour:
-            ahead = beginning_with(coming, ahead)
-        told = outlook(ensemble, ahead)
+    def _with_harm(self, prospect: Prospect, batch: Batch, stands: Standing) -> Prospect:
+        light, air = stands.light_lx_h, stands.air
+        colour = harm.colour_left(
+            stands.flower, batch.colour, float(light.sum()), float(light[-24:].sum())
+        )
+        return replace(
+            prospect,
+            opening=harm.opening(stands.ensemble),
+            light_share=colour.share_used,
+            months_left=colour.months_left,
+            damp_h=int((air.humidity_pct[air.known > 0] > SLOW_HUMIDITY_PCT).sum()),
+        )
+
+    def _ahead(self, batch: Batch, ensemble: Ensemble, coming: Mapping[str, Foreseen]) -> AirToCome:
+        """The air to come of a batch that hangs."""
+        space = batch.space_at(ensemble.hour * HOUR_MS) or ""
+        ahead = self._standings.ahead(space, ensemble)
+        next_day = coming.get(space)
+        if next_day is None or next_day.hour != ensemble.hour:
+            return ahead
+        return beginning_with(next_day, ahead)
+
+    def _hanging(self, batch: Batch, ensemble: Ensemble, hour: int, told: Outlook) -> Prospect:
         promised = told.state in ("expected", "crisp")
-        better = self._better(batch, ensemble, hour)
+        better = self._better(batch, ensemble)
         return Prospect(
             batch=batch.hung_by,
             asked_ms=hour * HOUR_MS,
@@ -177,15 +182,13 @@ class Prospects:
             better_left_pct=better[1] if better else None,
         )
 
-    def _better(self, batch: Batch, ensemble: Ensemble, hour: int) -> tuple[str, float] | None:
+    def _better(self, batch: Batch, ensemble: Ensemble) -> tuple[str, float] | None:
         """The space in whose air it would have been clearly drier at the last look, once a day."""
-        found = []
-        for space in self._others(batch):
-            while self._look_on(batch, ensemble, space, hour):
-                pass
-            looked = self._elsewhere.get((batch.hung_by, space))
-            if looked is not None:
-                found.append((_left(looked[1]), space))
+        found = [
+            (_left(looked), space)
+            for space in self._others(batch)
+            if (looked := self._elsewhere.get((batch.hung_by, space))) is not None
+        ]
         own = _left(ensemble)
         left, space = min(found, default=(own, ""))
         return (space, left) if own - left >= CLEARLY_BETTER_PCT else None
@@ -193,32 +196,65 @@ class Prospects:
     def _others(self, batch: Batch) -> list[str]:
         return [space for space in self._spaces if space != batch.stays[-1].space]
 
-    def _look_on(self, batch: Batch, ensemble: Ensemble, space: str, hour: int) -> bool:
-        """Take the same batch on in another space's air, a piece at a time; whether there was one.
+    def _look_elsewhere(
+        self, hanging: Sequence[tuple[Batch, Ensemble]], hour: int
+    ) -> Iterator[None]:
+        """Take the same batches on in the air of the other spaces, once a day.
 
         Nothing is kept of a space too little of whose air is known.
         """
-        first, end = batch.hung_ms // HOUR_MS, hour - hour % LOOKED_ELSEWHERE_H
-        if end <= first:
-            return False
-        if self._standings.read_on(space, first, end):
-            return True
-        points = ensemble.points.tobytes()
-        before = self._elsewhere.get((batch.hung_by, space))
-        same = before is not None and before[0] == points and before[1].hour <= end
-        if before is not None and same and before[1].hour == end:
-            return False
-        air = self._standings.air_in(space, first, end)
-        if air.known.mean() < KNOWN_ENOUGH:
+        end = hour - hour % LOOKED_ELSEWHERE_H
+        wanted: list[tuple[tuple[int, str], Ensemble, HourlyAir]] = []
+        for batch, ensemble in hanging:
+            first = batch.hung_ms // HOUR_MS
+            for space in self._others(batch) if end > first else ():
+                key = batch.hung_by, space
+                before = self._elsewhere.get(key)
+                if (
+                    before is None
+                    or before.hour > end
+                    or not np.array_equal(before.points, ensemble.points)
+                ):
+                    before = dryness.at_hanging(ensemble)
+                if before.hour == end:
+                    continue
+                yield from self._standings.read(space, first, end)
+                air = self._standings.air_in(space, first, end)
+                if air.known.mean() < KNOWN_ENOUGH:
+                    self._elsewhere.pop(key, None)
+                    continue
+                wanted.append((key, before, air.since(before.hour)))
+                if sum(len(air) for *_, air in wanted) >= STEPPED_ELSEWHERE_H:
+                    self._step_elsewhere(wanted)
+                    wanted = []
+                    yield
+        self._step_elsewhere(wanted)
+
+    def _step_elsewhere(
+        self, wanted: Sequence[tuple[tuple[int, str], Ensemble, HourlyAir]]
+    ) -> None:
+        stepped = dryness.step_each([one for _, one, _ in wanted], [air for *_, air in wanted])
+        self._elsewhere.update(zip((key for key, *_ in wanted), stepped, strict=True))
+
+    def _kept(self, batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
+        """How a batch stands that was taken down: it takes up water again as the air lets it."""
+        for space in self._spaces:
             self._elsewhere.pop((batch.hung_by, space), None)
-            return False
-        there = (
-            dryness.step(before[1], air)
-            if before is not None and same
-            else dryness.elsewhere(ensemble, air)
+        made, now = ensemble.members, ensemble.moisture_pct_db
+        return Prospect(
+            batch=batch.hung_by,
+            asked_ms=hour * HOUR_MS,
+            state=KEPT,
+            still_to_lose_pct=_left(ensemble),
+            moisture_pct_db=float(np.median(now)),
+            p_crisp=float((now <= made.target).mean()),
+            crisp_p10=None,
+            crisp_p50=None,
+            crisp_p90=None,
+            loses_pct_a_day=0.0,
+            stalled=False,
+            humidity_needed_pct=None,
         )
-        self._elsewhere[batch.hung_by, space] = (points, there)
-        return True
 
 
 def _watched(batch: Batch, asked_ms: int) -> bool:
@@ -262,22 +298,3 @@ def _told_of_no_place(said: Prospect) -> Prospect:
 def _left(ensemble: Ensemble) -> float:
     """Still to lose, the middle member [%]."""
     return float(np.median(ensemble.members.still_to_lose(ensemble.moisture_pct_db)))
-
-
-def _kept(batch: Batch, ensemble: Ensemble, hour: int) -> Prospect:
-    """How a batch stands that was taken down: it takes up water again as the air lets it."""
-    made, now = ensemble.members, ensemble.moisture_pct_db
-    return Prospect(
-        batch=batch.hung_by,
-        asked_ms=hour * HOUR_MS,
-        state=KEPT,
-        still_to_lose_pct=_left(ensemble),
-        moisture_pct_db=float(np.median(now)),
-        p_crisp=float((now <= made.target).mean()),
-        crisp_p10=None,
-        crisp_p50=None,
-        crisp_p90=None,
-        loses_pct_a_day=0.0,
-        stalled=False,
-        humidity_needed_pct=None,
-    )

@@ -27,8 +27,8 @@ LEAST_GRAMS = 1.0  # less is an empty hook
 JUMP = 0.04  # of the mass, beside what it loses from block to block
 
 
-class Archive(Protocol):
-    """Where the readings are."""
+class MassesKept(Protocol):
+    """What is read back of the scales."""
 
     def masses(self, sensor: str, begin_ms: int, end_ms: int) -> list[tuple[int, float]]:
         """A scale's undoubted readings, begin ≤ time < end, by time [UTC epoch ms, g]."""
@@ -37,15 +37,15 @@ class Archive(Protocol):
 class Calibrated:
     """Scales as their calibrations have them."""
 
-    def __init__(self, archive: Archive, logbook: Logbook) -> None:
-        self._archive = archive
+    def __init__(self, kept: MassesKept, logbook: Logbook) -> None:
+        self._kept = kept
         self._logbook = logbook
 
     def masses(self, sensor: str, begin_ms: int, end_ms: int) -> list[tuple[int, float]]:
         """A scale's undoubted readings by time [UTC epoch ms, g]."""
         changes = self._logbook.calibrations
         told = []
-        for time_ms, grams in self._archive.masses(sensor, begin_ms, end_ms):
+        for time_ms, grams in self._kept.masses(sensor, begin_ms, end_ms):
             slope, offset = holding(changes, sensor, Quantity.MASS, time_ms)
             told.append((time_ms, slope * grams + offset))
         return told
@@ -54,8 +54,8 @@ class Calibrated:
 class Scales:
     """Remembers each scale's blocks; a block is read once, when it is over."""
 
-    def __init__(self, archive: Archive) -> None:
-        self._archive = archive
+    def __init__(self, kept: MassesKept) -> None:
+        self._kept = kept
         self._blocks: dict[tuple[str, int, int], tuple[int, float] | None] = {}
 
     def forget_since(self, minute: int) -> None:
@@ -79,7 +79,7 @@ class Scales:
     def _block(self, sensor: str, begin: int, end: int) -> tuple[int, float] | None:
         key = (sensor, begin, end)
         if key not in self._blocks:
-            readings = self._archive.masses(sensor, begin * MINUTE_MS, end * MINUTE_MS)
+            readings = self._kept.masses(sensor, begin * MINUTE_MS, end * MINUTE_MS)
             self._blocks[key] = middle(readings)
         return self._blocks[key]
 

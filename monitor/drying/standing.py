@@ -8,27 +8,30 @@ takes a second, so it is done in pieces, each once through the air, between turn
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.drying import ensemble as dryness
-from monitor.drying.crisp_day import RECENT_DAYS, Ahead, like_recent_days
-from monitor.drying.ensemble import Ensemble, SnapTest, Weighing
-from monitor.drying.hour_means import Archive, HourMeans, KnownHours
-from monitor.drying.hours import HourlyAir, without_holes
+from monitor.drying.air_to_come import (
+    RECENT_DAYS,
+    AirToCome,
+    UsualDay,
+    like_recent_days,
+    usual_day,
+)
+from monitor.drying.ensemble import Ensemble, Pieces, SnapTest, Weighing
+from monitor.drying.hours import HourlyAir, HourMeans, HoursKept, KnownHours, without_holes
 from monitor.drying.members import Hung, Prior, book_prior
-from monitor.drying.scales import Archive as ScaleArchive
-from monitor.drying.scales import Scales
+from monitor.drying.scales import MassesKept, Scales
 from monitor.drying.taught import Lesson, learned, lesson
 from monitor.entries.batches import Batch
 from monitor.site.flowers import Book, Flower
 from monitor.site.time import HOUR_MS, MINUTE_MS
 
 LESSONS = 8  # finished batches that are learned from
-READ_AT_A_TIME_H = 8 * 7 * 24  # some 50 ms
 
 
 class _Known(NamedTuple):
@@ -60,9 +63,6 @@ class Standing(NamedTuple):
     light_lx_h: NDArray[np.float64]
 
 
-Recomputing = Generator[None, None, Ensemble]
-
-
 class Standings:
     """Remembers the ensembles of a site's batches.
 
@@ -70,20 +70,20 @@ class Standings:
     the hours that are over.
     """
 
-    def __init__(self, book: Book, archive: Archive, scales: ScaleArchive) -> None:
+    def __init__(self, book: Book, hours: HoursKept, scales: MassesKept) -> None:
         self._book = book
         self._scales = Scales(scales)
-        self._hours = KnownHours(archive)
+        self._hours = KnownHours(hours)
         self._ensembles: dict[int, tuple[_Known, Ensemble]] = {}
         self._lessons: dict[int, tuple[_Known, int, Lesson]] = {}
-        self._under_way: tuple[_Known, int, Recomputing] | None = None
+        self._usual: dict[str, UsualDay] = {}
 
     def forget_since(self, minute: int) -> bool:
         """Late readings changed the air from this minute on: what went through it is worked out
-        anew. Whether a batch did."""
+        anew. Whether a batch did. What is being worked out has to be begun anew."""
         self._hours.forget_since(minute)
         self._scales.forget_since(minute)
-        self._under_way = None
+        self._usual = {space: day for space, day in self._usual.items() if day.hour * 60 <= minute}
         through = [n for n, (_, made) in self._ensembles.items() if made.hour * 60 > minute]
         for number in through:
             del self._ensembles[number]
@@ -103,82 +103,65 @@ class Standings:
             return False
         return before[0] == self._known(batch, batches, hour, until_ms)
 
-    def work(
-        self, batch: Batch, batches: Sequence[Batch], hour: int, until_ms: int | None = None
-    ) -> bool:
-        """Work out one piece of what `standing` will want; whether there was one."""
-        if self.holds(batch, batches, hour, until_ms):
-            return False
-        for stay in batch.stays:
-            end = hour if stay.until_ms is None else min(stay.until_ms // HOUR_MS, hour)
-            if self.read_on(stay.space, stay.from_ms // HOUR_MS, end):
-                return True
-        teacher = self._untaught(batch, batches)
-        if teacher is not None:
-            end = (teacher.taken_down_ms or 0) // HOUR_MS
-            known = self._known(teacher, batches, end)
-            made = self._worked_on(known, teacher, batches, end)
-            if made is not None:
-                taught = lesson(made, self._prior(teacher, batches))
-                self._lessons[teacher.hung_by] = (known, end, taught)
-            return True
-        known = self._known(batch, batches, hour, until_ms)
-        if not self._air(batch, hour)[0].known.any():
-            return False
-        made = self._worked_on(known, batch, batches, hour)
-        if made is not None:
-            self._ensembles[batch.hung_by] = (known, made)
-        return True
+    def stand(
+        self,
+        some: Sequence[Batch],
+        batches: Sequence[Batch],
+        hour: int,
+        until_ms: int | None = None,
+    ) -> Pieces[list[Standing | None]]:
+        """Some of the batches at an epoch hour; None where nothing is known of their air.
 
-    def _worked_on(
-        self, known: _Known, batch: Batch, batches: Sequence[Batch], hour: int
-    ) -> Ensemble | None:
-        """Work on its ensemble at an hour for a piece; None: there is more to it."""
-        if self._under_way is None or self._under_way[:2] != (known, hour):
-            self._under_way = known, hour, self._recomputing(known, batch, batches, hour)
-        try:
-            next(self._under_way[2])
-        except StopIteration as done:
-            self._under_way = None
-            made: Ensemble = done.value
-            return made
-        return None
-
-    def read_on(self, space: str, first: int, end: int) -> bool:
-        """Read a piece of the air in the epoch hours first ≤ hour < end; whether any was not."""
-        return self._hours.read_on(space, first * 60, end * 60, READ_AT_A_TIME_H)
-
-    def newest(self, batch: Batch) -> Ensemble | None:
-        """The ensemble as it was last worked out; None: not since the air it went through
-        changed."""
-        before = self._ensembles.get(batch.hung_by)
-        return None if before is None else before[1]
+        Those that only want stepping on are stepped as one.
+        """
+        known, airs = [], {}
+        for batch in some:
+            for stay in batch.stays:
+                end = hour if stay.until_ms is None else min(stay.until_ms // HOUR_MS, hour)
+                yield from self.read(stay.space, stay.from_ms // HOUR_MS, end)
+            air, light = self._air(batch, hour)
+            if not air.known.any():
+                continue
+            known.append(batch)
+            airs[batch.hung_by] = air, light
+            if not self.holds(batch, batches, hour, until_ms):
+                told = self._known(batch, batches, hour, until_ms)
+                made = yield from self._recompute(told, batch, batches, air)
+                self._ensembles[batch.hung_by] = told, made
+                yield
+        ensembles = [self._ensembles[batch.hung_by][1] for batch in known]
+        stepped = dryness.step_each(ensembles, [airs[batch.hung_by][0] for batch in known])
+        for batch, ensemble in zip(known, stepped, strict=True):
+            self._ensembles[batch.hung_by] = self._ensembles[batch.hung_by][0], ensemble
+        return [
+            Standing(self.flower(batch), self._ensembles[batch.hung_by][1], *airs[batch.hung_by])
+            if batch.hung_by in airs
+            else None
+            for batch in some
+        ]
 
     def standing(
         self, batch: Batch, batches: Sequence[Batch], hour: int, until_ms: int | None = None
     ) -> Standing | None:
-        """The batch at an epoch hour; None where nothing is known of the air it has been in."""
-        air, light = self._air(batch, hour)
-        if not air.known.any():
-            return None
-        known = self._known(batch, batches, hour, until_ms)
-        before = self._ensembles.get(batch.hung_by)
-        if before is not None and before[0] == known and before[1].hour <= hour:
-            ensemble = dryness.step(before[1], air)
-        else:
-            prior = self._prior(batch, batches)
-            ensemble = dryness.recompute(known.hung, prior, air, known.weighings, known.snap_tests)
-        self._ensembles[batch.hung_by] = (known, ensemble)
-        return Standing(self.flower(batch), ensemble, air, light)
+        """One batch at an epoch hour; None where nothing is known of the air it has been in."""
+        return dryness.whole(self.stand([batch], batches, hour, until_ms))[0]
+
+    def read(self, space: str, first: int, end: int) -> Iterator[None]:
+        """Read the air of the epoch hours first ≤ hour < end, as far as it was not read yet."""
+        return self._hours.read(space, first * 60, end * 60)
 
     def air_in(self, space: str, begin: int, end: int) -> HourlyAir:
         """The air of one space in the epoch hours begin ≤ hour < end."""
         return _hours([self._hours.means(space, begin * 60, end * 60)], begin, end)
 
-    def ahead(self, space: str, ensemble: Ensemble) -> Ahead:
+    def ahead(self, space: str, ensemble: Ensemble) -> AirToCome:
         """The air to come if it goes on as in the last days of this space."""
-        recent = self.air_in(space, ensemble.hour - 24 * RECENT_DAYS, ensemble.hour)
-        return like_recent_days(ensemble, recent.part(_first_known(recent), len(recent)))
+        usual = self._usual.get(space)
+        if usual is None or usual.hour != ensemble.hour:
+            recent = self.air_in(space, ensemble.hour - 24 * RECENT_DAYS, ensemble.hour)
+            recent = recent.part(_first_known(recent), len(recent))
+            self._usual[space] = usual = usual_day(recent, ensemble.hour)
+        return like_recent_days(ensemble, usual)
 
     def flower(self, batch: Batch) -> Flower:
         """What the book knows of its flower, or of any flower."""
@@ -186,11 +169,13 @@ class Standings:
 
     def taught(
         self, flower: str, space: str, batches: Sequence[Batch], before_ms: int
-    ) -> tuple[Prior, int]:
+    ) -> Pieces[tuple[Prior, int]]:
         """The book's word on a flower, and what batches of it, hung in this space and finished by
         a time, taught; and how many these were."""
-        alike = _teachers(flower, space, batches, before_ms)[-LESSONS:]
-        lessons = [self._lesson(b, batches) for b in alike]
+        lessons = []
+        for teacher in _teachers(flower, space, batches, before_ms)[-LESSONS:]:
+            lesson = yield from self._lesson(teacher, batches)
+            lessons.append(lesson)
         return (learned(lessons) if lessons else book_prior()), len(lessons)
 
     def _air(self, batch: Batch, hour: int) -> tuple[HourlyAir, NDArray[np.float64]]:
@@ -212,14 +197,18 @@ class Standings:
             np.add.at(light, part.hour - first, np.nan_to_num(part.light_lx_h))
         return _hours(parts, first, hour), light
 
-    def _prior(self, batch: Batch, batches: Sequence[Batch]) -> Prior:
-        return self.taught(batch.flower, batch.stays[0].space, batches, batch.hung_ms)[0]
+    def _recompute(
+        self, known: _Known, batch: Batch, batches: Sequence[Batch], air: HourlyAir
+    ) -> Pieces[Ensemble]:
+        """The ensemble from its hanging, by all that is known."""
+        prior, _ = yield from self._prior(batch, batches)
+        made = yield from dryness.recompute(
+            known.hung, prior, air, known.weighings, known.snap_tests
+        )
+        return made
 
-    def _recomputing(
-        self, known: _Known, batch: Batch, batches: Sequence[Batch], hour: int
-    ) -> Recomputing:
-        prior, air = self._prior(batch, batches), self._air(batch, hour)[0]
-        return dryness.recomputing(known.hung, prior, air, known.weighings, known.snap_tests)
+    def _prior(self, batch: Batch, batches: Sequence[Batch]) -> Pieces[tuple[Prior, int]]:
+        return self.taught(batch.flower, batch.stays[0].space, batches, batch.hung_ms)
 
     def _known(
         self, batch: Batch, batches: Sequence[Batch], hour: int, until_ms: int | None = None
@@ -251,28 +240,24 @@ class Standings:
             _teachers(batch.flower, batch.stays[0].space, batches, batch.hung_ms),
         )
 
-    def _lesson(self, batch: Batch, batches: Sequence[Batch]) -> Lesson:
+    def _lesson(self, batch: Batch, batches: Sequence[Batch]) -> Pieces[Lesson]:
         """What a finished batch taught, from its hanging to its taking down."""
         end = (batch.taken_down_ms or 0) // HOUR_MS
         known = self._known(batch, batches, end)
         before = self._lessons.get(batch.hung_by)
         if before is not None and before[0] == known:
             return before[2]
-        prior, air = self._prior(batch, batches), self._air(batch, end)[0]
-        ensemble = dryness.recompute(known.hung, prior, air, known.weighings, known.snap_tests)
-        taught = lesson(ensemble, prior)
+        for stay in batch.stays:
+            yield from self.read(stay.space, stay.from_ms // HOUR_MS, end)
+        prior, _ = yield from self._prior(batch, batches)
+        air, _ = self._air(batch, end)
+        made = yield from dryness.recompute(
+            known.hung, prior, air, known.weighings, known.snap_tests
+        )
+        taught = lesson(made, prior)
         self._lessons[batch.hung_by] = (known, end, taught)
+        yield
         return taught
-
-    def _untaught(self, batch: Batch, batches: Sequence[Batch]) -> Batch | None:
-        """A finished batch whose lesson is wanted first, and not known; None: all are known."""
-        alike = _teachers(batch.flower, batch.stays[0].space, batches, batch.hung_ms)
-        for teacher in alike[-LESSONS:]:
-            known = self._known(teacher, batches, (teacher.taken_down_ms or 0) // HOUR_MS)
-            before = self._lessons.get(teacher.hung_by)
-            if before is None or before[0] != known:
-                return self._untaught(teacher, batches) or teacher
-        return None
 
 
 def _teachers(

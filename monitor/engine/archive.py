@@ -7,9 +7,9 @@ from typing import Protocol
 from monitor.ahead.look import Archive as MeansArchive
 from monitor.air.memory import Kept
 from monitor.air.states import Archive as StatesArchive
-from monitor.drying.hour_means import Archive as HoursArchive
+from monitor.drying.hours import HoursKept
 from monitor.drying.prospects import Prospect
-from monitor.drying.scales import Archive as ScaleArchive
+from monitor.drying.scales import MassesKept
 from monitor.engine.intake import Archive as IntakeArchive
 from monitor.entries.entries import Entry
 from monitor.notices.once_rules import Foretold
@@ -21,9 +21,9 @@ class Archive(
     IntakeArchive,
     StatesArchive,
     TellerArchive,
-    HoursArchive,
+    HoursKept,
     MeansArchive,
-    ScaleArchive,
+    MassesKept,
     Protocol,
 ):
     """All of it together; each part says for itself what it reads."""

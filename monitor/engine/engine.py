@@ -384,7 +384,7 @@ class Engine:
                 effects,
             )
         else:
-            self._round.next_batch(self._logbook.history.batches, self._folding.air, effects)
+            self._round.next_batches(self._logbook.history.batches, self._folding.air, effects)
         return effects
 
     def taught(self, lessons: list[Lesson]) -> Effects:

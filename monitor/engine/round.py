@@ -15,7 +15,9 @@ from monitor.ahead.courses import Band
 from monitor.ahead.look import HORIZONS_H, Coming, Foresight
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
-from monitor.drying.hours_to_come import HoursToCome, hours_to_come
+from monitor.drying.air_to_come import Foreseen, foreseen
+from monitor.drying.crisp_day import GROUP
+from monitor.drying.ensemble import Pieces
 from monitor.drying.prospects import Prospect, Prospects, still_true
 from monitor.engine.effects import Effects, HoursAhead
 from monitor.entries.batches import Batch
@@ -56,7 +58,11 @@ class HourRound:
         self._considered = 0  # number of the batch considered last
         self._doubted: frozenset[int] = frozenset()
         self._doubted_from: int | None = None  # the minute at which to say anew
-        self._to_come: dict[str, HoursToCome] = {}
+        self._to_come: dict[str, Foreseen] = {}
+        # Long work on some of the batches, and what it was begun with.
+        self._work: tuple[Pieces[list[Prospect]], tuple[list[int], Sequence[Batch], int]] | None = (
+            None
+        )
         self._to_look_at: list[str] = []
         self._at_full_hour = self._telling = False
 
@@ -106,6 +112,7 @@ class HourRound:
         if minute % 60 == 0:
             self._hour, self._until_ms = minute // 60, None
             self._considered, self._saying, self._doubted_from = 0, {}, None
+            self._work = None
         if minute % every_min == 0:
             self._to_look_at = list(self._foresight.spaces)
             self._at_full_hour = minute % 60 == 0
@@ -133,41 +140,64 @@ class HourRound:
         """All is folded up to a minute: say anew what was doubted, as of its full hour."""
         self._hour, self._until_ms = minute // 60, now_ms + 1
         self._considered, self._saying = 0, dict(self._said)
+        self._work = None
         self._doubted_from = None
 
-    def next_batch(
+    def next_batches(
         self, batches: Sequence[Batch], air: Mapping[str, MinuteOfAir], effects: Effects
     ) -> None:
-        """Say how the next batch stands, or work out a piece of what that takes."""
-        hour = self._hour
-        if hour is None:
+        """Say how the next batches stand, or work out a piece of what that takes."""
+        if self._hour is None:
             return
-        again = self._until_ms is not None
-        waiting = [
-            batch
-            for batch in batches
-            if batch.hung_by > self._considered and (not again or batch.hung_by in self._doubted)
-        ]
-        batch = min(waiting, key=lambda one: one.hung_by, default=None)
-        if batch is None:
+        some = self._next(batches)
+        if not some:
             self._said, self._saying = self._saying, {}
             self._hour, self._until_ms, self._considered = None, None, 0
             if self._doubted_from is None:  # else more became known meanwhile
                 self._doubted = frozenset()
             return
-        asked_ms = hour * HOUR_MS
-        if self._prospects.work(batch, batches, asked_ms, self._until_ms):
+        said = self._worked_on(some, batches, self._hour * HOUR_MS)
+        if said is None:
             return
-        self._considered = batch.hung_by
-        coming = self._to_come.get(batch.space_at(asked_ms) or "")
-        prospect = self._prospects.at_hour(batch, batches, asked_ms, coming, self._until_ms)
-        self._saying.pop(batch.hung_by, None)
-        if prospect is not None:
-            self._saying[batch.hung_by] = prospect
-            if not again:
-                effects.prospects = [prospect]
-                for notice in self._batch_teller.tell(batch, prospect, air):
-                    effects.settlements.append(self._teller.tell(notice))
+        self._considered = some[-1].hung_by
+        told = {prospect.batch: prospect for prospect in said}
+        for batch in some:
+            self._saying.pop(batch.hung_by, None)
+            if (prospect := told.get(batch.hung_by)) is not None:
+                self._saying[batch.hung_by] = prospect
+                if self._until_ms is None:
+                    effects.prospects.append(prospect)
+                    for notice in self._batch_teller.tell(batch, prospect, air):
+                        effects.settlements.append(self._teller.tell(notice))
+
+    def _next(self, batches: Sequence[Batch]) -> list[Batch]:
+        """The next of whom something is to be said, by the number of their hanging."""
+        again = self._until_ms is not None
+        waiting = (
+            batch
+            for batch in batches
+            if batch.hung_by > self._considered and (not again or batch.hung_by in self._doubted)
+        )
+        return sorted(waiting, key=lambda one: one.hung_by)[:GROUP]
+
+    def _worked_on(
+        self, some: Sequence[Batch], batches: Sequence[Batch], asked_ms: int
+    ) -> list[Prospect] | None:
+        """What is to be said of them; None: there is more to work out.
+
+        Begun anew where an entry or late readings came in between.
+        """
+        since = [batch.hung_by for batch in some], batches, self._prospects.forgot
+        if self._work is None or self._work[1] != since:
+            say = self._prospects.say(some, batches, asked_ms, self._to_come, self._until_ms)
+            self._work = say, since
+        try:
+            next(self._work[0])
+        except StopIteration as done:
+            self._work = None
+            said: list[Prospect] = done.value
+            return said
+        return None
 
     def next_spaces(
         self, minute: int, circumstances: Circumstances, spells: Sequence[Spell], effects: Effects
@@ -185,7 +215,7 @@ class HourRound:
                 effects.ahead += _hours_ahead(space, coming)
                 self._to_come.pop(space, None)
                 if coming.outlook is not None:
-                    self._to_come[space] = hours_to_come(coming.outlook)
+                    self._to_come[space] = foreseen(coming.outlook)
             if self._telling and space != OUTDOORS:
                 self._tell_soon(space, coming, minute * MINUTE_MS, circumstances, spells, effects)
         if some and self._at_full_hour:

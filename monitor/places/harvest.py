@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.drying.crisp_day import HORIZON_DAYS, LIKELY, like_recent_days, when_crisp
+from monitor.drying.air_to_come import HORIZON_DAYS, like_recent_days, usual_day
+from monitor.drying.crisp_day import LIKELY, when_crisp
 from monitor.drying.ensemble import begin
 from monitor.drying.hours import HourlyAir
 from monitor.drying.members import Hung, Prior
@@ -29,7 +30,9 @@ def days_to_crisp(flower: Flower, stems: int | None, now_minute: int, prior: Pri
             np.full(24, min(humidity_pct, 98.0)),
             np.ones(24),
         )
-        took = (when_crisp(fresh, like_recent_days(fresh, day)) - fresh.hour) / 24
+        took = (
+            when_crisp(fresh, like_recent_days(fresh, usual_day(day, fresh.hour))) - fresh.hour
+        ) / 24
         if np.isfinite(took).mean() < LIKELY:
             return None
         took = np.where(np.isfinite(took), took, HORIZON_DAYS)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from monitor.ahead.exchange import Exchange
-from monitor.drying.crisp_day import HORIZON_DAYS
+from monitor.drying.air_to_come import HORIZON_DAYS
 from monitor.places.balance import (
     DOOR_HOURS,
     DOOR_PER_H,

@@ -12,7 +12,7 @@ import numpy as np
 from monitor.ahead.ten_minutes import Means
 from monitor.air.spells import Spell
 from monitor.air.strides.slices import Rows, Slice
-from monitor.drying.hour_means import NO_HOURS, HourMeans
+from monitor.drying.hours import NO_HOURS, HourMeans
 from monitor.drying.prospects import Prospect
 from monitor.entries.entries import Entry
 from monitor.notices.notice import Notice, NoticeRow, Weight

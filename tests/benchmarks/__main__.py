@@ -29,6 +29,7 @@ from tests.benchmarks import (
     bench_page,
     bench_quarter,
     bench_report,
+    bench_round,
     bench_season,
     bench_written,
     bench_year,
@@ -51,6 +52,7 @@ BENCHMARKS = (
     bench_growth,
     bench_flood,
     bench_anew,
+    bench_round,
     bench_many_sites,
     # How right it is, not how fast.
     bench_dryness,

@@ -24,6 +24,7 @@ import numpy as np
 from monitor.drying import crisp_day, members
 from monitor.drying import ensemble as dryness
 from monitor.drying import taught as lessons
+from monitor.drying.air_to_come import like_recent_days, usual_day
 from monitor.drying.hours import HourlyAir, hourly
 from monitor.site import flowers
 from tests.benchmarks import drying_simulator as simulator
@@ -183,11 +184,12 @@ def ask(
             if weighed and minute < now * 60
         ]
         if len(told) + len(tests) > max(used, 1):
-            ensemble = dryness.recompute(hung, prior, air.before(now), told, tests)
+            ensemble = dryness.whole(dryness.recompute(hung, prior, air.before(now), told, tests))
             used = len(told) + len(tests)
         else:
             ensemble = dryness.step(ensemble, air.before(now))
-        said = crisp_day.outlook(ensemble, crisp_day.like_recent_days(ensemble, air))
+        usual = usual_day(air.before(now), now)
+        [said] = crisp_day.outlooks([ensemble], [like_recent_days(ensemble, usual)])
         yield now, said
         if bends and said.p_crisp >= 0.8 and (not tests or now * 60 - tests[-1].minute >= 2880):
             place = (now * 60 - season.hung) // simulator.STEP_MIN
@@ -309,7 +311,7 @@ def learn(count: int, seed: int) -> tuple[Answers, Answers, Answers]:
                 if minute < taken_down
             ]
             air = air_of(season, simulator.DAYS).before(taken_down // 60 + 1)
-            done = dryness.recompute(hung, prior, air, weighings)
+            done = dryness.whole(dryness.recompute(hung, prior, air, weighings))
             taught.append(lessons.lesson(done, prior))
         for out, season, prior in (
             (first, batches[0], None),
@@ -347,11 +349,10 @@ def times() -> tuple[float, float]:
     temperature = 20 + 5 * np.sin(minute / 1440 * 2 * math.pi)
     began = time.perf_counter()
     season = hourly(minute, temperature, 110 - 3 * temperature, hung.hour, hung.hour + 4320)
-    dryness.recompute(hung, members.book_prior(), season)
+    dryness.whole(dryness.recompute(hung, members.book_prior(), season))
     whole = time.perf_counter() - began
     began = time.perf_counter()
-    for ensemble in ten:
-        dryness.step(ensemble, season.part(0, 1))
+    dryness.step_each(ten, [season.part(0, 1)] * 10)
     return 1000 * (time.perf_counter() - began), whole
 
 

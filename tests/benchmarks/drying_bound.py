@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.drying import crisp_day, members
+from monitor.drying.air_to_come import STEP_H, AirToCome, like_recent_days, usual_day
 from monitor.drying.ensemble import begin, still_hanging
 from tests.benchmarks import bench_dryness as bench
 from tests.benchmarks import drying_simulator as simulator
@@ -175,7 +176,7 @@ def ask(
                 batch,
                 crisp,
                 weight,
-                crisp_day.like_recent_days(replace(hanging, hour=now), air),
+                like_recent_days(replace(hanging, hour=now), usual_day(air, now)),
                 now,
                 rng,
             )
@@ -197,7 +198,7 @@ def foretell(
     batch: Bunch,
     crisp: Floats,
     weight: Floats,
-    coming: crisp_day.Ahead,
+    coming: AirToCome,
     now: int,
     rng: np.random.Generator,
 ) -> Said:
@@ -207,15 +208,13 @@ def foretell(
     chosen = np.minimum(np.searchsorted(np.cumsum(weight), at), weight.size - 1)
     some, when = draws.some(chosen), crisp[chosen]
     bunch = Bunch(batch.water_pct_db[chosen], batch.process[chosen])
-    for step in range(coming.temperature_c.shape[0]):
+    for step, here in enumerate(zip(*coming.part(slice(0, coming.steps)), strict=True)):
         if not np.isnan(when).any():
             break
-        begins = now + step * coming.step_h
-        later = bunch.after(
-            some, coming.temperature_c[step], coming.humidity_pct[step], coming.step_h
-        )
+        begins = now + step * STEP_H
+        later = bunch.after(some, *here, STEP_H)
         dry = np.isnan(when) & (later.water_pct_db <= some.target_pct_db)
-        when = np.where(dry, begins + coming.step_h / 2, when)
+        when = np.where(dry, begins + STEP_H / 2, when)
         bunch = later
     finite = np.isfinite(when)
     p10, p50, p90 = np.quantile(when[finite], (0.1, 0.5, 0.9)) if finite.any() else (0, 0, 0)

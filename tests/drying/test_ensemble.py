@@ -1,6 +1,6 @@
 """The ensemble: the same answer whatever the order, right directions, and what growers see."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,6 +10,7 @@ import pytest
 from monitor.drying import crisp_day, harm, members, scales
 from monitor.drying import ensemble as dryness
 from monitor.drying import taught as lessons
+from monitor.drying.air_to_come import like_recent_days, usual_day
 from monitor.drying.hours import HourlyAir, hourly
 from monitor.science import drying
 from monitor.site import flowers
@@ -42,7 +43,7 @@ def weighings(rate: float = 0.02, dry_matter_g: float = 40.0) -> list[dryness.We
 
 def same(one: dryness.Ensemble, other: dryness.Ensemble) -> bool:
     """To the last bit."""
-    arrays = ("points", "pace", "moisture_pct_db", "crisp_hour")
+    arrays = ("points", "moisture_pct_db", "crisp_hour")
     plain = (one.hung, one.opening_c_h, one.hour) == (other.hung, other.opening_c_h, other.hour)
     return plain and all(
         np.array_equal(getattr(one, a), getattr(other, a), equal_nan=True) for a in arrays
@@ -50,7 +51,22 @@ def same(one: dryness.Ensemble, other: dryness.Ensemble) -> bool:
 
 
 def say(ensemble: dryness.Ensemble, here: HourlyAir) -> crisp_day.Outlook:
-    return crisp_day.outlook(ensemble, crisp_day.like_recent_days(ensemble, here))
+    usual = usual_day(here, ensemble.hour)
+    return crisp_day.outlooks([ensemble], [like_recent_days(ensemble, usual)])[0]
+
+
+def recompute(
+    hung: members.Hung,
+    prior: members.Prior,
+    here: HourlyAir,
+    told: Sequence[dryness.Weighing] = (),
+    tests: Sequence[dryness.SnapTest] = (),
+) -> dryness.Ensemble:
+    return dryness.whole(dryness.recompute(hung, prior, here, told, tests))
+
+
+def elsewhere(ensemble: dryness.Ensemble, there: HourlyAir) -> dryness.Ensemble:
+    return dryness.step(dryness.at_hanging(ensemble), there)
 
 
 # The same answer ----------------------------------------------------------------------------
@@ -58,22 +74,22 @@ def say(ensemble: dryness.Ensemble, here: HourlyAir) -> crisp_day.Outlook:
 
 def test_same_inputs_same_answer() -> None:
     here = air(8, swing=3)
-    first = dryness.recompute(HUNG, PRIOR, here, weighings())
-    again = dryness.recompute(HUNG, PRIOR, here, weighings())
+    first = recompute(HUNG, PRIOR, here, weighings())
+    again = recompute(HUNG, PRIOR, here, weighings())
     assert same(first, again)
     assert say(first, here) == say(again, here)
 
 
 def test_order_and_doubles_of_weighings_leave_no_trace() -> None:
     here, told = air(9), weighings()
-    first = dryness.recompute(HUNG, PRIOR, here, told)
-    assert same(first, dryness.recompute(HUNG, PRIOR, here, [*reversed(told), told[1]]))
+    first = recompute(HUNG, PRIOR, here, told)
+    assert same(first, recompute(HUNG, PRIOR, here, [*reversed(told), told[1]]))
 
 
 def test_going_on_equals_never_having_stopped() -> None:
     here = air(10, swing=4)
-    whole = dryness.recompute(HUNG, PRIOR, here, weighings())
-    part = dryness.recompute(HUNG, PRIOR, here.before(HUNG.hour + 200), weighings())
+    whole = recompute(HUNG, PRIOR, here, weighings())
+    part = recompute(HUNG, PRIOR, here.before(HUNG.hour + 200), weighings())
     assert same(dryness.step(part, here), whole)
 
 
@@ -82,7 +98,7 @@ def test_hour_by_hour_equals_all_at_once() -> None:
     ensemble = dryness.begin(HUNG, PRIOR)
     for i in range(len(here)):
         ensemble = dryness.step(ensemble, here.part(i, i + 1))
-    assert same(ensemble, dryness.recompute(HUNG, PRIOR, here))
+    assert same(ensemble, recompute(HUNG, PRIOR, here))
 
 
 def test_a_batch_does_not_hold_the_path_it_came() -> None:
@@ -125,17 +141,17 @@ def test_air_never_known_leaves_the_moisture_alone() -> None:
 
 
 def test_warmer_and_drier_air_dries_more() -> None:
-    middling = np.median(dryness.recompute(HUNG, PRIOR, air(5)).moisture_pct_db)
-    assert np.median(dryness.recompute(HUNG, PRIOR, air(5, 25)).moisture_pct_db) < middling
-    assert np.median(dryness.recompute(HUNG, PRIOR, air(5, 20, 65)).moisture_pct_db) > middling
+    middling = np.median(recompute(HUNG, PRIOR, air(5)).moisture_pct_db)
+    assert np.median(recompute(HUNG, PRIOR, air(5, 25)).moisture_pct_db) < middling
+    assert np.median(recompute(HUNG, PRIOR, air(5, 20, 65)).moisture_pct_db) > middling
 
 
 @pytest.mark.parametrize("rate", [0.012, 0.02, 0.035])
 def test_weighings_teach_the_rate(rate: float) -> None:
     """The exponential the weighings were made of lies within the members, who are narrower."""
     here = air(8.1)
-    told = dryness.recompute(HUNG, PRIOR, here, weighings(rate))
-    blind = dryness.recompute(HUNG, PRIOR, here)
+    told = recompute(HUNG, PRIOR, here, weighings(rate))
+    blind = recompute(HUNG, PRIOR, here)
     truth = 11 + 289 * np.exp(-rate * (HUNG.hour * 60 + 60 * len(here) - HUNG.minute) / 60)
     low, high = np.quantile(told.moisture_pct_db, (0.02, 0.98))
     assert low < truth < high
@@ -146,8 +162,8 @@ def test_a_knocked_scale_is_not_believed() -> None:
     told = weighings()
     knocked = [*told[:3], replace(told[3], grams=told[3].grams * 1.4), told[4]]
     here = air(8.1)
-    right = np.median(dryness.recompute(HUNG, PRIOR, here, told).moisture_pct_db)
-    wrong = np.median(dryness.recompute(HUNG, PRIOR, here, knocked).moisture_pct_db)
+    right = np.median(recompute(HUNG, PRIOR, here, told).moisture_pct_db)
+    wrong = np.median(recompute(HUNG, PRIOR, here, knocked).moisture_pct_db)
     assert wrong == pytest.approx(right, rel=0.15)
 
 
@@ -156,8 +172,8 @@ def test_a_hanging_scale_counts_for_less_than_its_many_readings() -> None:
     here = air(8.1)
     kitchen = weighings()
     hanging = hung_on_a_scale(lambda day: 1 + 0.03 * day)
-    right = np.median(dryness.recompute(HUNG, PRIOR, here, kitchen).moisture_pct_db)
-    mixed = np.median(dryness.recompute(HUNG, PRIOR, here, kitchen + hanging).moisture_pct_db)
+    right = np.median(recompute(HUNG, PRIOR, here, kitchen).moisture_pct_db)
+    mixed = np.median(recompute(HUNG, PRIOR, here, kitchen + hanging).moisture_pct_db)
     assert mixed == pytest.approx(right, rel=0.2)
 
 
@@ -192,8 +208,8 @@ def test_a_hanging_scale_alone_tells_how_dry(
     told = hung_on_a_scale(error)
     assert len({one.scale for one in told}) == scales_taken, name
     here = air(8.1)
-    moisture = dryness.recompute(HUNG, PRIOR, here, told).moisture_pct_db
-    blind = dryness.recompute(HUNG, PRIOR, here).moisture_pct_db
+    moisture = recompute(HUNG, PRIOR, here, told).moisture_pct_db
+    blind = recompute(HUNG, PRIOR, here).moisture_pct_db
     truth = 11 + 289 * np.exp(-0.02 * len(here))
     assert abs(np.median(moisture) - truth) < 6, name
     assert np.ptp(np.quantile(moisture, (0.1, 0.9))) < np.ptp(np.quantile(blind, (0.1, 0.9)))
@@ -202,24 +218,22 @@ def test_a_hanging_scale_alone_tells_how_dry(
 def test_only_ratios_of_weighings_count() -> None:
     """A bunch of twice the mass, weighed without noise, is the same batch (but for the scale)."""
     here = air(8.1)
-    one = np.median(dryness.recompute(HUNG, PRIOR, here, weighings()).moisture_pct_db)
-    two = np.median(
-        dryness.recompute(HUNG, PRIOR, here, weighings(dry_matter_g=80)).moisture_pct_db
-    )
+    one = np.median(recompute(HUNG, PRIOR, here, weighings()).moisture_pct_db)
+    two = np.median(recompute(HUNG, PRIOR, here, weighings(dry_matter_g=80)).moisture_pct_db)
     assert two == pytest.approx(one, rel=0.05)
 
 
 def test_a_stem_that_snaps_or_bends() -> None:
     here, minute = air(10), HUNG.minute + 9 * 1440
-    unasked = say(dryness.recompute(HUNG, PRIOR, here), here).p_crisp
+    unasked = say(recompute(HUNG, PRIOR, here), here).p_crisp
     for snapped, sign in ((True, 1), (False, -1)):
-        told = dryness.recompute(HUNG, PRIOR, here, (), [dryness.SnapTest(minute, snapped)])
+        told = recompute(HUNG, PRIOR, here, (), [dryness.SnapTest(minute, snapped)])
         assert sign * (say(told, here).p_crisp - unasked) > 0.1
 
 
 def test_resampling_keeps_the_members_apart() -> None:
     tests = [dryness.SnapTest(HUNG.minute + day * 1440, False) for day in (7, 8, 9)]
-    told = dryness.recompute(HUNG, PRIOR, air(10), weighings(), tests)
+    told = recompute(HUNG, PRIOR, air(10), weighings(), tests)
     assert np.unique(told.points, axis=0).shape[0] == members.COUNT
     assert (told.points.std(axis=0) > 0.05).all()
 
@@ -230,13 +244,13 @@ def test_resampling_keeps_the_members_apart() -> None:
 def test_good_air_gives_a_date_and_then_crisp() -> None:
     here = air(30, 21, 42, swing=2)
     early = here.before(HUNG.hour + 48)
-    said = say(dryness.recompute(HUNG, PRIOR, early), early)
+    said = say(recompute(HUNG, PRIOR, early), early)
     assert said.state == "expected"
     assert said.crisp_p10 is not None
     assert said.crisp_p50 is not None
     assert said.crisp_p90 is not None
     assert HUNG.minute < said.crisp_p10 < said.crisp_p50 < said.crisp_p90
-    later = say(dryness.recompute(HUNG, PRIOR, here), here)
+    later = say(recompute(HUNG, PRIOR, here), here)
     assert later.state == "crisp"
     assert later.still_to_lose_pct == 0
     assert later.p_crisp > 0.8
@@ -244,7 +258,7 @@ def test_good_air_gives_a_date_and_then_crisp() -> None:
 
 def test_damp_air_cannot_finish_and_says_what_would_do() -> None:
     here = air(10, 6, 86)
-    said = say(dryness.recompute(HUNG, PRIOR, here), here)
+    said = say(recompute(HUNG, PRIOR, here), here)
     assert said.state == "cannot_finish"
     assert said.crisp_p50 is None
     assert said.humidity_needed is not None
@@ -253,9 +267,9 @@ def test_damp_air_cannot_finish_and_says_what_would_do() -> None:
 
 def test_a_batch_that_loses_nothing_has_stalled() -> None:
     wet = air(60, 6, 90)
-    assert say(dryness.recompute(HUNG, PRIOR, wet), wet).stalled
+    assert say(recompute(HUNG, PRIOR, wet), wet).stalled
     fresh = air(1)
-    assert not say(dryness.recompute(HUNG, PRIOR, fresh), fresh).stalled
+    assert not say(recompute(HUNG, PRIOR, fresh), fresh).stalled
 
 
 def test_a_target_in_moisture_is_taken_as_told() -> None:
@@ -264,14 +278,14 @@ def test_a_target_in_moisture_is_taken_as_told() -> None:
 
 
 def test_another_space_would_have_been_better() -> None:
-    ensemble = dryness.recompute(HUNG, PRIOR, air(8, 12, 70), weighings())
-    better = dryness.elsewhere(ensemble, air(8, 22, 45))
+    ensemble = recompute(HUNG, PRIOR, air(8, 12, 70), weighings())
+    better = elsewhere(ensemble, air(8, 22, 45))
     assert np.median(better.moisture_pct_db) < np.median(ensemble.moisture_pct_db)
-    assert same(dryness.elsewhere(ensemble, air(8, 12, 70)), ensemble)
+    assert same(elsewhere(ensemble, air(8, 12, 70)), ensemble)
 
 
 def test_a_kept_batch_takes_up_water_again() -> None:
-    dry = dryness.recompute(HUNG, PRIOR, air(30, 22, 35))
+    dry = recompute(HUNG, PRIOR, air(30, 22, 35))
     hour = dry.hour + np.arange(30 * 24)
     damp = HourlyAir(hour, np.full(720, 12.0), np.full(720, 85.0), np.ones(720))
     kept = dryness.step(dry, damp)
@@ -283,7 +297,7 @@ def test_a_kept_batch_takes_up_water_again() -> None:
 def test_finished_batches_teach_the_next() -> None:
     """Fast batches make the next one thought faster and surer, but not as fast as they were."""
     here = air(8.1)
-    done = dryness.recompute(HUNG, PRIOR, here, weighings(0.04))
+    done = recompute(HUNG, PRIOR, here, weighings(0.04))
     taught = lessons.learned([lessons.lesson(done, PRIOR)] * 4)
     was, own = done.points[:, members.RATE].mean(), taught.mean[members.RATE]
     assert 0.2 < own < was
@@ -294,8 +308,8 @@ def test_finished_batches_teach_the_next() -> None:
 
 
 def test_a_batch_taken_down_wet_was_likely_not_dry() -> None:
-    assert harm.likely_not_dry(dryness.recompute(HUNG, PRIOR, air(3)))
-    assert not harm.likely_not_dry(dryness.recompute(HUNG, PRIOR, air(40, 22, 38)))
+    assert harm.likely_not_dry(recompute(HUNG, PRIOR, air(3)))
+    assert not harm.likely_not_dry(recompute(HUNG, PRIOR, air(40, 22, 38)))
 
 
 # Common practice, no source -----------------------------------------------------------------
@@ -304,14 +318,14 @@ def test_a_batch_taken_down_wet_was_likely_not_dry() -> None:
 def test_small_bunches_in_a_good_room_take_one_to_three_weeks() -> None:
     """Common practice: 8-10 strawflowers in a well-aired, dark, dry room."""
     here = air(40, 20, 48, swing=1)
-    crisp = dryness.recompute(replace(HUNG, stems=9), PRIOR, here).crisp_hour
+    crisp = recompute(replace(HUNG, stems=9), PRIOR, here).crisp_hour
     days = (np.nan_to_num(crisp, nan=np.inf) - HUNG.hour) / 24
     assert 7 <= np.median(days) <= 21
 
 
 def test_fat_bunches_dry_slower() -> None:
     """Common practice; the factor is our own choice."""
-    fat, thin = (dryness.recompute(replace(HUNG, stems=stems), PRIOR, air(6)) for stems in (30, 10))
+    fat, thin = (recompute(replace(HUNG, stems=stems), PRIOR, air(6)) for stems in (30, 10))
     assert np.median(fat.moisture_pct_db) > np.median(thin.moisture_pct_db)
 
 
@@ -320,11 +334,11 @@ def test_a_shed_that_bakes_opens_heads_and_a_cool_room_hardly_does() -> None:
     shed, room = air(14, 26, 50, swing=10), air(14, 17, 50, swing=1)
     words = []
     for here in (shed, room):
-        words.append(harm.opening(dryness.recompute(HUNG, PRIOR, here)))
+        words.append(harm.opening(recompute(HUNG, PRIOR, here)))
     assert words[0] in ("some", "much")
     assert words[1] == "little"
     statice = replace(HUNG, flower=BOOK.flowers["statice"])
-    assert harm.opening(dryness.recompute(statice, PRIOR, shed)) is None
+    assert harm.opening(recompute(statice, PRIOR, shed)) is None
 
 
 def test_colour_lasts_half_a_year_in_a_room_and_weeks_in_the_sun() -> None:

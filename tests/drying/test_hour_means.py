@@ -6,7 +6,7 @@ import random
 
 import numpy as np
 
-from monitor.drying.hour_means import HourMeans, KnownHours
+from monitor.drying.hours import HourMeans, KnownHours
 
 FIRST_H, HOURS = 495_000, 60
 
@@ -56,7 +56,7 @@ def test_whatever_is_asked_in_whatever_order_and_however_it_changes() -> None:
             minutes.change_from(changed)
             known.forget_since(changed)
         elif chance.random() < 0.3:
-            known.read_on("shed", begin, end, 5)
+            next(known.read("shed", begin, end), None)
         assert same(known.means("shed", begin, end), KnownHours(minutes).means("shed", begin, end))
 
 

@@ -10,8 +10,13 @@ import pytest
 
 from monitor.ahead import lesson as learning
 from monitor.ahead.look import Coming, Foresight
-from monitor.drying.crisp_day import DAY_KEEPS, Ahead
-from monitor.drying.hours_to_come import HoursToCome, beginning_with, hours_to_come
+from monitor.drying.air_to_come import (
+    DAY_KEEPS,
+    AirToCome,
+    Foreseen,
+    beginning_with,
+    foreseen,
+)
 from monitor.drying.prospects import Prospect, Prospects
 from monitor.drying.standing import Standings
 from monitor.engine.effects import Effects
@@ -24,6 +29,7 @@ from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.learn import past_of
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
+from tests.drying.asked import said_of
 from tests.engine.test_engine import BOOK, FOREVER_MS, SENSORS, START_MS, message
 from tests.engine.test_engine import SITE as BARN
 from tests.store.test_learn import minute_of_air
@@ -41,12 +47,14 @@ SITE = Site(
 
 def test_a_course_first_and_then_what_it_leaves_over() -> None:
     """Two courses shared by four members; the usual air of all of them is 20 °C and 60 %."""
-    usual = Ahead(np.full((24, 4), 20.0), np.full((24, 4), 60.0))
+    day = np.broadcast_to(np.array([20.0, 60.0])[:, None, None], (2, 8, 4))
+    usual = AirToCome(day, np.zeros((2, 3, 4)), day, np.zeros((2, 4)))
     courses = np.repeat([[17.0, 25.0]], 8, axis=0)
-    air = beginning_with(HoursToCome(0, courses, courses + 40), usual)
-    assert air.temperature_c[:8].tolist() == [[17, 17, 25, 25]] * 8
-    assert air.humidity_pct[:8].tolist() == [[57, 57, 65, 65]] * 8
-    after_one, after_two = air.temperature_c[8] - 20, air.temperature_c[23] - 20
+    air = beginning_with(Foreseen(0, np.stack([courses, courses + 40])), usual)
+    temperature_c, humidity_pct = air.part(slice(0, 24))
+    assert temperature_c[:8].tolist() == [[17, 17, 25, 25]] * 8
+    assert humidity_pct[:8].tolist() == [[57, 57, 65, 65]] * 8
+    after_one, after_two = temperature_c[8] - 20, temperature_c[23] - 20
     assert after_one == pytest.approx(DAY_KEEPS * np.array([-3, -3, 5, 5]))
     assert after_two == pytest.approx(DAY_KEEPS**2 * np.array([-3, -3, 5, 5]))
 
@@ -86,12 +94,12 @@ def said(folder: Path, turn: float) -> tuple[Prospect, Prospect, Coming]:
     batch = Batch("first", 1, "statice", 6, hung_ms, (Stay(hung_ms, None, "loft"),))
     prospects = Prospects(Standings(BOOK, writer, writer), ["loft"])
     asked = ([batch], NOW * MINUTE_MS)
-    usual = prospects.at_hour(batch, *asked)
-    foreseen = prospects.at_hour(batch, *asked, hours_to_come(coming.outlook))
+    usual = said_of(prospects, batch, *asked)
+    expected = said_of(prospects, batch, *asked, foreseen(coming.outlook))
     writer.close()
     assert usual is not None
-    assert foreseen is not None
-    return usual, foreseen, coming
+    assert expected is not None
+    return usual, expected, coming
 
 
 def middle(one: Prospect) -> int:
@@ -148,8 +156,8 @@ def test_what_is_said_at_an_hour_knows_what_is_foreseen_at_that_hour(tmp_path: P
     assert coming.outlook is not None
     prospects = Prospects(Standings(BOOK, writer, writer), BARN.hanging())
     asked = (batches[0], batches, START_MS + hours * HOUR_MS)
-    again = prospects.at_hour(*asked, hours_to_come(coming.outlook))
-    alone = prospects.at_hour(*asked)
+    again = said_of(prospects, *asked, foreseen(coming.outlook))
+    alone = said_of(prospects, *asked)
     writer.close()
     assert again is not None
     assert kept == [replace(again, damp_h=0)]

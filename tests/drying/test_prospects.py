@@ -21,6 +21,7 @@ from monitor.site.flowers import read_book
 from monitor.site.spaces import Site, Space, Use
 from monitor.site.time import MINUTE_MS
 from monitor.store.writer import Writer
+from tests.drying.asked import said_of
 
 BOOK = read_book((Path(__file__).parents[2] / "config" / "flowers.toml").read_text("utf-8"))
 SPACES = {
@@ -71,7 +72,7 @@ class Place:
         self.air[space] = minutes[-1]
 
     def say(self, batch: Batch, day: float) -> Prospect:
-        said = self.prospects.at_hour(batch, [batch], ms(day))
+        said = said_of(self.prospects, batch, [batch], ms(day))
         assert said is not None
         return said
 
@@ -82,7 +83,7 @@ class Place:
         """Kinds of what is told, hour by hour until that day."""
         told = []
         for hour in range(1, 24 * days + 1, hours):
-            said = self.prospects.at_hour(batch, [batch], ms(hour / 24))
+            said = said_of(self.prospects, batch, [batch], ms(hour / 24))
             if said is not None:
                 told += [(n.kind, n) for n in self.teller.tell(batch, said, self.air)]
         return told
@@ -268,9 +269,9 @@ def test_a_finished_batch_put_right_teaches_anew(place: Place) -> None:
     first = next(_numbers)
     pupil = replace(hung(), hung_ms=ms(9.5), stays=(Stay(ms(9.5), None, "loft"),))
     wrong, right = finished(200, 190, 180, 170), finished(200, 120, 80, 60)
-    before = place.prospects.at_hour(pupil, [wrong, pupil], ms(12))
-    after = place.prospects.at_hour(pupil, [right, pupil], ms(12))
-    fresh = place.anew().at_hour(pupil, [right, pupil], ms(12))
+    before = said_of(place.prospects, pupil, [wrong, pupil], ms(12))
+    after = said_of(place.prospects, pupil, [right, pupil], ms(12))
+    fresh = said_of(place.anew(), pupil, [right, pupil], ms(12))
     assert before is not None
     assert after == fresh != before
 
@@ -280,8 +281,8 @@ def test_late_readings_change_what_a_finished_batch_taught(place: Place) -> None
     teacher = replace(taken_down(9, None), weighings=(Weighing(ms(0), 200), Weighing(ms(4), 90)))
     pupil = replace(hung(), hung_ms=ms(9.5), stays=(Stay(ms(9.5), None, "loft"),))
     batches = [teacher, pupil]
-    before = place.prospects.at_hour(pupil, batches, ms(12))
+    before = said_of(place.prospects, pupil, batches, ms(12))
     place.holds("loft", 3, 30, 30, begin=1, again=True)
     place.prospects.forget_since(START_MIN + 1440)
-    after = place.prospects.at_hour(pupil, batches, ms(12))
-    assert after == place.anew().at_hour(pupil, batches, ms(12)) != before
+    after = said_of(place.prospects, pupil, batches, ms(12))
+    assert after == said_of(place.anew(), pupil, batches, ms(12)) != before

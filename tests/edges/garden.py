@@ -31,6 +31,7 @@ from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Limits, ReadAs, Sensor, Site, Space, Use
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
+from tests.drying.asked import said_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -187,7 +188,7 @@ def write(file: Path, begin: int, end: int, weather: Weather = CALM) -> None:
             one
             for hour in range(begin // 60 + 12, end // 60 + 1, 24)
             for batch in batches
-            if (one := prospects.at_hour(batch, batches, hour * 3_600_000)) is not None
+            if (one := said_of(prospects, batch, batches, hour * 3_600_000)) is not None
         ]
     writer.apply(Effects(prospects=said))
     writer.commit()

@@ -24,6 +24,7 @@ from monitor.notices.spell_rules import Policy
 from monitor.service.views import batches_plain
 from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
+from tests.drying.asked import said_of
 from tests.engine.test_engine import BOOK, SITE, START_MS, message
 
 HOURS = 14
@@ -96,7 +97,7 @@ class Barn:
         batch = next(b for b in self.batches if b.name == name)
         prospects = Prospects(Standings(BOOK, self.writer, self.writer), SITE.hanging())
         hour_ms = self.now_ms // HOUR_MS * HOUR_MS
-        return prospects.at_hour(batch, self.batches, hour_ms, None, self.now_ms + 1)
+        return said_of(prospects, batch, self.batches, hour_ms, None, self.now_ms + 1)
 
 
 @pytest.fixture(scope="module")

@@ -19,6 +19,7 @@ from monitor.entries.entries import standing
 from monitor.service.daemon import socket_file
 from monitor.service.settings.flower_book import book_of
 from monitor.store.reader import Reader
+from tests.drying.asked import said_of
 from tests.service.test_live import command, live
 from tests.service.trial import Trial
 
@@ -56,8 +57,9 @@ def afresh(trial: Trial, asked_at: str) -> float | None:
     with Reader(trial.settings.store.file) as reader:
         batches = fold(standing(reader.entries()), site.spaces).batches
         standings = Standings(book_of(trial.settings), HoursOfAir(reader), reader)
-        one = Prospects(standings, site.hanging()).at_hour(
-            *(batches[0], batches, asked_ms, None, time.time_ns() // 1_000_000)
+        one = said_of(
+            Prospects(standings, site.hanging()),
+            *(batches[0], batches, asked_ms, None, time.time_ns() // 1_000_000),
         )
     return None if one is None else one.still_to_lose_pct
 

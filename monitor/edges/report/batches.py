@@ -13,6 +13,7 @@ import pandas as pd
 
 from monitor.drying import ensemble as dryness
 from monitor.drying import harm as keeping
+from monitor.drying.air_to_come import STEP_H
 from monitor.drying.crisp_day import when_crisp
 from monitor.drying.ensemble import Ensemble, still_hanging
 from monitor.drying.hours import HourlyAir
@@ -188,9 +189,9 @@ def _course(standings: Standings, stands: Standing, space: str, said: Prospect |
 def path_of(stands: Standing) -> Floats:
     """Moisture of every member at the hanging and after each hour, shape (hours + 1, members)."""
     ensemble = stands.ensemble
-    start = dryness.elsewhere(ensemble, stands.air.part(0, 0)).moisture_pct_db
+    start = dryness.at_hanging(ensemble).moisture_pct_db
     hours = stands.air.since(ensemble.hung.hour).before(ensemble.hour)
-    return dryness.trace(ensemble.members, start, hours, ensemble.hung)
+    return dryness.trace(ensemble.members, start, [hours], [ensemble.hung])
 
 
 def _past(stands: Standing) -> Course:
@@ -205,15 +206,14 @@ def _past(stands: Standing) -> Course:
 def _ahead(standings: Standings, ensemble: Ensemble, space: str, days: float) -> Course:
     """The hours after the ensemble's own, if the air goes on as it has."""
     ahead = standings.ahead(space, ensemble)
-    steps = min(round(24 * days / ahead.step_h), ahead.temperature_c.shape[0])
+    steps = min(round(24 * days / STEP_H), ahead.steps)
     path = dryness.follow(
         ensemble.members,
         ensemble.moisture_pct_db,
-        ahead.temperature_c[:steps],
-        ahead.humidity_pct[:steps],
-        np.full(steps, float(ahead.step_h)),
+        *ahead.part(slice(0, steps)),
+        np.full((steps, 1), float(STEP_H)),
     )[1:]
-    minutes = (60 * (ensemble.hour + ahead.step_h * np.arange(1, steps + 1))).astype(np.float64)
+    minutes = (60 * (ensemble.hour + STEP_H * np.arange(1, steps + 1))).astype(np.float64)
     return Course(minutes, *_spread(ensemble.members.still_to_lose(path), _weight(ensemble)))
 
 
@@ -343,7 +343,7 @@ def _would_have(
     ensemble = stands.ensemble
     here = when_crisp(ensemble, standings.ahead(space, ensemble))
     for name, air in _others(standings, site, space, ensemble.hung.hour, ensemble.hour):
-        there = dryness.elsewhere(ensemble, air)
+        there = dryness.step(dryness.at_hanging(ensemble), air)
         yield from _place(name, here, when_crisp(there, standings.ahead(name, there)))
 
 

@@ -14,7 +14,7 @@ import pandas as pd
 
 from monitor.ahead.airing_seen import AiringSeen, airing_seen
 from monitor.air.minute import MinuteOfAir
-from monitor.drying.hour_means import NO_HOURS, HourMeans
+from monitor.drying.hours import NO_HOURS, HourMeans
 from monitor.drying.prospects import KEPT, Prospect
 from monitor.drying.standing import Standings
 from monitor.edges.report.batches import BatchWeek, batch_weeks

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import NamedTuple
 
+from monitor.drying.ensemble import whole
 from monitor.drying.members import pace_against_book
 from monitor.edges.report.gather import Source, spaces_in
 from monitor.edges.report.order import Week
@@ -138,7 +139,7 @@ def _paces(source: Source, taken: Sequence[Taken], end: int) -> Iterator[PaceRow
     standings = source.standings
     for flower, space in sorted({(t.batch.flower, t.batch.stays[0].space) for t in taken}):
         batch = next(t.batch for t in taken if t.batch.flower == flower)
-        prior, lessons = standings.taught(flower, space, source.history, end * MINUTE_MS)
+        prior, lessons = whole(standings.taught(flower, space, source.history, end * MINUTE_MS))
         if lessons:
             pace = pace_against_book(prior, standings.flower(batch))
             yield PaceRow(flower, space, lessons, pace)
