@@ -207,11 +207,11 @@ def _guarded(run: Callable[[], int]) -> int:
     """Run what may fail by the broker, the store or the socket, each with its sentence."""
     from monitor.edges.mqtt import BrokerError
     from monitor.edges.socket import SocketError
-    from monitor.store.connection import RefusedError, StoreError, WriteError, why_failed
+    from monitor.store.connection import StoreError, StoreRefusedError, WriteError, why_failed
 
     try:
         return run()
-    except RefusedError as error:
+    except StoreRefusedError as error:
         raise AskedWronglyError(str(error)) from error
     except (BrokerError, SocketError, StoreError) as error:
         raise FailedError(str(error)) from error
@@ -480,7 +480,7 @@ def _export(asked: argparse.Namespace) -> None:
     from monitor.store.exports import export, remark
     from monitor.store.formats import ExportError, Format
     from monitor.store.partitions import partition
-    from monitor.store.reader import Reader
+    from monitor.store.queries import Reader
 
     settings = _settings(asked)
     begin, end = _time(settings, asked.begin), _time(settings, asked.end)

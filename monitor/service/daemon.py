@@ -18,7 +18,6 @@ from zoneinfo import ZoneInfo
 from monitor.edges import broker as broker_edge
 from monitor.edges import clock, systemd
 from monitor.edges import mqtt as mqtt_edge
-from monitor.edges.memory import give_back
 from monitor.edges.mqtt import Link
 from monitor.edges.page import House, PageServer, Place
 from monitor.edges.sender import Delivered, Outcome, Sender
@@ -51,7 +50,7 @@ from monitor.service.worker import Worker
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS
 from monitor.store.connection import DAMAGED, FULL, WriteError, why_failed
-from monitor.store.outbox import unsent
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -96,7 +95,7 @@ class Daemon:
             stack.callback(worker.stop)
             sender = self._sender(worker)
             sending = threading.Thread(target=self._guard(sender.run), name="sender")
-            worker.after_commit += [sender.wake, give_back]
+            worker.after_commit.append(sender.wake)
             worker.after_snapshot.append(_Publisher(worker, self._settings.site).publish)
             stack.callback(sending.join)
             stack.callback(sender.stop)
@@ -256,9 +255,10 @@ class Daemon:
         """At a replay's end, give the notices that are due the time to be delivered."""
         until = clock.monotonic_s() + LAST_NOTICES_S
         now_ms = worker.now_ms()
-        while clock.monotonic_s() < until and any(
-            row.next_try_ms <= now_ms for row in unsent(self._settings.store.file)
-        ):
+        while clock.monotonic_s() < until:
+            with Reader(self._settings.store.file) as reader:
+                if not any(row.next_try_ms <= now_ms for row in reader.unsent()):
+                    return
             threading.Event().wait(0.1)
 
 

@@ -31,7 +31,8 @@ from monitor.store.exports import FLAG_WORDS
 from monitor.store.journal import journal_of
 from monitor.store.journal import read as read_journal
 from monitor.store.mend import ALLOWED_MS
-from monitor.store.reader import Delivery, Heard, Reader
+from monitor.store.queries import NoticeSent, Reader
+from monitor.store.readings import SensorCount
 
 WEEK_MS = 7 * DAY_MS
 # Our own choices: from where on a line wants something done.
@@ -69,11 +70,11 @@ class Line:
 class _Stored:
     """What the store tells of the last day and week."""
 
-    heard: dict[str, Heard]
+    heard: dict[str, SensorCount]
     last: dict[tuple[str, Quantity], Reading]
     unread: dict[str | None, tuple[int, str]]
     newest_ms: int | None
-    notices: list[Delivery]
+    notices: list[NoticeSent]
     once_only: int  # entries that the journal beside the store lacks
 
 
@@ -318,7 +319,7 @@ def _battery(sensor: Sensor, stored: _Stored) -> tuple[str, str]:
     return f"battery {last.value:g} {unit}", "change its battery" if low else ""
 
 
-def _last_notice(settings: Settings, notices: Sequence[Delivery], now_ms: int) -> Line:
+def _last_notice(settings: Settings, notices: Sequence[NoticeSent], now_ms: int) -> Line:
     sent = [one for one in notices if one.address is not None]
     if not sent:
         return Line("last notice", "none in the last week")

@@ -15,7 +15,7 @@ from monitor.edges.report.order import WEEK_PAGE
 from monitor.edges.sender import NotDelivered, Outcome, Waiting
 from monitor.notices.notice import Notice
 from monitor.store.connection import StoreError, WriteError
-from monitor.store.outbox import Row, unsent
+from monitor.store.queries import Reader, Unsent
 
 log = logging.getLogger(__name__)
 
@@ -37,7 +37,7 @@ class Outgoing:
         self._page = page.rstrip("/")
         self._addresses = tuple(addresses)
         self._now_ms = now_ms
-        self._rows: Sequence[Row] = []
+        self._rows: Sequence[Unsent] = []
         self._said = False
         self._unkept: dict[tuple[int, str], Waiting] = {}
         self._numbers = count(-1, -1)  # those of kept notices are above 0
@@ -62,7 +62,8 @@ class Outgoing:
         knowing what it has sent.
         """
         try:
-            self._rows = unsent(self._store)
+            with Reader(self._store) as reader:
+                self._rows = reader.unsent()
             self._said = False
         except (StoreError, WriteError) as error:
             if not self._said:

@@ -31,7 +31,7 @@ from monitor.site.flowers import Book, read_book
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Site, Space, Use
 from monitor.site.time import DAY_MIN, MINUTE_MS, local_day
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 
 Floats = NDArray[np.float64]
 Plan = dict[str, Any]  # as the command and the page show it

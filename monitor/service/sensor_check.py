@@ -24,7 +24,7 @@ from monitor.science.salts import SALTS
 from monitor.site.quantities import Flag, Quantity
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 
 Floats = NDArray[np.float64]
 _MOIST = {Quantity.TEMPERATURE, Quantity.HUMIDITY}

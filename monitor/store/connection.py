@@ -5,10 +5,10 @@ from __future__ import annotations
 import fcntl
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from monitor.site.words import shown
 from monitor.store.schema import MIGRATIONS
@@ -38,7 +38,7 @@ class StoreError(Exception):
         super().__init__(shown(sentence, 600))  # SQLite may repeat what it found in the file
 
 
-class RefusedError(StoreError):
+class StoreRefusedError(StoreError):
     """The store is not this program's to use now: trying again would not help."""
 
 
@@ -84,6 +84,15 @@ def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
         lock.close()
         raise
     return connection, lock
+
+
+def named_rows(
+    connection: sqlite3.Connection, sql: str, values: Sequence[object] | Mapping[str, object] = ()
+) -> Iterator[dict[str, Any]]:
+    """The rows of a query one at a time, their values by the names of its columns."""
+    cursor = connection.execute(sql, values)
+    names = [column[0] for column in cursor.description]
+    return (dict(zip(names, row, strict=True)) for row in cursor)
 
 
 def shut_to_others(file: Path) -> None:
@@ -163,7 +172,7 @@ def _version(connection: sqlite3.Connection) -> int:
 def _refuse_newer(connection: sqlite3.Connection, file: Path) -> None:
     found = _version(connection)
     if found > len(MIGRATIONS):
-        raise RefusedError(
+        raise StoreRefusedError(
             f"{file}: was written by a newer version of this program (store version {found}, this "
             f"program knows up to {len(MIGRATIONS)}); install the newer program, or restore a "
             f"backup made before the change"
@@ -194,7 +203,7 @@ def _lock(file: Path) -> IO[str]:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
         lock.close()
-        raise RefusedError(
+        raise StoreRefusedError(
             f"{file}: another monitor is already running on this store; stop it first, or give "
             f"this one a store file of its own"
         ) from error

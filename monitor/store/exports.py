@@ -17,7 +17,8 @@ from monitor.site.quantities import Flag
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS
 from monitor.store.formats import Cell, Columns, ExportError, Format, Row, time_text, write
-from monitor.store.reader import FOREVER_MS, Reader
+from monitor.store.queries import Reader
+from monitor.store.readings import FOREVER_MS
 
 
 class Table(NamedTuple):

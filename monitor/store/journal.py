@@ -20,31 +20,13 @@ from typing import NamedTuple
 from monitor.engine.effects import UNSAID_FROM
 from monitor.entries.entries import Entry, bears_from_ms
 from monitor.site.time import MINUTE_MS
-from monitor.store.connection import DamagedError, shut_to_others, transaction
+from monitor.store.connection import shut_to_others, transaction
+from monitor.store.entries import entries_in, fact, insert_entry, note
 
 _WHICH_STORE = "store"
-_COLUMNS = "id, made_ms, at_ms, verb, arguments, changes"
 
 
-def entries_in(db: sqlite3.Connection) -> list[Entry]:
-    """Everything entered, in order of number."""
-    rows = db.execute(f"SELECT {_COLUMNS} FROM entry ORDER BY id")  # noqa: S608 (columns of ours)
-    try:
-        return [Entry(r[0], r[1], r[2], r[3], json.loads(r[4]), r[5]) for r in rows]
-    except ValueError as error:
-        raise DamagedError("the words of an entry cannot be read") from error
-
-
-def insert_entry(db: sqlite3.Connection, entry: Entry) -> None:
-    """Write one entry into the open transaction."""
-    arguments = json.dumps(entry.arguments, ensure_ascii=False)
-    db.execute(
-        f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)",  # noqa: S608 (columns of ours)
-        (*entry[:4], arguments, entry.changes),
-    )
-
-
-class Kept(NamedTuple):
+class JournalContent(NamedTuple):
     """What a journal says.
 
     stores      of which stores its entries are
@@ -151,7 +133,7 @@ def bring_back(db: sqlite3.Connection, store: Path) -> tuple[int, list[str]]:
         missing = kept.missing_in(held)
         with transaction(db):
             if which is None and kept.stores:
-                _note(db, _WHICH_STORE, min(kept.stores))
+                note(db, _WHICH_STORE, min(kept.stores))
             if missing:
                 _put_back(db, missing)
         entries += len(missing)
@@ -166,14 +148,14 @@ def journal_of(store: Path) -> Path:
     return store.with_name(store.name + ".entries")
 
 
-def read(file: Path) -> Kept:
+def read(file: Path) -> JournalContent:
     """What a journal says, as far as it can be read; raises OSError."""
     try:
         content = file.read_bytes()
     except FileNotFoundError:
-        return Kept(set(), {})
+        return JournalContent(set(), {})
     *lines, rest = content.split(b"\n")
-    kept = Kept(set(), {}, torn=bool(rest))
+    kept = JournalContent(set(), {}, torn=bool(rest))
     unreadable = 0
     for line in lines:
         said = _said(line)
@@ -192,8 +174,8 @@ def _put_back(db: sqlite3.Connection, missing: Sequence[Entry]) -> None:
         insert_entry(db, entry)
     minute = bears_from_ms(entries_in(db), missing) // MINUTE_MS
     db.execute("DELETE FROM checkpoint WHERE minute > ?", (minute,))
-    noted = _fact(db, UNSAID_FROM)
-    _note(db, UNSAID_FROM, str(min(minute, int(noted)) if noted else minute))
+    noted = fact(db, UNSAID_FROM)
+    note(db, UNSAID_FROM, str(min(minute, int(noted)) if noted else minute))
 
 
 def _append(file: Path, content: bytes) -> None:
@@ -248,18 +230,9 @@ def _named(db: sqlite3.Connection) -> str:
     if which is None:
         which = os.urandom(16).hex()
         with transaction(db):
-            _note(db, _WHICH_STORE, which)
+            note(db, _WHICH_STORE, which)
     return which
 
 
 def _which(db: sqlite3.Connection) -> str | None:
-    return _fact(db, _WHICH_STORE)
-
-
-def _fact(db: sqlite3.Connection, key: str) -> str | None:
-    row = db.execute("SELECT value FROM fact WHERE key = ?", (key,)).fetchone()
-    return None if row is None else str(row[0])
-
-
-def _note(db: sqlite3.Connection, key: str, value: str) -> None:
-    db.execute("INSERT OR REPLACE INTO fact (key, value) VALUES (?, ?)", (key, value))
+    return fact(db, _WHICH_STORE)

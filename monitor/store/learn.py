@@ -11,7 +11,7 @@ from monitor.ahead.grid import History
 from monitor.ahead.ten_minutes import Archive, on_grid
 from monitor.site.spaces import OUTDOORS
 from monitor.site.time import DAY_MIN
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,8 @@ from typing import NamedTuple
 from monitor.site.time import DAY_MIN, MINUTE_MS
 from monitor.store.backup import moment
 from monitor.store.connection import StoreError, open_for_writing, transaction, vacuum_into
-from monitor.store.journal import Journal, entries_in
+from monitor.store.entries import entries_in
+from monitor.store.journal import Journal
 
 # What is later than now by more than this was written under a wrong clock.
 ALLOWED_MS = 10 * MINUTE_MS

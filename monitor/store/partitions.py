@@ -19,7 +19,8 @@ from monitor.site.spaces import Site
 from monitor.site.time import DAY_MS, MINUTE_MS, local_day, midnight
 from monitor.store.exports import WHAT, Table
 from monitor.store.formats import ExportError, Format, Row, write
-from monitor.store.reader import FOREVER_MS, Reader
+from monitor.store.queries import Reader
+from monitor.store.readings import FOREVER_MS
 
 AGAIN_DAYS = 14
 """Days before the newest that are written again: a log may come late, a correction later."""

@@ -2,39 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from monitor.ahead import lesson as learning
+from monitor.ahead.lesson import Lesson
+from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospect
-from monitor.engine.effects import Effects
+from monitor.engine.effects import Effects, HoursAhead, Unread
 from monitor.entries.entries import Entry
-from monitor.notices.notice import NoticeRow
 from monitor.notices.settlement import Settlement
-from monitor.site.quantities import Reading
+from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.time import DAY_MIN, DAY_MS, MINUTE_MS
-from monitor.store import days
-from monitor.store.archive import Archive
+from monitor.store.air import MEANS, forget_days, work_out_days
 from monitor.store.connection import open_for_writing
-from monitor.store.journal import Journal, insert_entry
+from monitor.store.entries import insert_entry, note
+from monitor.store.journal import Journal
+from monitor.store.queries import PROSPECT_COLUMNS, Queries
 
 UNREAD_KEPT = 2_000
 HOURLY_STATES_MIN = 3 * DAY_MIN  # later a state a day is enough
-_AIR_COLUMNS = 11
-_MEAN_COLUMNS = (
-    "temperature_c",
-    "relative_humidity_pct",
-    "illuminance_lx",
-    "dew_point_c",
-    "vpd_kpa",
-    "humidity_ratio_g_kg",
-    "absolute_humidity_g_m3",
-    "surface_margin_k",
-)
+_WARM = tuple(f"temperature_{share}_c" for share in ("p10", "p50", "p90"))
+_WATER = tuple(f"humidity_ratio_{share}_g_kg" for share in ("p10", "p50", "p90"))
 
 
-class Writer(Archive):
+class Writer(Queries):
     """The one read-write connection, used by one thread.
 
     Nothing is kept until `commit`; after a failure, `rollback` brings back the last commit.
@@ -67,8 +60,6 @@ class Writer(Archive):
         if self._db.in_transaction:
             self._db.execute("ROLLBACK")
         self._entered.clear()
-        for names in (self._sensors, self._spaces, self._quantities):
-            names.reload()
 
     def close(self) -> None:
         """Give the file back; what was not committed is dropped. Safe to call twice."""
@@ -78,151 +69,159 @@ class Writer(Archive):
     # -- writing --------------------------------------------------------------------------------
 
     def apply(self, effects: Effects, addresses: Iterable[str] = ()) -> None:
-        """Write effects into the open transaction; raises sqlite3.Error."""
+        """Write effects into the open transaction; raises sqlite3.Error.
+
+        Each field of Effects is one line here, in the order in which they are written.
+        """
         self._begin()
-        self._apply_readings(effects)
-        self._apply_air(effects)
+        self._add_readings("reading", effects.readings)
+        self._add_readings("waiting", effects.waiting)
+        self._release(effects.released)
+        self._flag(effects.flags)
+        self._add_unread(effects.unread)
+        self._replace_air(effects.refolded, effects.air)
+        self._replace_states(effects.states_dropped, effects.states)
         for settlement in effects.settlements:
-            self._apply_spells(settlement)
-            for outgoing in settlement.notices:
-                self._apply_notice(outgoing, addresses)
+            self._settle(settlement, addresses)
         if effects.settled is not None:
             self.note("settled", str(effects.settled))
-        self._db.executemany(
-            f"INSERT OR IGNORE INTO prospect VALUES ({', '.join('?' * 19)})",  # noqa: S608 (question marks)
-            [_prospect_row(prospect) for prospect in effects.prospects],
-        )
-        self._apply_foresight(effects)
+        self._insert("OR IGNORE", "prospect", map(_prospect_row, effects.prospects))
+        self._add_ahead(effects.ahead)
+        self._insert("OR REPLACE", "foretold", (f._asdict() for f in effects.foretold))
+        self._replace_lessons(effects.lessons)
         for key, value in effects.facts:
             self.note(key, value)
         for entry in effects.entries:
             insert_entry(self._db, entry)
             self._entered.append(entry)
-        for number, seen_ms in effects.seen:
-            self._db.execute("UPDATE notice SET seen_ms = ? WHERE id = ?", (seen_ms, number))
-        for number, until_ms in effects.paused:
-            self._db.execute(
-                "UPDATE notice SET paused_until_ms = ? WHERE id = ?", (until_ms, number)
-            )
-
-    def _apply_foresight(self, effects: Effects) -> None:
         self._db.executemany(
-            f"INSERT OR IGNORE INTO ahead VALUES ({', '.join('?' * 9)})",  # noqa: S608 (question marks)
-            [
-                (
-                    *(a.asked_ms, self._spaces.id_of(a.space), a.horizon_h),
-                    *(*a.temperature_c, *a.humidity_ratio_g_kg),
-                )
-                for a in effects.ahead
-            ],
+            "UPDATE notice SET seen_ms = ? WHERE id = ?",
+            [(seen_ms, number) for number, seen_ms in effects.seen],
         )
         self._db.executemany(
-            "INSERT OR REPLACE INTO foretold VALUES (?, ?, ?, ?, ?, ?, ?)", effects.foretold
+            "UPDATE notice SET paused_until_ms = ? WHERE id = ?",
+            [(until_ms, number) for number, until_ms in effects.paused],
         )
-        for lesson in effects.lessons:
-            space = self._spaces.id_of(lesson.space)
-            self._db.execute(
-                "INSERT OR REPLACE INTO lesson VALUES (?, ?, ?)",
-                (space, lesson.minute, learning.dump(lesson)),
-            )
-            if lesson.exchange is not None:
-                self._db.execute(
-                    "INSERT OR REPLACE INTO air_changes VALUES (?, ?, ?, ?, ?)",
-                    (lesson.minute, space, *lesson.exchange),
-                )
 
     def note(self, key: str, value: str) -> None:
         """Keep one fact about the store itself."""
-        self._change("INSERT OR REPLACE INTO fact (key, value) VALUES (?, ?)", (key, value))
+        self._begin()
+        note(self._db, key, value)
 
-    def _apply_readings(self, effects: Effects) -> None:
-        insert = "INSERT OR IGNORE INTO {} VALUES (?, ?, ?, ?, ?)"
-        if effects.readings:
-            rows = [self._reading_row(r) for r in effects.readings]
-            self._db.executemany(insert.format("reading"), rows)
-        if effects.waiting:
-            rows = [self._reading_row(r) for r in effects.waiting]
-            self._db.executemany(insert.format("waiting"), rows)
-        if effects.released:
-            self._db.executemany(
-                "DELETE FROM waiting WHERE time_ms = ? AND sensor = ? AND quantity = ?",
-                [self._reading_row(r)[:3] for r in effects.released],
-            )
-        if effects.flags:
-            self._db.executemany(
-                "UPDATE reading SET flags = ? WHERE time_ms = ? AND sensor = ? AND quantity = ?",
-                [
-                    (int(flags), time_ms, self._sensors.id_of(sensor), self._quantities.id_of(q))
-                    for time_ms, sensor, q, flags in effects.flags
-                ],
-            )
-        if effects.unread:
-            self._db.executemany(
-                "INSERT INTO unread (arrived_ms, topic, sensor, payload, reason)"
-                " VALUES (?, ?, ?, ?, ?)",
-                effects.unread,
-            )
+    def _insert(self, how: str, table: str, rows: Iterable[Mapping[str, object]]) -> None:
+        """Rows of one shape, their values by the names of the columns."""
+        for row in rows:
+            named = ", ".join(row)
+            asked = ", ".join(f":{name}" for name in row)
+            self._db.execute(f"INSERT {how} INTO {table} ({named}) VALUES ({asked})", row)  # noqa: S608 (names of ours)
+
+    def _numbers(self, table: str, names: Iterable[str]) -> dict[str, int]:
+        """Row numbers by name, made where a name is new."""
+        self._db.executemany(
+            f"INSERT OR IGNORE INTO {table} (name) VALUES (?)",  # noqa: S608 (a table of ours)
+            [(name,) for name in dict.fromkeys(map(str, names))],
+        )
+        return dict(self._db.execute(f"SELECT name, id FROM {table}"))  # noqa: S608 (a table of ours)
+
+    def _add_readings(self, table: str, readings: Sequence[Reading]) -> None:
+        rows = [
+            (*key, reading.value, int(reading.flags))
+            for key, reading in zip(self._keys([r[:3] for r in readings]), readings, strict=True)
+        ]
+        self._db.executemany(f"INSERT OR IGNORE INTO {table} VALUES (?, ?, ?, ?, ?)", rows)  # noqa: S608 (a table of ours)
+
+    def _keys(self, named: Sequence[tuple[int, str, str]]) -> list[tuple[int, int, int]]:
+        """Time, sensor and quantity as readings have them for a key."""
+        if not named:
+            return []
+        sensors = self._numbers("sensor", (sensor for _, sensor, _ in named))
+        quantities = self._numbers("quantity", (quantity for _, _, quantity in named))
+        return [(time_ms, sensors[s], quantities[q]) for time_ms, s, q in named]
+
+    def _release(self, readings: Sequence[Reading]) -> None:
+        self._db.executemany(
+            "DELETE FROM waiting WHERE time_ms = ? AND sensor = ? AND quantity = ?",
+            self._keys([r[:3] for r in readings]),
+        )
+
+    def _flag(self, flagged: Sequence[tuple[int, str, Quantity, Flag]]) -> None:
+        keys = self._keys([f[:3] for f in flagged])
+        self._db.executemany(
+            "UPDATE reading SET flags = ? WHERE time_ms = ? AND sensor = ? AND quantity = ?",
+            [(int(flags), *key) for key, (*_, flags) in zip(keys, flagged, strict=True)],
+        )
+
+    def _add_unread(self, unread: Sequence[Unread]) -> None:
+        if unread:
+            self._insert("", "unread", (one._asdict() for one in unread))
             self._db.execute(
                 "DELETE FROM unread WHERE id <= (SELECT max(id) FROM unread) - ?", (UNREAD_KEPT,)
             )
 
-    def _reading_row(self, reading: Reading) -> tuple[int, int, int, float, int]:
-        return (
-            reading.time_ms,
-            self._sensors.id_of(reading.sensor),
-            self._quantities.id_of(reading.quantity),
-            reading.value,
-            int(reading.flags),
-        )
-
-    def _apply_air(self, effects: Effects) -> None:
-        if effects.refolded:
+    def _replace_air(self, refolded: Sequence[int], air: Sequence[MinuteOfAir]) -> None:
+        self._db.executemany("DELETE FROM air WHERE minute = ?", [(m,) for m in refolded])
+        if air:
+            spaces = self._numbers("space", (one.space for one in air))
+            marks = ", ".join("?" * len(MinuteOfAir._fields))
             self._db.executemany(
-                "DELETE FROM air WHERE minute = ?", [(minute,) for minute in effects.refolded]
+                f"INSERT OR REPLACE INTO air ({', '.join(MinuteOfAir._fields)}) VALUES ({marks})",  # noqa: S608 (columns of ours)
+                [(one.minute, spaces[one.space], *one[2:]) for one in air],
             )
-        if effects.air:
-            marks = ", ".join("?" * _AIR_COLUMNS)
-            self._db.executemany(
-                f"INSERT OR REPLACE INTO air VALUES ({marks})",  # noqa: S608 (question marks)
-                [(air.minute, self._spaces.id_of(air.space), *air[2:]) for air in effects.air],
-            )
-        days.forget(self._db, (*effects.refolded, *(air.minute for air in effects.air)))
-        if effects.states_dropped is not None:
-            self._db.execute("DELETE FROM checkpoint WHERE minute > ?", (effects.states_dropped,))
-        if effects.states:
-            self._db.executemany("INSERT OR REPLACE INTO checkpoint VALUES (?, ?)", effects.states)
+        forget_days(self._db, (*refolded, *(one.minute for one in air)))
 
-    def _apply_spells(self, settlement: Settlement) -> None:
-        key = "kind = ? AND space IS ? AND sensor IS ? AND began = ?"
-        for spell, began in settlement.rekeyed:
-            self._db.execute(
-                "UPDATE notice SET spell_began = ?"
-                " WHERE kind = ? AND space IS ? AND sensor IS ? AND spell_began = ?",
-                (began, *_spell_key(spell)),
-            )
-        for spell in settlement.removed:
-            self._db.execute(f"DELETE FROM spell WHERE {key}", _spell_key(spell))  # noqa: S608 (a text of ours)
-        for spell in settlement.kept:
-            self._db.execute(f"DELETE FROM spell WHERE {key}", _spell_key(spell))  # noqa: S608 (a text of ours)
-            self._db.execute(
-                "INSERT INTO spell (kind, space, sensor, began, declared, ended, worst, urgent,"
-                " settled) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (*spell[:7], int(spell.urgent), spell.settled),
-            )
+    def _replace_states(self, after: int | None, states: Sequence[tuple[int, bytes]]) -> None:
+        if after is not None:
+            self._db.execute("DELETE FROM checkpoint WHERE minute > ?", (after,))
+        self._db.executemany("INSERT OR REPLACE INTO checkpoint VALUES (?, ?)", states)
 
-    def _apply_notice(self, outgoing: NoticeRow, addresses: Iterable[str]) -> None:
-        notice = outgoing.notice
-        self._db.execute(
-            "INSERT INTO notice (id, made_ms, space, sensor, kind, part, weight, title, body,"
-            " place, spell_began) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (outgoing.number, *notice),
-        )
-        if outgoing.deliver_at_ms is None:
-            return
+    def _settle(self, settlement: Settlement, addresses: Iterable[str]) -> None:
+        one = "kind = ? AND space IS ? AND sensor IS ?"
         self._db.executemany(
-            "INSERT INTO outbox (notice, address, next_try_ms) VALUES (?, ?, ?)",
-            [(outgoing.number, address, outgoing.deliver_at_ms) for address in addresses],
+            f"UPDATE notice SET spell_began = ? WHERE {one} AND spell_began = ?",  # noqa: S608 (a text of ours)
+            [(began, *_spell_key(spell)) for spell, began in settlement.rekeyed],
         )
+        self._db.executemany(
+            f"DELETE FROM spell WHERE {one} AND began = ?",  # noqa: S608 (a text of ours)
+            [_spell_key(spell) for spell in (*settlement.removed, *settlement.kept)],
+        )
+        self._insert("", "spell", (spell._asdict() for spell in settlement.kept))
+        for number, notice, deliver_at_ms, *_ in settlement.notices:
+            self._insert("", "notice", [{"id": number, **notice._asdict()}])
+            if deliver_at_ms is not None:
+                self._db.executemany(
+                    "INSERT INTO outbox (notice, address, next_try_ms) VALUES (?, ?, ?)",
+                    [(number, address, deliver_at_ms) for address in addresses],
+                )
+
+    def _add_ahead(self, ahead: Sequence[HoursAhead]) -> None:
+        if not ahead:
+            return
+        spaces = self._numbers("space", (a.space for a in ahead))
+        self._insert(
+            "OR IGNORE",
+            "ahead",
+            (
+                {
+                    "asked_ms": a.asked_ms,
+                    "space": spaces[a.space],
+                    "horizon_h": a.horizon_h,
+                    **dict(zip(_WARM, a.temperature_c, strict=True)),
+                    **dict(zip(_WATER, a.humidity_ratio_g_kg, strict=True)),
+                }
+                for a in ahead
+            ),
+        )
+
+    def _replace_lessons(self, lessons: Sequence[Lesson]) -> None:
+        for lesson in lessons:
+            space = self._numbers("space", [lesson.space])[lesson.space]
+            kept: dict[str, object] = {"space": space, "minute": lesson.minute}
+            self._insert("OR REPLACE", "lesson", [kept | {"lesson": learning.dump(lesson)}])
+            if lesson.exchange is not None:
+                told = dict(zip(("per_h", "low", "high"), lesson.exchange, strict=True))
+                self._insert("OR REPLACE", "air_changes", [{**kept, **told}])
+
+    # -- notices on their way ---------------------------------------------------------------------
 
     def delivered(self, notice: int, address: str, now_ms: int) -> None:
         """A service took a notice."""
@@ -275,13 +274,14 @@ class Writer(Archive):
     def work_out_days(self, now_ms: int, most: int) -> bool:
         """Keep what so many days of spaces came to, if they are over; whether more is left."""
         self._begin()
-        return days.work_out(self._db, now_ms // MINUTE_MS, most)
+        return work_out_days(self._db, now_ms // MINUTE_MS, most)
 
     def _fold_up(self, begin: int, end: int) -> None:
-        means = ", ".join(f"avg({column})" for column in _MEAN_COLUMNS)
+        means = ", ".join(f"avg({column})" for column in MEANS)
         self._db.execute(
-            f"INSERT OR REPLACE INTO air_ten_minutes SELECT minute / 10 * 10, space, {means},"  # noqa: S608 (columns of ours)
-            " count(*) FROM air WHERE minute >= ? AND minute < ? GROUP BY minute / 10, space",
+            f"INSERT OR REPLACE INTO air_ten_minutes (minute, space, {', '.join(MEANS)}, minutes)"  # noqa: S608 (columns of ours)
+            f" SELECT minute / 10 * 10, space, {means}, count(*) FROM air"
+            " WHERE minute >= ? AND minute < ? GROUP BY minute / 10, space",
             (begin, end),
         )
         self._db.execute("DELETE FROM air WHERE minute >= ? AND minute < ?", (begin, end))
@@ -299,11 +299,5 @@ def _spell_key(spell: Spell) -> tuple[str, str | None, str | None, int]:
     return spell.kind, spell.space, spell.sensor, spell.began
 
 
-def _prospect_row(prospect: Prospect) -> tuple[object, ...]:
-    p = prospect
-    return (
-        *(p.asked_ms, p.batch, p.state, p.still_to_lose_pct, p.moisture_pct_db, p.p_crisp),
-        *(p.crisp_p10, p.crisp_p50, p.crisp_p90, p.loses_pct_a_day, int(p.stalled)),
-        *(p.humidity_needed_pct, p.opening, p.light_share, p.months_left),
-        *(p.p_finishes, p.if_dry_p50, p.better_space, p.better_left_pct),
-    )
+def _prospect_row(prospect: Prospect) -> dict[str, object]:
+    return {name: getattr(prospect, name) for name in PROSPECT_COLUMNS}

@@ -26,7 +26,7 @@ from monitor.entries.entries import Entry
 from monitor.service.shipped import shipped
 from monitor.site.spaces import Site, Space, Use
 from monitor.store.partitions import partition
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.benchmarks.child import peak_mb
 from tests.benchmarks.table import Row, show

@@ -19,7 +19,7 @@ import pandas as pd
 
 from monitor.edges.report.order import REPORT, Answer, Order, Week
 from monitor.store.exports import export
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from tests.benchmarks import child
 from tests.benchmarks.table import Row, show
 from tests.edges import garden

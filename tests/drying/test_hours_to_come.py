@@ -27,7 +27,7 @@ from monitor.notices.spell_rules import Policy
 from monitor.site.spaces import Site, Space, Use
 from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.learn import past_of
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.drying.asked import said_of
 from tests.engine.test_engine import BOOK, FOREVER_MS, SENSORS, START_MS, message

@@ -29,7 +29,7 @@ from monitor.site.flowers import read_book
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Limits, ReadAs, Sensor, Site, Space, Use
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.drying.asked import said_of
 

@@ -18,7 +18,7 @@ from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Limits, ReadAs, Sensor, TimeAt
 from monitor.site.time import HOUR_MS, MINUTE_MS
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.engine.test_engine import BOOK, FOREVER_MS, SITE, SPACES, START_MS, message
 

@@ -25,7 +25,7 @@ from monitor.site.flowers import read_book
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Delays, Limits, ReadAs, Sensor, Site, Space, TimeAt, Use
 from monitor.site.time import HOUR_MS, MINUTE_MS
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
 START_MS = 1_783_123_200_000  # 2026-07-04T00:00Z

@@ -23,7 +23,7 @@ from monitor.store.connection import (
     why_failed,
 )
 from monitor.store.exports import WHAT, export
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.edges.receiver import free_port
 from tests.engine.test_engine import BOOK, SITE, START_MS, day

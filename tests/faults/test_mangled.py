@@ -47,7 +47,7 @@ from monitor.site.flowers import BookError, read_book
 from monitor.store.backup import restore, verify
 from monitor.store.connection import StoreError, vacuum_into
 from monitor.store.journal import journal_of
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.faults.mutator import NASTY, mutated
 from tests.intake.test_payloads import ARRIVED_MS, SENSORS

@@ -24,7 +24,7 @@ from monitor.service.settings.settings import load
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.store.connection import StoreError
 from monitor.store.mend import set_aside_future
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.edges.receiver import HttpReceiver
 from tests.waiting import until

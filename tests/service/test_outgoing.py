@@ -9,7 +9,7 @@ from monitor.notices.sentences.upkeep import report_ready
 from monitor.notices.settlement import Settlement
 from monitor.service.outgoing import Outgoing as Outbox
 from monitor.site.time import DAY_MS
-from monitor.store.outbox import unsent
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
 
@@ -21,6 +21,8 @@ def test_the_notice_of_a_report_brings_the_week_along_and_no_other_does(tmp_path
     writer.keep_report("2026-W29", DAY_MS, "Ten lines.", tmp_path / "2026-W29")
     writer.commit()
     writer.close()
-    assert [row.report for row in unsent(writer.file)] == [str(tmp_path / "2026-W29"), None]
+    with Reader(writer.file) as reader:
+        reports = [row.report for row in reader.unsent()]
+    assert reports == [str(tmp_path / "2026-W29"), None]
     waiting = Outbox(writer.file, "", ["mail"], lambda: DAY_MS).unsent()
     assert [row.enclosed for row in waiting] == [tmp_path / "2026-W29" / WEEK_PAGE, None]

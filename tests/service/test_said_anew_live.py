@@ -18,7 +18,7 @@ from monitor.entries.batches import fold
 from monitor.entries.entries import standing
 from monitor.service.daemon import socket_file
 from monitor.service.settings.flower_book import book_of
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from tests.drying.asked import said_of
 from tests.service.test_live import command, live
 from tests.service.trial import Trial

@@ -16,7 +16,7 @@ from monitor.service.daemon import socket_file
 from monitor.service.settings.settings import Settings, load
 from monitor.store.exports import export
 from monitor.store.formats import Format
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from tests.waiting import until
 
 T = TypeVar("T")

@@ -10,9 +10,9 @@ import pytest
 
 from monitor.air.minute import MinuteOfAir
 from monitor.engine.effects import Effects
-from monitor.store.days import KEPT
+from monitor.store.air import KEPT
 from monitor.store.mend import set_aside_future
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
 DAYS, FIRST_DAY = 5, 20_648

@@ -24,7 +24,7 @@ from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.spaces import ReadAs, Sensor, Site, Space, Use
 from monitor.store.exports import FLAG_WORDS, WHAT, export, flag_text
 from monitor.store.formats import ExportError, Format, no_formula, time_text
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
 # 2026-07-14T00:00:00Z, from `date -u -d 2026-07-14 +%s`.
@@ -305,7 +305,7 @@ import resource, sys
 from pathlib import Path
 from monitor.store.exports import export
 from monitor.store.formats import Format
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.site.spaces import Site
 site = Site("Withy End", 52.0, -3.0, 120.0, "Europe/London", "°C", {}, {})
 with open("/dev/null", "wb") as out, Reader(Path(sys.argv[1])) as reader:

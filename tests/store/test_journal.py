@@ -24,7 +24,7 @@ from monitor.store.backup import BackupOrder, back_up, restore
 from monitor.store.connection import vacuum_into
 from monitor.store.journal import journal_of, read
 from monitor.store.mend import set_aside_future
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.schema import MIGRATIONS
 from monitor.store.writer import Writer
 from tests.engine.test_crisp_engine import ARID, HANG, arid, enter, fold

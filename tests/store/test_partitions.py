@@ -17,7 +17,7 @@ from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.time import DAY_MS
 from monitor.store.partitions import AGAIN_DAYS, partition
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.benchmarks.bench_many_sites import questions
 from tests.store.test_exports import BEGIN_MS, DAY, SITE, minute, settled

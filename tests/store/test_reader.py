@@ -12,7 +12,7 @@ from monitor.air.minute import MinuteOfAir
 from monitor.engine.effects import Effects, Unread
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.store.connection import StoreError
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
 BEGIN_MS = 1_783_987_200_000  # 2026-07-14T00:00:00Z

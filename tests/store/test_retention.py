@@ -25,7 +25,7 @@ from monitor.site.quantities import Quantity, Reading
 from monitor.site.spaces import Limits, Site, Space, Use
 from monitor.site.time import DAY_MIN, DAY_MS
 from monitor.store.exports import export, remark
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
 BOOK = read_book(shipped("config/flowers.toml").read_text("utf-8"))

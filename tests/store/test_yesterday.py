@@ -30,7 +30,7 @@ from monitor.service.settings.settings import Settings, load
 from monitor.site.flowers import read_book
 from monitor.store.exports import WHAT, export
 from monitor.store.formats import Format
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
 ROOT = Path(__file__).parents[2]

@@ -50,7 +50,7 @@ from monitor.entries.entries import Request as Wish
 from monitor.entries.entries import RequestError, standing
 from monitor.entries.logbook import Entered
 from monitor.store.connection import StoreError
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 
 log = logging.getLogger(__name__)
 

@@ -18,7 +18,8 @@ from monitor.notices.sentences.foreseen import ANEW, sentences, tag, why_nothing
 from monitor.site.spaces import Site, Use
 from monitor.site.time import DAY_MS, MINUTE_MS
 from monitor.site.words import count, when
-from monitor.store.reader import Load, Reader
+from monitor.store.air import Load
+from monitor.store.queries import Reader
 
 Told = dict[str, Any]
 

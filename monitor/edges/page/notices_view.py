@@ -9,7 +9,7 @@ from monitor.engine.snapshot import Snapshot
 from monitor.site.kinds import Kind
 from monitor.site.time import DAY_MS, HOUR_MS
 from monitor.site.words import count, when
-from monitor.store.reader import Delivery, Reader
+from monitor.store.queries import NoticeSent, Reader
 
 Told = dict[str, Any]
 
@@ -22,7 +22,7 @@ def notices(house: House, snapshot: Snapshot) -> Told:
     from_ms = snapshot.now_ms - NOTICES_DAYS * DAY_MS
     with Reader(house.store) as reader:
         rows = list(reader.notices(from_ms))
-    grouped: dict[int, list[Delivery]] = {}
+    grouped: dict[int, list[NoticeSent]] = {}
     for row in rows:
         grouped.setdefault(row.number, []).append(row)
     told = [_notice(house, snapshot, group) for group in reversed(grouped.values())]
@@ -34,7 +34,7 @@ def notices(house: House, snapshot: Snapshot) -> Told:
     }
 
 
-def _notice(house: House, snapshot: Snapshot, group: list[Delivery]) -> Told:
+def _notice(house: House, snapshot: Snapshot, group: list[NoticeSent]) -> Told:
     first, zone, now_ms = group[0], house.site.timezone, snapshot.now_ms
     kind = first.notice.kind
     going_on = {(s.kind.value, s.space, s.sensor) for s in snapshot.going_on}
@@ -66,7 +66,7 @@ def _paused(until_ms: int | None, now_ms: int, zone: str) -> str | None:
     return "until this spell is over" if far else f"until {when(until_ms, now_ms, zone)}"
 
 
-def _arrived(delivery: Delivery, now_ms: int, zone: str) -> str:
+def _arrived(delivery: NoticeSent, now_ms: int, zone: str) -> str:
     if delivery.address is None:
         return "kept for the digest; nobody was written to"
     if delivery.sent_ms is not None:

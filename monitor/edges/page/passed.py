@@ -5,7 +5,7 @@ from __future__ import annotations
 from monitor.air.spells import Spell
 from monitor.edges.page.house import House
 from monitor.site.words import lasting, two_figures, when_minute
-from monitor.store.reader import Load
+from monitor.store.air import Load
 
 
 def past(house: House, spell: Spell, now_ms: int) -> str:

@@ -16,7 +16,7 @@ from monitor.site.kinds import Kind
 from monitor.site.spaces import Site, Space
 from monitor.site.time import DAY_MIN, MINUTE_MS
 from monitor.site.words import humidity, light, temperature
-from monitor.store.days import KEPT
+from monitor.store.air import KEPT
 
 Floats = npt.NDArray[np.float64]
 

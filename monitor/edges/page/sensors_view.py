@@ -13,7 +13,7 @@ from monitor.entries.sensors import out_of_service, services
 from monitor.site.quantities import Flag
 from monitor.site.time import DAY_MS
 from monitor.site.words import lasting, shown, when
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 
 Told = dict[str, Any]
 

@@ -34,7 +34,7 @@ from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Space, Use
 from monitor.site.time import DAY_MIN, MINUTE_MS, local, local_day, midnight
 from monitor.site.words import figure, humidity, lasting, light, named, temperature, when_minute
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 
 Told = dict[str, Any]
 

@@ -16,7 +16,7 @@ from monitor.places.sunshine import chance_of_sun
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Site, Space, Use, Window
 from monitor.site.time import DAY_MIN, MINUTE_MS, local, midnight
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 
 Floats = NDArray[np.float64]
 # Days of light and of air outdoors that are looked back upon.

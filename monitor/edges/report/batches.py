@@ -27,7 +27,7 @@ from monitor.site.flowers import Flower
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Site, Use
 from monitor.site.time import DAY_MIN, HOUR_MS, MINUTE_MS
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 
 Floats = npt.NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from monitor.edges.report.order import WEEK_PAGE, Answer, Order, Week
 from monitor.edges.report.sheet import sheet
 from monitor.edges.report.tables import write_season_tables, write_tables
 from monitor.edges.report.text import phone_text
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 
 
 def build(order: Order) -> list[Answer]:

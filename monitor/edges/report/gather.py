@@ -31,7 +31,8 @@ from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Sensor, Site, Use
 from monitor.site.time import DAY_MIN, MINUTE_MS, midnight
 from monitor.store import backup
-from monitor.store.reader import Delivery, Heard, Reader
+from monitor.store.queries import NoticeSent, Reader
+from monitor.store.readings import SensorCount
 
 
 class NotYetError(ValueError):
@@ -42,7 +43,7 @@ class SensorWeek(NamedTuple):
     """How a sensor did: what it told (None: nothing), hours silent and hours stuck."""
 
     sensor: Sensor
-    heard: Heard | None
+    heard: SensorCount | None
     silent_h: float
     stuck_h: float
 
@@ -221,7 +222,7 @@ def spaces_in(reader: Reader, site: Site, begin: int, end: int) -> dict[str, Spa
     return {name: week for name, week in weeks.items() if week is not None}
 
 
-def _sensor(sensor: Sensor, heard: Heard | None, faults: list[SpellHours]) -> SensorWeek:
+def _sensor(sensor: Sensor, heard: SensorCount | None, faults: list[SpellHours]) -> SensorWeek:
     hours = dict.fromkeys((Kind.SILENT, Kind.STUCK), 0.0)
     for fault in faults:
         if fault.spell.sensor == sensor.name:
@@ -229,7 +230,7 @@ def _sensor(sensor: Sensor, heard: Heard | None, faults: list[SpellHours]) -> Se
     return SensorWeek(sensor, heard, hours[Kind.SILENT], hours[Kind.STUCK])
 
 
-def _notices(deliveries: list[Delivery]) -> NoticesWeek:
+def _notices(deliveries: list[NoticeSent]) -> NoticesWeek:
     made = {d.number for d in deliveries}
     sent = {d.number for d in deliveries if d.sent_ms is not None}
     seen = {d.number for d in deliveries if d.seen_ms is not None}

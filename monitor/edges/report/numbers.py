@@ -19,7 +19,7 @@ from monitor.air.spells import Limit, Spell
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Site, Space
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 
 # A daily mean is of the hour going on and the 23 before it, and of half a day known at least.
 MEAN_HOURS = 24

@@ -20,7 +20,7 @@ from monitor.site.flowers import Flower
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MIN, DAY_MS, HOUR_MS, MINUTE_MS, local_day
 from monitor.site.words import count, humidity, lasting
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 
 # In air damper than this mould can start, dryer than this petals turn brittle: the limits of a
 # space that states none.

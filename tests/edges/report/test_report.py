@@ -49,7 +49,7 @@ from monitor.site.spaces import (
 )
 from monitor.site.words import TITLE_LENGTH
 from monitor.store.exports import export
-from monitor.store.reader import Reader
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
 BOOK = read_book(shipped("config/flowers.toml").read_text("utf-8"), {})
