@@ -28,8 +28,6 @@ from monitor.air.sensor import (
     held,
 )
 from monitor.air.spells import INSIDE, Limit, Spell, Watch, spell_of, step
-from monitor.air.strides.slices import NOTHING_TOLD, Slice
-from monitor.air.strides.strides import Course, follow_through
 from monitor.entries.logbook import CrispSpan, crisp_in
 from monitor.entries.sensors import Calibration, Service
 from monitor.science.moist_air import standard_pressure
@@ -73,10 +71,22 @@ class Folded(NamedTuple):
     hours: list[State]
 
 
+class Rooms(NamedTuple):
+    """What one minute meant for the spaces; see `Folded` and `State`."""
+
+    air: list[MinuteOfAir]
+    spaces: Mapping[str, SpaceState]
+    faults: faults.Faults
+    ended: list[Spell]
+
+
 class Fold:
     """The step from one minute to the next, for one site as its settings are now.
 
-    crisp  when and where something crisp hung: limits that wait for it hold then
+    crisp       when and where something crisp hung: limits that wait for it hold then
+
+    followers   each sensor with what people said of it; barometers: those that tell the pressure
+    neighbours  the sensors of each space
     """
 
     def __init__(
@@ -89,7 +99,7 @@ class Fold:
         self._site = site
         self._crisp = tuple(crisp)
         self._once_crisp = {name: limit_once_crisp(space) for name, space in site.spaces.items()}
-        self._followers = {
+        self.followers = {
             name: Follower(
                 sensor,
                 [c for c in calibrations if c.sensor == name],
@@ -97,15 +107,15 @@ class Fold:
             )
             for name, sensor in site.sensors.items()
         }
-        self._barometers = {
-            name: f for name, f in self._followers.items() if Quantity.PRESSURE in f.sensor.reads
+        self.barometers = {
+            name: f for name, f in self.followers.items() if Quantity.PRESSURE in f.sensor.reads
         }
         self._pressure_pa = standard_pressure(site.elevation_m)
         self._limits: dict[str, tuple[Limit, ...]] = {
             name: limits_of(space) for name, space in site.spaces.items()
         }
         self._sensors_of = {name: site.sensors_of(name) for name in site.spaces}
-        self._together = Spaces(site)
+        self.neighbours = Spaces(site)
         # Outdoors first: surfaces known by their factor need its temperature.
         self._spaces: list[Space] = sorted(site.spaces.values(), key=lambda s: s.name != OUTDOORS)
 
@@ -121,7 +131,7 @@ class Fold:
                 stuck={n: w for n, w in state.faults.stuck.items() if n in sensors},
             ),
             state.feed,
-            self._together.fit(state.together),
+            self.neighbours.fit(state.together),
         )
 
     def step(self, state: State, records: Records, following: Following) -> Folded:
@@ -130,85 +140,41 @@ class Fold:
         flags: Flags = {}
         sensors: dict[str, SensorState] = {}
         told: dict[str, SensorMinute] = {}
-        for name, follower in self._followers.items():
+        for name, follower in self.followers.items():
             sensors[name], told[name] = follower.minute(
                 state.sensors[name], state.feed, minute, records.get(name, {}), following, flags
             )
         together = self._hold_together(state, sensors, told, records, flags)
         pressures = {
             name: held(f.sensor, sensors[name], minute, Quantity.PRESSURE)
-            for name, f in self._barometers.items()
+            for name, f in self.barometers.items()
         }
-        air = self._air(minute, told, self._pressure(pressures))
-        spaces, ended = self._watch(state.spaces, minute, air)
         feed = still.watch(state.feed, [s.track.pulse for s in sensors.values()], minute)
-        heard = {n: self._followers[n].heard(s, minute) for n, s in sensors.items()}
-        watched, over = faults.step(self._site, state.faults, minute, heard, feed.since)
-        new = State(minute + 1, sensors, spaces, watched, feed, together)
-        return Folded(new, flags, list(air.values()), ended + over, _at_full_hour(new))
+        heard = {n: self.followers[n].heard(s, minute) for n, s in sensors.items()}
+        rooms = self.rooms((state.spaces, state.faults), minute, told, pressures, heard, feed.since)
+        new = State(minute + 1, sensors, rooms.spaces, rooms.faults, feed, together)
+        return Folded(new, flags, rooms.air, rooms.ended, at_full_hour(new))
 
-    def through(
-        self, state: State, end: int, records: Slice, following: Following
-    ) -> Folded | None:
-        """Fold many minutes at once: from the state's next one to `end`, at most.
-
-        Sensor by sensor, then space by space; it comes to the same as minute by minute, and takes a
-        fraction of the time. It ends before a minute in which a sensor was calibrated or swapped.
-        None where that is the first, or the feed may not be in order.
-
-        records  of all these minutes
-        """
-        changes = (follower.change_from(state.minute) for follower in self._followers.values())
-        end = min([end, *(minute for minute in changes if minute is not None)])
-        minutes = range(state.minute, end)
-        if not minutes or not state.feed.quiet:
-            return None
-        courses = {
-            name: follow_through(
-                follower, state.sensors[name], state.feed, minutes,
-                records.by_sensor.get(name, NOTHING_TOLD), following,
-            )
-            for name, follower in self._followers.items()
-        }  # fmt: skip
-        if not all(map(any, zip(*(course.stirring for course in courses.values()), strict=True))):
-            return None
-        whole = Folded(state, {}, [], [], [])
-        for course in courses.values():
-            whole.flags.update(course.flags)
-        while whole.state.minute < end:
-            until = min(end, whole.state.minute // 60 * 60 + 60)
-            whole = self._go_through(whole, until, minutes.start, courses, records)
-        return whole
-
-    def _go_through(
+    def rooms(
         self,
-        before: Folded,
-        end: int,
-        first: int,
-        courses: Mapping[str, Course],
-        records: Slice,
-    ) -> Folded:
-        """Up to a full hour, or the end of the courses; these begin with the minute `first`."""
-        state, flags = before.state, before.flags
-        piece = slice(state.minute - first, end - first)
-        told = {name: course.told[piece] for name, course in courses.items()}
-        heard = {name: course.moist[piece] for name, course in courses.items()}
-        together, doubts = self._together.through(state.together, state.minute, told, heard)
-        spaces, watched = state.spaces, state.faults
-        for n, minute in enumerate(range(state.minute, end), piece.start):
-            of_minute = {name: course.told[n] for name, course in courses.items()}
-            if minute in doubts:
-                _doubt(doubts[minute], of_minute, records.get(minute, {}), flags)
-            pressures = {name: courses[name].pressure_pa[n] for name in self._barometers}
-            air = self._air(minute, of_minute, self._pressure(pressures))
-            spaces, over = self._watch(spaces, minute, air)
-            stands = {name: course.heard[n] for name, course in courses.items()}
-            watched, heard_again = faults.step(self._site, watched, minute, stands, None)
-            before.air.extend(air.values())
-            before.ended.extend(over + heard_again)
-        sensors = {name: course.at.get(end, course.state) for name, course in courses.items()}
-        after = State(end, sensors, spaces, watched, state.feed, together)
-        return before._replace(state=after, hours=[*before.hours, *_at_full_hour(after)])
+        before: tuple[Mapping[str, SpaceState], faults.Faults],
+        minute: int,
+        told: Mapping[str, SensorMinute],
+        pressures: Mapping[str, float | None],
+        heard: Mapping[str, faults.Heard],
+        feed_frozen: int | None,
+    ) -> Rooms:
+        """What a minute means for the spaces, once it is known what each sensor says of it.
+
+        before       the spaces and faults after the minute before
+        pressures    what each barometer holds [Pa]
+        feed_frozen  minute since which the whole feed repeats itself; None: it moves
+        """
+        spaces_before, faults_before = before
+        air = self._air(minute, told, self._pressure(pressures))
+        spaces, ended = self._watch(spaces_before, minute, air)
+        watched, over = faults.step(self._site, faults_before, minute, heard, feed_frozen)
+        return Rooms(list(air.values()), spaces, watched, ended + over)
 
     def going_on(self, state: State) -> list[Spell]:
         """The spells that are declared and not over."""
@@ -221,7 +187,7 @@ class Fold:
 
     def disagreeing(self, state: State) -> dict[str, tuple[str, ...]]:
         """Of each space in which sensors disagree, those to doubt."""
-        return self._together.disagreeing(state.together)
+        return self.neighbours.disagreeing(state.together)
 
     def _hold_together(
         self,
@@ -235,14 +201,14 @@ class Fold:
         minute = state.minute
         changed = [
             name
-            for name, follower in self._followers.items()
+            for name, follower in self.followers.items()
             if follower.change_from(minute) == minute
         ]
         before = state.together.without(changed) if changed else state.together
-        together, doubts = self._together.step(
+        together, doubts = self.neighbours.step(
             before, minute, told, lambda name: heard_both(sensors[name], minute)
         )
-        _doubt(doubts, told, records, flags)
+        doubt(doubts, told, records, flags)
         return together
 
     def _pressure(self, told: Mapping[str, float | None]) -> float:
@@ -307,11 +273,30 @@ class Fold:
         return (*limits, once_crisp._replace(value=-once_crisp.deadband))
 
 
-def _at_full_hour(state: State) -> list[State]:
+def through(
+    fold: Fold, state: State, end: int, records: Mapping[int, Records], following: Following
+) -> Folded:
+    """Fold minute by minute from the state's next one up to `end`.
+
+    records  of these minutes, where there are any
+    """
+    whole = Folded(state, {}, [], [], [])
+    while whole.state.minute < end:
+        one = fold.step(whole.state, records.get(whole.state.minute, {}), following)
+        whole.flags.update(one.flags)
+        whole.air.extend(one.air)
+        whole.ended.extend(one.ended)
+        whole.hours.extend(one.hours)
+        whole = whole._replace(state=one.state)
+    return whole
+
+
+def at_full_hour(state: State) -> list[State]:
+    """The state, if a full hour is over with it."""
     return [state] if state.minute % 60 == 0 else []
 
 
-def _doubt(
+def doubt(
     doubts: Mapping[str, Flag], told: dict[str, SensorMinute], records: Records, flags: Flags
 ) -> None:
     """Mark what is to be doubted of a minute, for sensors were held against each other."""

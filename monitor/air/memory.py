@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Protocol
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, NamedTuple, Protocol
 
+import numpy as np
+
+from monitor.air.quality import Floats, Integers
 from monitor.air.sensor import Record, Records
-from monitor.air.strides.slices import Slice
-from monitor.site.quantities import Flag, Quantity, Reading
+from monitor.site.quantities import FLAGS, Flag, Quantity, Reading
 from monitor.site.time import MINUTE_MS
 
 KEPT_MIN = 10  # forty sensors every ten seconds take some 100 kB a minute
@@ -20,6 +22,80 @@ SLICE_MIN, SLICE_READINGS = 360, 20_000
 REACH_MIN = 60
 
 _Minute = dict[str, dict[int, dict[Quantity, tuple[float, Flag]]]]
+
+
+class Rows(NamedTuple):
+    """Readings as they are stored, a row each (n), in order of time.
+
+    sensor, quantity  their numbers in the store
+    """
+
+    time_ms: Integers
+    sensor: Integers
+    quantity: Integers
+    value: Floats
+    flags: Integers
+
+    def some(self, rows: Integers | slice) -> Rows:
+        """The rows of these numbers."""
+        return Rows(
+            self.time_ms[rows],
+            self.sensor[rows],
+            self.quantity[rows],
+            self.value[rows],
+            self.flags[rows],
+        )
+
+
+class Slice(Mapping[int, Records]):
+    """The readings of the minutes begin ≤ minute < end; by minute, those in which any was told.
+
+    sensor_of, quantity_of  what the numbers in the rows stand for
+    """
+
+    def __init__(
+        self,
+        begin: int,
+        end: int,
+        rows: Rows,
+        sensor_of: Callable[[int], str],
+        quantity_of: Callable[[int], Quantity],
+    ) -> None:
+        self.begin = begin
+        self.end = end
+        self.rows = rows
+        self.sensor_of = sensor_of
+        self.quantity_of = quantity_of
+
+    @property
+    def readings(self) -> int:
+        """How many there are."""
+        return len(self.rows.time_ms)
+
+    def __getitem__(self, minute: int) -> Records:
+        begin_ms = minute * MINUTE_MS
+        bounds = np.searchsorted(self.rows.time_ms, (begin_ms, begin_ms + MINUTE_MS))
+        rows = self.rows.some(slice(*bounds.tolist()))
+        found: dict[str, dict[int, dict[Quantity, tuple[float, Flag]]]] = {}
+        columns: list[list[Any]] = [column.tolist() for column in rows]
+        for time_ms, sensor, quantity, value, flags in zip(*columns, strict=True):
+            record = found.setdefault(self.sensor_of(sensor), {}).setdefault(time_ms, {})
+            record[self.quantity_of(quantity)] = value, FLAGS[flags]
+        if not found:
+            raise KeyError(minute)
+        return found
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._minutes.tolist())
+
+    def __len__(self) -> int:
+        return len(self._minutes)
+
+    @property
+    def _minutes(self) -> Integers:
+        """The minutes of which there are readings, in order."""
+        minutes = self.rows.time_ms // MINUTE_MS
+        return minutes[np.diff(minutes, prepend=-1) > 0]
 
 
 class Kept(Protocol):

@@ -6,16 +6,16 @@ from collections.abc import Sequence
 
 from monitor.air import kept
 from monitor.air.emptiness import leap
-from monitor.air.fold import Fold, Folded, State
+from monitor.air.fold import Fold, State
 from monitor.air.memory import Recent
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
 from monitor.air.states import Archive, States
+
+# Many minutes at once; `from monitor.air.fold import through` does the same minute by minute.
+from monitor.air.strides import through
 from monitor.engine.effects import Effects
 from monitor.site.spaces import Site
-
-# Fewer minutes, and fewer readings of each sensor, are sooner folded minute by minute.
-FEWEST_AT_ONCE_MIN, FEWEST_OF_A_SENSOR = 10, 40
 
 
 class Folding:
@@ -44,7 +44,6 @@ class Folding:
         self._recent = recent
         self._states = States(archive)
         self._replay = replay
-        self._one_by_one = range(0)  # minutes that could not be folded at once
 
     def begin_at(self, minute: int) -> None:
         """The first reading was taken in this minute."""
@@ -78,9 +77,14 @@ class Folding:
         reach  UTC epoch minute up to which minutes are over
         most   of the minutes at once, or the hours in which they end
         """
-        folded = self._through(state, reach, most) or self.fold.step(
-            state, self._recent.minute(state.minute), self._recent.following
-        )
+        stored = self._recent.stored(state.minute)
+        if stored is None:
+            folded = self.fold.step(
+                state, self._recent.minute(state.minute), self._recent.following
+            )
+        else:
+            end = self._end_of(state.minute, stored.end, reach, most)
+            folded = through(self.fold, state, end, stored, self._recent.following)
         for (time_ms, sensor, quantity), flags in folded.flags.items():
             effects.flags.append((time_ms, sensor, quantity, flags))
             self._recent.reflag(time_ms, sensor, quantity, flags)
@@ -95,22 +99,10 @@ class Folding:
         self._recent.forget_before(end)
         return folded.state
 
-    def _through(self, state: State, reach: int, most: int) -> Folded | None:
-        """About so many minutes at once, full hours if it can be; None: it cannot."""
-        if state.minute in self._one_by_one:
-            return None
-        stored = self._recent.stored(state.minute)
-        if stored is None or stored.readings < FEWEST_OF_A_SENSOR * len(self._site.sensors):
-            return None
-        end = min(reach, stored.end, (state.minute + max(60, most)) // 60 * 60)
-        if self._replay:
-            end = min(end, self.settled)
-        if end - state.minute < FEWEST_AT_ONCE_MIN:
-            return None
-        folded = self.fold.through(state, end, stored, self._recent.following)
-        if folded is None:
-            self._one_by_one = range(state.minute, state.minute + FEWEST_AT_ONCE_MIN)
-        return folded
+    def _end_of(self, minute: int, stored_until: int, reach: int, most: int) -> int:
+        """Up to where to fold at once what is read back: full hours if it can be."""
+        end = min(reach, stored_until, (minute + max(60, most)) // 60 * 60)
+        return max(min(end, self.settled) if self._replay else end, minute + 1)
 
     def leap(self, before: State, after: State, target: int, changed: Sequence[int]) -> None:
         """After a minute in which no space had air: go on to the next with a reading, if all that

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.air.strides.slices import Rows, Slice
+from monitor.air.memory import Rows, Slice
 from monitor.engine.effects import Unread
 from monitor.site.quantities import DOUBTFUL, FLAGS, Flag, Quantity, Reading
 from monitor.site.time import MINUTE_MS

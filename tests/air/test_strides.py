@@ -6,7 +6,8 @@ are held to them, through days made of every trouble there is.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import sqlite3
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -14,19 +15,32 @@ from typing import Any, NamedTuple
 import numpy as np
 import pytest
 
-from monitor.air.fold import Fold, State
-from monitor.air.memory import Recent
+from monitor.air import kept, strides
+from monitor.air.fold import Fold, Folded, State
+from monitor.air.fold import through as by_minutes
+from monitor.air.memory import Recent, Slice
 from monitor.air.quality import STEP, admit
-from monitor.air.sensor import Flags
+from monitor.air.sensor import Flags, Following, Records
+from monitor.engine import folding
 from monitor.engine.effects import Effects
+from monitor.engine.engine import Engine
 from monitor.entries.sensors import Calibration, Service
+from monitor.notices.rules import Policy
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.spaces import Limits, ReadAs, Sensor, Site, Space, Use
 from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
+from tests.engine.test_engine import BOOK, rows
+from tests.test_layers import PACKAGE
 
 BEGIN = 29_714_400  # 2026-07-01T00:00Z
 HOURS = 30
+KEPT = (
+    "SELECT * FROM reading ORDER BY time_ms, sensor, quantity",
+    "SELECT * FROM air ORDER BY minute, space",
+    "SELECT * FROM spell ORDER BY began, kind, space, sensor",
+    "SELECT kind, space, spell_began, title, body FROM notice ORDER BY id",
+)
 T, H, P, LIGHT = (
     Quantity.TEMPERATURE,
     Quantity.HUMIDITY,
@@ -58,7 +72,7 @@ def site() -> Site:
             "barn" if name == "coarse" else "loft",
             name,
             every_s,
-            {q: ReadAs("") for group in groups for q in group},
+            {q: ReadAs(q.row.unit) for group in groups for q in group},
         )
         for name, (every_s, groups, _) in TOLD.items()
     }
@@ -114,25 +128,24 @@ class Outcome(NamedTuple):
     ended: list[Any]
 
 
-def folded(fold: Fold, recent: Recent, at_once_min: int) -> tuple[Outcome, int]:
-    """So many minutes at once; what came of it, and how many minutes went so."""
+Through = Callable[[Fold, State, int, Slice, Following], Folded]
+
+
+def folded(through: Through, fold: Fold, recent: Recent, at_once_min: int) -> Outcome:
+    """What comes of it all, at most so many minutes at once."""
     state = fold.fit(State(BEGIN))
-    outcome, at_once = Outcome([], {}, [], []), 0
+    outcome = Outcome([], {}, [], [])
     while state.minute < BEGIN + 60 * HOURS:
         stored = recent.stored(state.minute)
         assert stored is not None
         end = min(state.minute + at_once_min, stored.end)
-        step = fold.through(state, end, stored, recent.following) if at_once_min else None
-        if step is None:
-            step = fold.step(state, recent.minute(state.minute), recent.following)
-        else:
-            at_once += step.state.minute - state.minute
+        step = through(fold, state, end, stored, recent.following)
         state = step.state
         outcome.hours.extend(step.hours)
         outcome.flags.update(step.flags)
         outcome.air.extend(step.air)
         outcome.ended.extend(step.ended)
-    return outcome, at_once
+    return outcome
 
 
 @pytest.fixture
@@ -165,15 +178,57 @@ def test_many_minutes_at_once_all_is_as_one_by_one(
     stored: Writer, at_once_min: int, changed: bool
 ) -> None:
     changes, away = (CHANGES, AWAY) if changed else ([], [])
+    stepped: list[int] = []
 
-    def through(minutes: int) -> tuple[Outcome, int]:
-        fold = Fold(site(), changes, away)
-        return folded(fold, Recent(stored, BEGIN + 60 * HOURS), minutes)
+    class Counted(Fold):
+        def step(self, state: State, records: Records, following: Following) -> Folded:
+            stepped.append(state.minute)
+            return super().step(state, records, following)
 
-    one_by_one, _ = through(0)
-    outcome, at_once = through(at_once_min)
-    assert at_once > 0.8 * 60 * HOURS
+    def all_of_it(through: Through) -> Outcome:
+        fold = Counted(site(), changes, away)
+        return folded(through, fold, Recent(stored, BEGIN + 60 * HOURS), at_once_min)
+
+    one_by_one = all_of_it(by_minutes)
+    assert stepped == list(range(BEGIN, BEGIN + 60 * HOURS))
+    stepped.clear()
+    outcome = all_of_it(strides.through)
+    assert len(stepped) < 0.2 * 60 * HOURS, "most minutes go at once"
     for hour, states in enumerate(zip(one_by_one.hours, outcome.hours, strict=True)):
         assert states[0] == states[1], hour
     assert outcome == one_by_one
     assert outcome.ended, "some limit was passed"
+
+
+def refolded(file: Path) -> list[list[Any]]:
+    """What a live engine makes of a store that holds readings and nothing else."""
+    now_ms = (BEGIN + 60 * HOURS) * MINUTE_MS
+    with closing(Writer(file)) as writer:
+        engine = Engine(site(), Policy(), BOOK, writer)
+        while engine.behind(now_ms):
+            writer.apply(engine.advance(now_ms, 120))
+            writer.apply(engine.consider())
+        writer.commit()
+    states = rows(file, "SELECT state FROM checkpoint ORDER BY minute")
+    return [*(rows(file, asked) for asked in KEPT), [kept.load(state) for (state,) in states]]
+
+
+@pytest.mark.parametrize("stored", [3], indirect=True)
+def test_one_line_chooses_them(stored: Writer, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The store comes to the same without them, and nothing else asks for them."""
+    files = [stored.file.with_name(f"{name}.sqlite") for name in ("with", "without")]
+    for file in files:
+        with closing(sqlite3.connect(stored.file)) as was, closing(sqlite3.connect(file)) as db:
+            was.backup(db)
+    with_them = refolded(files[0])
+    monkeypatch.setattr(folding, "through", by_minutes)
+    assert refolded(files[1]) == with_them
+    assert all(with_them)
+    asking = [
+        f"{file.relative_to(PACKAGE)}: {line}"
+        for file in PACKAGE.rglob("*.py")
+        if file.parent.name != "strides"
+        for line in file.read_text("utf-8").splitlines()
+        if "strides" in line
+    ]
+    assert asking == ["engine/folding.py: from monitor.air.strides import through"]

@@ -8,8 +8,9 @@ Either way comes to the same, to the last bit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from monitor.air import quality, still
 from monitor.air.faults import Heard, held_ms
+from monitor.air.memory import Rows, Slice
 from monitor.air.minute import SensorMinute
 from monitor.air.quality import Floats, Integers
 from monitor.air.sensor import (
@@ -32,7 +34,6 @@ from monitor.air.sensor import (
     held,
 )
 from monitor.air.strides.beats import Beats, beats_of
-from monitor.air.strides.slices import SensorRecords
 from monitor.site.quantities import FLAGS, Flag, Quantity
 from monitor.site.time import MINUTE_MS
 
@@ -45,8 +46,80 @@ WORTH_TRYING_MIN = 10
 _PULSED = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE)
 
 
+class SensorRecords(NamedTuple):
+    """What one sensor told, a record each time, in order of time.
+
+    time_ms  (records,) UTC epoch ms, each later than the one before
+    values   quantity → (records,) in the kept unit; NaN where the record does not carry it
+    flags    quantity → (records,) as stored
+    """
+
+    time_ms: Integers
+    values: Mapping[Quantity, Floats]
+    flags: Mapping[Quantity, Integers]
+
+    def between(self, begin_ms: int, end_ms: int) -> SensorRecords:
+        """Those with begin ≤ time < end."""
+        first, last = np.searchsorted(self.time_ms, (begin_ms, end_ms)).tolist()
+        return SensorRecords(
+            self.time_ms[first:last],
+            {quantity: values[first:last] for quantity, values in self.values.items()},
+            {quantity: flags[first:last] for quantity, flags in self.flags.items()},
+        )
+
+    def one_by_one(self) -> dict[int, Record]:
+        """Time [ms] → record."""
+        found: dict[int, dict[Quantity, tuple[float, Flag]]] = {
+            time_ms: {} for time_ms in self.time_ms.tolist()
+        }
+        for quantity, values in self.values.items():
+            told = zip(values.tolist(), self.flags[quantity].tolist(), strict=True)
+            for record, (value, flags) in zip(found.values(), told, strict=True):
+                if value == value:  # not NaN
+                    record[quantity] = value, FLAGS[flags]
+        return dict(found)
+
+    def by_minute(self) -> dict[int, dict[int, Record]]:
+        """Minute → time [ms] → record."""
+        found: dict[int, dict[int, Record]] = {}
+        for time_ms, record in self.one_by_one().items():
+            found.setdefault(time_ms // MINUTE_MS, {})[time_ms] = record
+        return found
+
+
+NOTHING_TOLD = SensorRecords(np.empty(0, np.int64), {}, {})
+
+
+def by_sensor(records: Slice) -> dict[str, SensorRecords]:
+    """What each sensor told."""
+    rows = records.rows.some(np.argsort(records.rows.sensor, kind="stable"))
+    last = np.flatnonzero(rows.sensor[1:] != rows.sensor[:-1]) + 1
+    bounds = pairwise((0, *last.tolist(), records.readings))
+    told = [rows.some(slice(*of_one)) for of_one in bounds if records.readings]
+    return {
+        records.sensor_of(int(of_one.sensor[0])): _records(of_one, records.quantity_of)
+        for of_one in told
+    }
+
+
+def _records(rows: Rows, quantity_of: Callable[[int], Quantity]) -> SensorRecords:
+    """One sensor's rows, record by record."""
+    first = np.append(True, rows.time_ms[1:] > rows.time_ms[:-1])
+    record = np.cumsum(first) - 1
+    time_ms = rows.time_ms[first]
+    values: dict[Quantity, Floats] = {}
+    flags: dict[Quantity, Integers] = {}
+    for number in np.flatnonzero(np.bincount(rows.quantity)).tolist():  # in their order
+        quantity, carried = quantity_of(number), rows.quantity == number
+        values[quantity] = np.full(len(time_ms), np.nan)
+        values[quantity][record[carried]] = rows.value[carried]
+        flags[quantity] = np.zeros(len(time_ms), np.int64)
+        flags[quantity][record[carried]] = rows.flags[carried]
+    return SensorRecords(time_ms, values, flags)
+
+
 @dataclass(slots=True)
-class Course:
+class Stretch:
     """One sensor followed through some minutes; the lists have an item for each of them.
 
     state        after the last
@@ -76,59 +149,59 @@ def follow_through(
     minutes: range,
     records: SensorRecords,
     following: Following,
-) -> Course:
+) -> Stretch:
     """A sensor followed through these minutes, in which the feed is in order.
 
     state    before the first of them
     records  what it told in them, and maybe in others
     """
     begin, end = minutes.start, minutes.stop
-    course = Course(state)
+    stretch = Stretch(state)
     one_by_one: dict[int, dict[int, Record]] | None = None
     last, by_hand_until = 0, begin
-    while (minute := begin + len(course.told)) < end:
+    while (minute := begin + len(stretch.told)) < end:
         if minute >= by_hand_until:
-            length = _stride(follower, course, feed, minute, end, records)
+            length = _stride(follower, stretch, feed, minute, end, records)
             if length:
                 last = length
                 continue
             by_hand_until = minute + (1 if last >= WORTH_TRYING_MIN else WORTH_TRYING_MIN)
         if one_by_one is None:
             one_by_one = records.between(minute * MINUTE_MS, end * MINUTE_MS).by_minute()
-        _by_hand(follower, course, feed, minute, one_by_one.get(minute, {}), following)
-    return course
+        _by_hand(follower, stretch, feed, minute, one_by_one.get(minute, {}), following)
+    return stretch
 
 
 def _by_hand(
     follower: Follower,
-    course: Course,
+    stretch: Stretch,
     feed: still.Feed,
     minute: int,
     records: Mapping[int, Record],
     following: Following,
 ) -> None:
     """One minute, record by record."""
-    state, told = follower.minute(course.state, feed, minute, records, following, course.flags)
-    course.state = state
+    state, told = follower.minute(stretch.state, feed, minute, records, following, stretch.flags)
+    stretch.state = state
     if (minute + 1) % 60 == 0:
-        course.at[minute + 1] = state
-    course.told.append(told)
-    course.heard.append(follower.heard(state, minute))
-    course.moist.append(heard_both(state, minute))
-    course.pressure_pa.append(held(follower.sensor, state, minute, Quantity.PRESSURE))
-    course.stirring.append(still.stirring(state.track.pulse, (minute + 1) * MINUTE_MS))
+        stretch.at[minute + 1] = state
+    stretch.told.append(told)
+    stretch.heard.append(follower.heard(state, minute))
+    stretch.moist.append(heard_both(state, minute))
+    stretch.pressure_pa.append(held(follower.sensor, state, minute, Quantity.PRESSURE))
+    stretch.stirring.append(still.stirring(state.track.pulse, (minute + 1) * MINUTE_MS))
 
 
 def _stride(
     follower: Follower,
-    course: Course,
+    stretch: Stretch,
     feed: still.Feed,
     begin: int,
     end: int,
     records: SensorRecords,
 ) -> int:
     """As many minutes as a stride takes from this one on, maybe none."""
-    state = course.state
+    state = stretch.state
     end = follower.unchanged_until(state, begin, end)
     told = records.between(begin * MINUTE_MS, end * MINUTE_MS)
     pulse = state.track.pulse
@@ -141,7 +214,7 @@ def _stride(
     if len(odd):
         end = int(told.time_ms[odd[0]]) // MINUTE_MS
     if end > begin:
-        _take(follower, course, begin, end, told, values, beats)
+        _take(follower, stretch, begin, end, told, values, beats)
     return end - begin
 
 
@@ -166,7 +239,7 @@ def _sound(
 
 def _take(
     follower: Follower,
-    course: Course,
+    stretch: Stretch,
     begin: int,
     end: int,
     told: SensorRecords,
@@ -174,7 +247,7 @@ def _take(
     beats: Beats,
 ) -> None:
     """Take the stride through the minutes begin ≤ minute < end."""
-    state, held_for_ms = course.state, held_ms(follower.sensor.every_s)
+    state, held_for_ms = stretch.state, held_ms(follower.sensor.every_s)
     marks_ms = np.arange(begin, end + 1) * MINUTE_MS
     by_minute = {
         q: _by_minute(told.time_ms, v, state.held.get(q), marks_ms) for q, v in values.items()
@@ -190,18 +263,18 @@ def _take(
     last = np.searchsorted(told.time_ms, marks_ms[1:]) - 1  # record by the end of each minute
     last_ms = np.where(last < 0, -1, told.time_ms[last]).tolist()
     times = sum((of.times for of in by_minute.values()), np.zeros(end - begin, np.int64))
-    course.told += map(SensorMinute, *map(_listed, said), times.tolist())
-    course.pressure_pa += _listed(kept[Quantity.PRESSURE])
-    course.heard += [Heard(state.since, state.last_ms if ms < 0 else ms, None) for ms in last_ms]
+    stretch.told += map(SensorMinute, *map(_listed, said), times.tolist())
+    stretch.pressure_pa += _listed(kept[Quantity.PRESSURE])
+    stretch.heard += [Heard(state.since, state.last_ms if ms < 0 else ms, None) for ms in last_ms]
     both = [
         by_minute[q].times > 0 if q in by_minute else np.zeros(end - begin, bool) for q in MOIST
     ]
-    course.moist += (both[0] & both[1]).tolist()
-    course.stirring += beats.stirring(state.track.pulse, last, marks_ms[1:])
-    course.flags |= _no_longer_doubted(follower.sensor.name, told, end)
+    stretch.moist += (both[0] & both[1]).tolist()
+    stretch.stirring += beats.stirring(state.track.pulse, last, marks_ms[1:])
+    stretch.flags |= _no_longer_doubted(follower.sensor.name, told, end)
     for hour in range(begin // 60 * 60 + 60, end + 1, 60):
-        course.at[hour] = _after(state, by_minute, beats, last, hour - begin)
-    course.state = _after(state, by_minute, beats, last, end - begin)
+        stretch.at[hour] = _after(state, by_minute, beats, last, hour - begin)
+    stretch.state = _after(state, by_minute, beats, last, end - begin)
 
 
 def _after(

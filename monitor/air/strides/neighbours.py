@@ -1,13 +1,12 @@
-"""The sensors of a space held against each other through many minutes at once, while all agree.
+"""The sensors of each space held against each other through many minutes at once.
 
-What `together` does minute by minute, done on arrays: as long as all are heard, none is in the sun
-and no two disagree, a minute only moves on what is remembered. Either way comes to the same, to the
-last bit.
+What `neighbours` does minute by minute, done on arrays while all agree: as long as all are heard,
+none is in the sun and no two disagree, a minute only moves on what is remembered.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from itertools import combinations
 from typing import NamedTuple, TypeVar
@@ -16,19 +15,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.air.minute import SensorMinute, vapour_pressure_pa
+from monitor.air.neighbours import Neighbours, Spaces
 from monitor.air.pairs import (
+    DIRECT_LX,
     KNOWN_MIN,
     LATELY_MIN,
     SUDDEN_K,
     SUNLIT_K,
+    UNKNOWN_PAIR,
+    UNKNOWN_SHINE,
     USUAL_WARMTH_MIN,
     USUALLY_MIN,
     WHILE_MIN,
     Pair,
     Shine,
+    Together,
     variance_pa2,
 )
 from monitor.air.quality import Floats, Integers
+from monitor.site.quantities import Flag
 
 Kept = TypeVar("Kept")
 
@@ -41,7 +46,111 @@ class _Airs(NamedTuple):
     vapour_pressure_pa: Floats
 
 
-def accord(
+# Fewer minutes are sooner looked at one by one; after one that has to be, so are as many.
+FEWEST_MIN = 10
+
+# Minute → a sensor → why to doubt it.
+Doubts = dict[int, dict[str, Flag]]
+
+
+def all_through(
+    spaces: Spaces,
+    before: Together,
+    begin: int,
+    told: Mapping[str, Sequence[SensorMinute]],
+    heard: Mapping[str, Sequence[bool]],
+) -> tuple[Together, Doubts]:
+    """Many minutes further, from `begin` on, space by space; see `Spaces.step`."""
+    pairs, shines = dict(before.pairs), dict(before.shines)
+    doubts: Doubts = {}
+    for neighbours in spaces.of_each.values():
+        after, of_space = _through(neighbours, before, begin, told, heard)
+        pairs |= after.pairs
+        shines |= after.shines
+        for minute, flags in of_space.items():
+            doubts[minute] = doubts.get(minute, {}) | flags
+    return Together(pairs, shines), doubts
+
+
+def _through(
+    of: Neighbours,
+    known: Together,
+    begin: int,
+    told: Mapping[str, Sequence[SensorMinute]],
+    heard: Mapping[str, Sequence[bool]],
+) -> tuple[Together, Doubts]:
+    """The same of one space; see `Neighbours.minute`."""
+    told = {name: told[name] for name in {*of.moist, *of.lit}}
+    heard = {name: heard[name] for name in of.moist}
+    doubts: Doubts = {}
+    minutes = len(next(iter(told.values())))
+    gone = by_hand_until = 0
+    while gone < minutes:
+        if gone >= by_hand_until:
+            count, known = _calm(of, known, begin, gone, told, heard)
+            if count:
+                gone += count
+                continue
+            by_hand_until = gone + FEWEST_MIN
+        known, flags = of.minute(
+            known,
+            begin + gone,
+            {name: of_sensor[gone] for name, of_sensor in told.items()},
+            {name for name in of.moist if heard[name][gone]}.__contains__,
+        )
+        if flags:
+            doubts[begin + gone] = flags
+        gone += 1
+    return known, doubts
+
+
+def _calm(
+    of: Neighbours,
+    known: Together,
+    begin: int,
+    gone: int,
+    told: Mapping[str, Sequence[SensorMinute]],
+    heard: Mapping[str, Sequence[bool]],
+) -> tuple[int, Together]:
+    """As many minutes as all agree in the shade, maybe none, and what is known after these."""
+    pairs = [known.pairs.get(names, UNKNOWN_PAIR) for names in of.pairs]
+    shines = [known.shines.get(name, UNKNOWN_SHINE) for name in of.shone]
+    lit = [known.shines.get(name, UNKNOWN_SHINE) for name in of.lit]
+    if any(since is not None for *_, since in (*pairs, *shines, *lit)):
+        return 0, known
+    said = {name: of_sensor[gone:] for name, of_sensor in told.items()}
+    count = _ordinary(of, said, {name: of_sensor[gone:] for name, of_sensor in heard.items()})
+    if count < FEWEST_MIN:
+        return 0, known
+    if pairs:
+        up = [of.sun_up(minute) for minute in range(begin + gone, begin + gone + count)]
+        airs = [said[name][:count] for name in of.moist]
+        numbers = [of.moist.index(name) for name in of.shone]
+        count, pairs, shines = _accord(pairs, shines, numbers, airs, np.array(up))
+    after = dict(zip(of.shone, shines, strict=True))
+    for name, of_one in zip(of.lit, lit, strict=True):
+        if name in known.shines or any(m.illuminance_lx is not None for m in said[name][:count]):
+            after[name] = of_one
+    return count, Together(dict(zip(of.pairs, pairs, strict=True)), after)
+
+
+def _ordinary(
+    of: Neighbours,
+    told: Mapping[str, Sequence[SensorMinute]],
+    heard: Mapping[str, Sequence[bool]],
+) -> int:
+    """In how many of the first minutes all are heard, and no light is direct sun."""
+    minutes = len(next(iter(told.values())))
+    for at in range(minutes):
+        lights = [told[name][at].illuminance_lx for name in of.lit]
+        if any(light is not None and light >= DIRECT_LX for light in lights):
+            return at
+        if not all(heard[name][at] for name in of.moist):
+            return at
+    return minutes
+
+
+def _accord(
     pairs: Sequence[Pair],
     shines: Sequence[Shine],
     shone: Sequence[int],
