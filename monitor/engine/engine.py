@@ -46,6 +46,7 @@ SOON_KEPT_MS = 3 * DAY_MS
 # the longer the step, so that nothing is folded over and over [min].
 STEPS_MIN = (1, 10, 60, 360)
 NEVER = -1
+PACE = "replayed_until"
 
 
 class Engine:
@@ -97,7 +98,10 @@ class Engine:
         self._went_far_back = False
         self._unsettled = False  # caught up with now, and nothing said of it yet
         self._stirred = False  # the air that a batch went through is folded anew
-        self._caught_up = NEVER  # in a replay: the minute up to which all was folded
+        # In a replay: the minute up to which all was folded, and how far back late readings reach
+        # since. Both are kept: one that was killed goes on at the same pace, and says the same.
+        pace = (archive.fact(PACE) or f"{NEVER} {NEVER}").split()
+        self._caught_up, self._late_from = (int(minute) for minute in pace)
         # Entries that came back with a backup may have been about notices.
         self._anew = Effects(**self._teller.answer(self._logbook.standing)._asdict())
         if newest is not None:
@@ -148,7 +152,7 @@ class Engine:
         """In a replay: its clock has come into another step, and what is over is to be folded."""
         if self._until_ms is None or self._state is None:
             return False
-        back = self._caught_up - self._state.minute
+        back = self._caught_up - self._late_from
         step = next((step for step in STEPS_MIN if step >= back), STEPS_MIN[-1])
         return self.now_ms(0) // MINUTE_MS // step != self._caught_up // step
 
@@ -187,7 +191,8 @@ class Engine:
         effects = Effects()
         now_ms = self.now_ms(0)
         if self._until_ms is not None and not self.behind(now_ms):
-            self._caught_up = now_ms // MINUTE_MS
+            self._caught_up = self._late_from = now_ms // MINUTE_MS
+            self._note_pace(effects)
         self._take_up(self._intake.take(messages, time_known, effects), effects)
         if self._intake.said and self._state is not None:
             minute = self._state.minute
@@ -211,6 +216,7 @@ class Engine:
                 self._unsaid = True
                 self._note_unsaid(effects)
                 continue
+            self._reach_back(minute, effects)
             if minute < self._state.minute:
                 dirty.append(self._recent.preceding_minute(reading.sensor, reading.time_ms))
             doubted = self._state.sensors[reading.sensor].doubted
@@ -252,6 +258,15 @@ class Engine:
         effects.states_dropped = minute
         self._unsaid = True
         self._note_unsaid(effects)
+
+    def _reach_back(self, minute: int, effects: Effects) -> None:
+        """In a replay: what came changes minutes that were folded, from this one on."""
+        if self._until_ms is not None and minute < self._late_from:
+            self._late_from = minute
+            self._note_pace(effects)
+
+    def _note_pace(self, effects: Effects) -> None:
+        effects.facts.append((PACE, f"{self._caught_up} {self._late_from}"))
 
     def _note_unsaid(self, effects: Effects) -> None:
         minutes = [self._folding.since] if self._unsaid else []
@@ -297,6 +312,7 @@ class Engine:
             changed.append(hung_crisp)
         self._folding.fold_otherwise(self._new_fold())
         if self._state is not None and changed:
+            self._reach_back(min(changed), effects)
             minute = min(min(changed), self._state.minute)
             self._fold_again_from(minute, effects)
 

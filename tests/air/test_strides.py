@@ -25,7 +25,7 @@ from monitor.engine import folding
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.entries.sensors import Calibration, Service
-from monitor.notices.rules import Policy
+from monitor.notices.spell_rules import Policy
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.spaces import Limits, ReadAs, Sensor, Site, Space, Use
 from monitor.site.time import HOUR_MS, MINUTE_MS
