@@ -14,8 +14,6 @@ from monitor.site.words import lasting
 
 # Walls, beams and boards of a space. Our own choice among the classes.
 WALLS = mould.SENSITIVE
-# The index from which a musty spell begins: the first trace under a microscope.
-MUSTY_INDEX = 1.0
 # A musty spell is over once mould could not grow for so long [h]; the traces stay for months.
 OVER_AFTER_H = 24.0
 # An hour with fewer known minutes leaves the mould as it was. Our own choice.

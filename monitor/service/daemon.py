@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import os
 import selectors
 import signal
 import threading
@@ -12,7 +11,6 @@ from contextlib import ExitStack
 from dataclasses import replace
 from datetime import time
 from functools import partial
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.edges import broker as broker_edge
@@ -39,11 +37,10 @@ from monitor.service.replay import Replay
 from monitor.service.requests import EntryLine, parse_form
 from monitor.service.settings.flower_book import book_of
 from monitor.service.settings.settings import (
-    SERVICE_RUNTIME,
     Notices,
     Settings,
-    is_the_services,
     read_secret,
+    socket_file,
 )
 from monitor.service.timekeeping import Timekeeper
 from monitor.service.worker import Worker
@@ -364,15 +361,3 @@ def policy_of(notices: Notices) -> Policy:
 
 def _minute(at: time) -> int:
     return at.hour * 60 + at.minute
-
-
-def socket_file(settings: Settings) -> Path:
-    """Where the commands reach the monitor: the service's runtime folder, else beside the store."""
-    given = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
-    if given:
-        folder = Path(given)
-    elif is_the_services(settings.file):
-        folder = SERVICE_RUNTIME
-    else:
-        folder = settings.store.file.parent
-    return folder / f"{settings.store.file.stem}.sock"

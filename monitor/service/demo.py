@@ -18,9 +18,8 @@ from monitor.edges.phone import Message, Phone, as_text
 from monitor.edges.recordings import replay
 from monitor.edges.report.order import REPORT
 from monitor.edges.socket import SocketError, ask
-from monitor.service.daemon import socket_file
 from monitor.service.errands import report_order
-from monitor.service.settings.settings import Settings, load
+from monitor.service.settings.settings import Settings, load, socket_file
 from monitor.service.shipped import shipped
 from monitor.site.time import epoch_ms_of, utc
 

@@ -29,8 +29,8 @@ class Desk:
         zone = ZoneInfo(site.timezone)
         self._shows: dict[str, Callable[[Snapshot], Message]] = {
             "health": lambda s: _health(worker, s),
-            "now": lambda s: views.now_plain(s, site),
-            "batches": lambda s: {"batches": views.batches_plain(s, site)},
+            "now": lambda s: views.now_told(s, site),
+            "batches": lambda s: views.batches_told(s, site),
             "history": lambda s: {
                 "history": views.history_plain(s.entries),
                 "lines": list(history_lines(s.entries, s.history, zone)),

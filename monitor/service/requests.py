@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.entries.entries import CORRECT, JSON, LONGEST_SENTENCE, UNDO, Request, RequestError
 from monitor.entries.fields import ENTRY, FIELDS
-from monitor.entries.verbs import VERBS, request_of
+from monitor.entries.verbs import VERBS, Verb, request_of
 from monitor.service.times import read_time
 from monitor.site.words import shown
 
@@ -26,7 +26,7 @@ _IN_PLACE_FIELD = {
 }
 
 
-class Words(argparse.ArgumentParser):
+class CommandParser(argparse.ArgumentParser):
     """A parser that raises RequestError with one sentence where argparse would exit."""
 
     def error(self, message: str) -> NoReturn:
@@ -43,50 +43,29 @@ class Words(argparse.ArgumentParser):
         raise RequestError(message, part)
 
 
-def add_entry_commands(
-    subparsers: argparse._SubParsersAction[Words],
-    parents: Sequence[Words] = (),
-    add_help: bool = True,
-) -> None:
-    """Mount hang, weigh, … undo; the namespace's `verb` then says which one was asked.
-
-    parents  parsers whose options every command has (with add_help=False), such as --config
-    """
-    for verb in VERBS.values():
-        parser = subparsers.add_parser(
-            verb.name,
-            help=verb.help,
-            description=f"{verb.help[0].upper()}{verb.help[1:]}.",
-            epilog=f"example: drying-room {verb.example}",
-            parents=list(parents),
-            add_help=add_help,
-            allow_abbrev=False,
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )
-        parser.set_defaults(verb=verb.name)
-        for part in verb.in_place:
-            # Only `seen` can do without: elsewhere "?" would miss a word that follows an option.
-            nargs = "?" if part in verb.may else None
-            field = FIELDS.get(part, ENTRY)
-            parser.add_argument(part, nargs=nargs, metavar=field.stands, help=field.help)
-        for part in (*verb.must, *verb.may):
-            field = FIELDS[part]
-            if part in verb.in_place:
-                continue
+def add_entry_words(parser: CommandParser, verb: Verb) -> None:
+    """The words of hang, weigh, … undo; the namespace's `verb` then says which one was asked."""
+    parser.set_defaults(verb=verb.name)
+    for part in verb.in_place:
+        # Only `seen` can do without: elsewhere "?" would miss a word that follows an option.
+        nargs = "?" if part in verb.may else None
+        field = FIELDS.get(part, ENTRY)
+        parser.add_argument(part, nargs=nargs, metavar=field.stands, help=field.help)
+    for part in (*verb.must, *verb.may):
+        field = FIELDS[part]
+        if part in verb.in_place:
+            continue
+        if part == "swap":
+            parser.add_argument(field.option, action="store_const", const="yes", help=field.help)
+        else:
             told = field.help or field.words
-            if part == "swap":
-                parser.add_argument(
-                    field.option, action="store_const", const="yes", help=field.help
-                )
-            else:
-                told = field.help or field.words
-                parser.add_argument(field.option, dest=part, metavar=field.stands, help=told)
-        if verb.time:
-            parser.add_argument(*verb.time, dest="at", metavar="TIME", help=_time_help(verb.name))
+            parser.add_argument(field.option, dest=part, metavar=field.stands, help=told)
+    if verb.time:
+        parser.add_argument(*verb.time, dest="at", metavar="TIME", help=_time_help(verb.name))
 
 
 def fields_of(namespace: argparse.Namespace) -> dict[str, str]:
-    """What was typed, by field name, out of a namespace of `add_entry_commands`."""
+    """What was typed, by field name, out of a namespace of `add_entry_words`."""
     names = ("verb", "entry", "at", *FIELDS)
     given = {name: getattr(namespace, name, None) for name in names}
     return {name: value for name, value in given.items() if value is not None}
@@ -98,12 +77,12 @@ def parse_words(words: Sequence[str], now_ms: int | None, zone: ZoneInfo) -> Req
     now_ms  the present, for "08:30" and "yesterday 18:00"; None: only full dates are taken
     raises  RequestError
     """
-    parser = Words(prog="drying-room", add_help=False, allow_abbrev=False)
-    add_entry_commands(parser.add_subparsers(parser_class=Words, metavar="COMMAND"), add_help=False)
     if not words or words[0] not in VERBS:
         said = f'"{words[0]}"' if words else "nothing"
         raise RequestError(f"an entry begins with {', '.join(VERBS)}, not {said}", "verb")
-    return request_from(fields_of(parser.parse_args(list(words))), now_ms, zone)
+    parser = CommandParser(prog=f"drying-room {words[0]}", add_help=False, allow_abbrev=False)
+    add_entry_words(parser, VERBS[words[0]])
+    return request_from(fields_of(parser.parse_args(list(words[1:]))), now_ms, zone)
 
 
 def parse_form(form: Mapping[str, str], now_ms: int, zone: ZoneInfo) -> Request:

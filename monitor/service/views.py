@@ -32,6 +32,18 @@ def iso(epoch_ms: int) -> str:
     return utc(epoch_ms).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def now_told(snapshot: Snapshot, site: Site) -> Plain:
+    """How every space stands, as plain values and in lines of words."""
+    plain = now_plain(snapshot, site)
+    return plain | {"lines": now_words(plain, site, snapshot.now_ms)}
+
+
+def batches_told(snapshot: Snapshot, site: Site) -> Plain:
+    """How every batch stands, as plain values and in lines of words."""
+    plain = batches_plain(snapshot, site)
+    return {"batches": plain, "lines": batches_words(plain, site, snapshot.now_ms)}
+
+
 def now_plain(snapshot: Snapshot, site: Site) -> Plain:
     """The air, spells and bunches of every space now."""
     return {
@@ -110,13 +122,13 @@ def _spell_plain(spell: Spell) -> Plain:
     }
 
 
-def now_words(plain: Plain, site: Site, now_ms: int) -> str:
+def now_words(plain: Plain, site: Site, now_ms: int) -> list[JSON]:
     """The same in words, a few lines a space."""
     spaces: Any = plain["spaces"]
     faults: Any = plain["faults"]
-    lines = [line for space in spaces for line in _space_words(space, site, now_ms)]
+    lines: list[JSON] = [line for s in spaces for line in _space_words(s, site, now_ms)]
     lines += [f"All sensors: {_spell_words(fault, site, now_ms)}." for fault in faults]
-    return "\n".join(lines)
+    return lines
 
 
 def _space_words(space: Any, site: Site, now_ms: int) -> list[str]:
@@ -207,11 +219,13 @@ def _prospect_plain(said: Prospect | None, site: Site, colour: str | None) -> JS
     }
 
 
-def batches_words(plain: Sequence[Any], site: Site, now_ms: int) -> str:
+def batches_words(plain: Sequence[Any], site: Site, now_ms: int) -> list[JSON]:
     """The same in words, a few lines a batch."""
     if not plain:
-        return 'Nothing was hung yet. Begin with: drying-room hang statice --space "…" --bunches 6'
-    lines = []
+        return [
+            'Nothing was hung yet. Begin with: drying-room hang statice --space "…" --bunches 6'
+        ]
+    lines: list[JSON] = []
     for batch in plain:
         hung = _minute_of(batch["hung"])
         where = f" in {batch['space']}" if batch["space"] else ""
@@ -223,7 +237,7 @@ def batches_words(plain: Sequence[Any], site: Site, now_ms: int) -> str:
             lines += [f"  {line}" for line in batch["prospect"]["words"]]
         elif batch["why_nothing"] is not None:
             lines.append(f"  {batch['why_nothing']}")
-    return "\n".join(lines)
+    return lines
 
 
 def _minute_of(moment: str) -> int:

@@ -8,6 +8,8 @@ from enum import StrEnum
 from monitor.site.quantities import Quantity
 
 OUTDOORS = "outdoors"
+# The mould index from which a musty spell begins: the first trace under a microscope.
+MUSTY_INDEX = 1.0
 
 
 class Use(StrEnum):

@@ -35,7 +35,10 @@ LIMITS: dict[str, tuple[float, float]] = {
     "a season recomputed": (0.0, 9.0),
     "written to disk a day, a commit a minute": (0.0, 30.0),
     "live: resident memory": (0.0, 2.0),
-    "--help, processor": (0.0, 75.0),
+    "--help, processor": (0.0, 12.0),
+    "now, processor": (0.0, 12.0),
+    "batches, processor": (0.0, 12.0),
+    "weigh, processor": (0.0, 12.0),
     "processor a message, decoded, folded and stored": (0.0, 3.0),
 }
 

@@ -23,9 +23,8 @@ from monitor.engine.engine import Engine
 from monitor.entries.entries import Request
 from monitor.intake.payloads import Message
 from monitor.notices.spell_rules import Policy
-from monitor.service.daemon import socket_file
 from monitor.service.requests import read_entries_file, to_json
-from monitor.service.settings.settings import load
+from monitor.service.settings.settings import load, socket_file
 from monitor.site.flowers import read_book
 from monitor.store.writer import Writer
 from tests.service.trial import NINE_DAYS, SAMPLES, Trial, settings_in

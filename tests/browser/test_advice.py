@@ -7,7 +7,7 @@ import re
 from playwright.sync_api import Page
 
 from monitor.edges.socket import ask
-from monitor.service.daemon import socket_file
+from monitor.service.settings.settings import socket_file
 from tests.browser.house import Served
 
 

@@ -22,8 +22,8 @@ from monitor.intake.payloads import Decoder
 from monitor.notices.notice import Weight
 from monitor.notices.spell_rules import Policy
 from monitor.service.broker_watch import BrokerWatch
-from monitor.service.daemon import broker_of, socket_file
-from monitor.service.settings.settings import Settings, load
+from monitor.service.daemon import broker_of
+from monitor.service.settings.settings import Settings, load, socket_file
 from monitor.service.worker import Worker
 from tests.faults.proxy import Mode, Proxy
 from tests.service.test_jobs import BOOK

@@ -27,7 +27,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Broker, Guest
 from monitor.edges.recordings import Recorded, recorded, replay
 from monitor.edges.socket import SocketError, ask
-from monitor.service.daemon import socket_file
+from monitor.service.settings.settings import socket_file
 from sample_readings.make_samples import write_load
 from sample_readings.scenario import START
 from tests.edges.receiver import Answer, HttpReceiver

@@ -19,8 +19,7 @@ from monitor.edges.mqtt import Guest
 from monitor.edges.socket import Message, SocketError, ask
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
-from monitor.service.daemon import socket_file
-from monitor.service.settings.settings import load
+from monitor.service.settings.settings import load, socket_file
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.store.connection import StoreError
 from monitor.store.mend import set_aside_future

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import json
 import shlex
@@ -17,10 +16,10 @@ from monitor.entries.entries import Request, RequestError
 from monitor.entries.fields import FIELDS
 from monitor.entries.verbs import VERBS
 from monitor.service.requests import (
+    CommandParser,
     EntriesError,
     EntryLine,
-    Words,
-    add_entry_commands,
+    add_entry_words,
     from_json,
     parse_form,
     parse_words,
@@ -122,12 +121,12 @@ REFUSED = [
     (
         "hang statice --bunch 6",
         None,
-        "--bunch 6 is not known here; `drying-room --help` shows what is",
+        "--bunch 6 is not known here; `drying-room hang --help` shows what is",
     ),
     (
         "hang statice yarrow --space loft --bunches 6",
         None,
-        "yarrow is not known here; `drying-room --help` shows what is",
+        "yarrow is not known here; `drying-room hang --help` shows what is",
     ),
     *(
         (
@@ -351,27 +350,17 @@ def test_any_form_is_a_request_or_a_sentence(form: dict[str, str], verb: str) ->
             assert parse_form(told, NOW, ZONE).verb in VERBS
 
 
-def test_every_command_has_an_example_that_works() -> None:
-    parser = Words(prog="drying-room")
-    subparsers = parser.add_subparsers(parser_class=Words)
-    add_entry_commands(subparsers)
-    assert sorted(subparsers.choices) == sorted(VERBS)
-    for verb, command in subparsers.choices.items():
-        help_text = command.format_help()
-        assert command.epilog is not None
-        example = command.epilog.removeprefix("example: drying-room ")
-        assert f"example: drying-room {example}\n" in help_text
-        assert parse_words(shlex.split(example), NOW, ZONE).verb == verb
+@pytest.mark.parametrize("verb", sorted(VERBS))
+def test_every_command_has_an_example_that_works(verb: str) -> None:
+    assert parse_words(shlex.split(VERBS[verb].example), NOW, ZONE).verb == verb
 
 
 def test_commands_take_the_options_all_commands_have() -> None:
-    common = Words(add_help=False)
-    common.add_argument("--config")
-    parser = Words(prog="drying-room")
-    add_entry_commands(parser.add_subparsers(parser_class=Words), parents=[common])
-    found = parser.parse_args(["undo", "--config", "x.toml", "5"])
+    parser = CommandParser(prog="drying-room undo")
+    parser.add_argument("--config")
+    add_entry_words(parser, VERBS["undo"])
+    found = parser.parse_args(["--config", "x.toml", "5"])
     assert (found.verb, found.config, found.entry) == ("undo", "x.toml", "5")
-    assert isinstance(found, argparse.Namespace)
 
 
 def test_every_part_of_every_verb_is_a_field() -> None:

@@ -26,8 +26,7 @@ import pytest
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Broker, Guest
 from monitor.edges.socket import ask
-from monitor.service.daemon import socket_file
-from monitor.service.settings.settings import load
+from monitor.service.settings.settings import load, socket_file
 from monitor.store.exports import WHAT
 from monitor.store.journal import journal_of
 from monitor.store.writer import Writer

@@ -12,8 +12,7 @@ from typing import TypeVar
 
 from monitor.edges.broker import RunningBroker
 from monitor.edges.socket import SocketError, ask
-from monitor.service.daemon import socket_file
-from monitor.service.settings.settings import Settings, load
+from monitor.service.settings.settings import Settings, load, socket_file
 from monitor.store.exports import export
 from monitor.store.formats import Format
 from monitor.store.queries import Reader

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from monitor.service.settings.settings import Settings, SettingsError
+from monitor.service.settings.settings import Settings
+from monitor.service.settings.tables import SettingsError
 from monitor.service.shipped import shipped
 from monitor.site.flowers import Book, BookError, read_book
 

@@ -20,8 +20,7 @@ from monitor.service.settings.names import read_name
 from monitor.service.settings.page import LOOPBACK, Page, read_page
 from monitor.service.settings.sensors import read_sensors
 from monitor.service.settings.spaces import read_spaces
-from monitor.service.settings.tables import Problems, Table, shown
-from monitor.site import words
+from monitor.service.settings.tables import Problems, SettingsError, Table, shown
 from monitor.site.spaces import ForecastFrom, Sensor, Site, Space
 
 PROGRAM = "drying-room"
@@ -29,16 +28,7 @@ PROGRAM = "drying-room"
 SERVICE_SETTINGS = Path("/etc/drying-room")
 SERVICE_STATE = Path("/var/lib/drying-room")
 SERVICE_RUNTIME = Path("/run/drying-room")
-LONGEST_PROBLEM = 600  # it may repeat what the file says
 WEEKDAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
-
-
-class SettingsError(Exception):
-    """The settings cannot be used. problems: one sentence each, by line."""
-
-    def __init__(self, problems: list[str]) -> None:
-        self.problems = [words.shown(problem, LONGEST_PROBLEM) for problem in problems]
-        super().__init__("\n".join(self.problems))
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +185,18 @@ def state_folder(path: Path) -> Path:
         return SERVICE_STATE
     home = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
     return Path(home) / PROGRAM
+
+
+def socket_file(settings: Settings) -> Path:
+    """Where the commands reach the monitor: the service's runtime folder, else beside the store."""
+    given = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    if given:
+        folder = Path(given)
+    elif is_the_services(settings.file):
+        folder = SERVICE_RUNTIME
+    else:
+        folder = settings.store.file.parent
+    return folder / f"{settings.store.file.stem}.sock"
 
 
 def _text(path: Path) -> str:

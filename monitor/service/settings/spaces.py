@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from monitor.air.musty import MUSTY_INDEX
 from monitor.service.settings.names import read_name
 from monitor.service.settings.tables import Table
 from monitor.service.settings.windows import read_windows
-from monitor.site.spaces import OUTDOORS, Delays, Limits, Space, Use
+from monitor.site.spaces import MUSTY_INDEX, OUTDOORS, Delays, Limits, Space, Use
 
 _USES = [use.value for use in Use if use is not Use.OUTDOORS]
 

@@ -12,14 +12,24 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from monitor.service.settings import toml_lines
+from monitor.site import words
 from monitor.site.time import DAY_S
 
 T = TypeVar("T")
 
 MISSING: Final = object()
+LONGEST_PROBLEM = 600  # it may repeat what the file says
 _SECONDS = {"s": 1, "min": 60, "h": 3600, "day": DAY_S, "days": DAY_S}
 _DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*(s|min|h|days?)")
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
+
+
+class SettingsError(Exception):
+    """The settings cannot be used. problems: one sentence each, by line."""
+
+    def __init__(self, problems: list[str]) -> None:
+        self.problems = [words.shown(problem, LONGEST_PROBLEM) for problem in problems]
+        super().__init__("\n".join(self.problems))
 
 
 class Problems:

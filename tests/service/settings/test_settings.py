@@ -13,14 +13,8 @@ from hypothesis import strategies as st
 
 from monitor.intake.payloads import Decoder
 from monitor.service.settings.flower_book import book_of
-from monitor.service.settings.settings import (
-    Settings,
-    SettingsError,
-    load,
-    read,
-    read_secret,
-    state_folder,
-)
+from monitor.service.settings.settings import Settings, load, read, read_secret, state_folder
+from monitor.service.settings.tables import SettingsError
 from monitor.service.settings.toml_lines import key_lines
 from monitor.service.shipped import shipped
 from monitor.site.quantities import MEASURED, Quantity
