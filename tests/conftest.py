@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 from xdist.scheduler import LoadScopeScheduling
 
 Kept = Callable[[str, Callable[[Path], None]], Path]
@@ -27,6 +28,13 @@ LONGEST = (
     "test_live.py",
     "test_check.py",
 )
+
+# How much chance is tried, in one place; by hand: pytest --hypothesis-profile=large
+for profile, examples in (("small", 100), ("large", 2_000)):
+    settings.register_profile(
+        profile, max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck)
+    )
+settings.load_profile("small")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -262,7 +262,7 @@ class Daemon:
 class _Publisher:
     """Publishes what changed since it was last published, retained; once a minute at most.
 
-    Over a new connection all of it: what was under way when the last one broke may be lost.
+    Over a new connection all of it, at once: what was under way when the last broke may be lost.
     """
 
     def __init__(self, worker: Worker, site: Site) -> None:
@@ -275,12 +275,14 @@ class _Publisher:
     def publish(self) -> None:
         link, snapshot = self._worker.link, self._worker.snapshot
         minute = snapshot.now_ms // MINUTE_MS
-        if link is None or not link.state.connected or minute == self._minute:
+        if link is None or not link.state.connected:
             return
-        self._minute = minute
         if link.state.since_ms != self._connected_ms:
             self._connected_ms = link.state.since_ms
             self._published.clear()
+        elif minute == self._minute:
+            return
+        self._minute = minute
         for topic, payload in publications(snapshot, self._site):
             if self._published.get(topic) != payload and link.publish(topic, payload, retain=True):
                 self._published[topic] = payload

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.air.quality import Track, from_plain, judge, stuck_since, to_plain
@@ -487,7 +487,6 @@ steps = st.lists(st.tuples(st.integers(1, 60), st.sampled_from(MOVES)), max_size
 KNOWN = go_through({"loft": lively(70)}, 2 * DAY, every=5).tracks["loft"]
 
 
-@settings(max_examples=100)
 @given(steps, st.integers(0, 80))
 def test_a_stuck_run_began_with_its_first_record_and_ends_with_any_change(
     changes: list[tuple[int, tuple[float, int]]], at: int

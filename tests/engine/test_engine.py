@@ -13,7 +13,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.engine.effects import Effects
@@ -136,7 +136,7 @@ def told(kept: dict[str, list[Any]]) -> set[Any]:
     return {row[:4] for row in kept["notices"] if row[:4] in stands}
 
 
-@settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=settings.default.max_examples // 12)  # a day folded each time
 @given(seed=st.integers(0, 2**32), within_h=st.floats(0.01, 6), batch=st.integers(150, 700))
 def test_any_order_and_any_doubling_end_the_same(seed: int, within_h: float, batch: int) -> None:
     rng = random.Random(seed)

@@ -6,7 +6,7 @@ import shlex
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.entries.admission import Known, admit, upset
@@ -350,7 +350,6 @@ WORDS = st.sampled_from(
 CLOCK = st.integers(0, 23).map(lambda hour: f"--at '2026-07-05 {hour:02}:00'")
 
 
-@settings(max_examples=150, deadline=None)
 @given(st.lists(st.tuples(WORDS, CLOCK, st.integers(0, 3), st.integers(1, 12)), max_size=14))
 def test_what_is_admitted_never_breaks_the_history(
     steps: list[tuple[str, str, int, int]],

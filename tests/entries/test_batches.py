@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.entries.batches import (
@@ -281,7 +281,6 @@ def tangles(draw: st.DrawFn) -> list[Entry]:
     return made
 
 
-@settings(max_examples=300)
 @given(tangles())
 def test_no_history_whatever_raises_and_batches_stay_whole(made: list[Entry]) -> None:
     stands = [e for e in standing(made) if e.verb != "seen"]

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.air.spell_changes import compare, key_of
@@ -379,7 +379,6 @@ def _apart(spells: list[Spell]) -> list[Spell]:
     return kept
 
 
-@settings(max_examples=150, deadline=None)
 @given(
     worlds=st.lists(st.lists(_SPELL, max_size=8).map(_apart), min_size=1, max_size=5),
     steps=st.lists(st.integers(1, 700), min_size=5, max_size=5),

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.broker import free_port
-from monitor.edges.mqtt import Broker, Guest
+from monitor.edges.mqtt import STATE_TOPIC, Broker, Guest
 from monitor.service.settings.settings import load
 from tests.service.trial import BARN, Trial, settings_in
 from tests.waiting import until
@@ -127,6 +127,10 @@ def test_a_broker_that_lost_everything_is_told_all_of_it_again(tmp_path: Path) -
         broker = broker_edge.start(
             tmp_path / "empty", tmp_path / "broker.log", "mosquitto", broker.port
         )
+        heard(broker.address, STATE_TOPIC)  # it is back
+        with Guest(broker.address) as guest:  # what is told goes out after the next commit
+            guest.publish("barn/plain", b"400")
+            guest.settle()
         assert heard(broker.address, *SPELLS) == before
     finally:
         trial.stop()

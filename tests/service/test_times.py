@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.entries.entries import RequestError
@@ -98,7 +98,6 @@ def test_without_a_present_only_full_dates_are_read() -> None:
 
 # Outside check: pandas' own localisation of wall-clock times, told to raise on a time that
 # never was and on one that came twice.
-@settings(max_examples=300, deadline=None)
 @given(
     st.sampled_from(["Europe/London", "America/New_York", "Australia/Lord_Howe", "Asia/Kolkata"]),
     st.sampled_from(
