@@ -16,6 +16,7 @@ from monitor.service.planner import PLAN, order_from
 from monitor.service.settings.settings import Settings
 from monitor.service.worker import Enter, Worker
 from monitor.store.connection import StoreError
+from monitor.store.queries import Reader
 
 
 class Desk:
@@ -29,13 +30,21 @@ class Desk:
         zone = ZoneInfo(site.timezone)
         self._shows: dict[str, Callable[[Snapshot], Message]] = {
             "health": lambda s: _health(worker, s),
-            "now": lambda s: views.now_told(s, site),
+            "now": lambda s: views.now_told(s, site, self._rain(s.now_ms)),
             "batches": lambda s: views.batches_told(s, site),
             "history": lambda s: {
                 "history": views.history_plain(s.entries),
                 "lines": list(history_lines(s.entries, s.history, zone)),
             },
         }
+
+    def _rain(self, now_ms: int) -> float | None:
+        """What fell since midnight, as far as it is kept [mm]; None: not known."""
+        try:
+            with Reader(self._store) as reader:
+                return reader.rain_today(self._site, now_ms)
+        except StoreError:
+            return None
 
     def submit(self, request: Message, answer: Future[Message]) -> None:
         """Take a request of the socket; the answer comes when it is there."""

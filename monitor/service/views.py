@@ -32,9 +32,12 @@ def iso(epoch_ms: int) -> str:
     return utc(epoch_ms).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def now_told(snapshot: Snapshot, site: Site) -> Plain:
-    """How every space stands, as plain values and in lines of words."""
-    plain = now_plain(snapshot, site)
+def now_told(snapshot: Snapshot, site: Site, rain_mm: float | None) -> Plain:
+    """How every space stands, as plain values and in lines of words.
+
+    rain_mm  what fell since midnight [mm]; None: not known
+    """
+    plain = now_plain(snapshot, site) | {"rain_since_midnight_mm": rain_mm}
     return plain | {"lines": now_words(plain, site, snapshot.now_ms)}
 
 
@@ -128,6 +131,8 @@ def now_words(plain: Plain, site: Site, now_ms: int) -> list[JSON]:
     faults: Any = plain["faults"]
     lines: list[JSON] = [line for s in spaces for line in _space_words(s, site, now_ms)]
     lines += [f"All sensors: {_spell_words(fault, site, now_ms)}." for fault in faults]
+    if plain["rain_since_midnight_mm"] is not None:
+        lines.append(f"Rain since midnight: {plain['rain_since_midnight_mm']:.1f} mm.")
     return lines
 
 

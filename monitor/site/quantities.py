@@ -3,7 +3,7 @@
 A new quantity is a row here. Kept value = (sent + shift) · factor.
 Temperatures: 0 °C = 273.15 K = 32 °F, 1 K = 1.8 °F (BIPM, SI Brochure, 9th edition, 2019,
 section 2.3.1; NIST SP 811, 2008, appendix B.8). An inch is 25.4 mm (the same, appendix B.8).
-SenML units: RFC 8428 section 12.1; hPa and dBm: RFC 8798 section 3.
+SenML units: RFC 8428 section 12.1; hPa, dBm and mm: RFC 8798 section 3.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ class Quantity(StrEnum):
     SURFACE_TEMPERATURE = "surface_temperature"
     BATTERY = "battery"
     SIGNAL = "signal"
+    RAIN = "rain"
     CLOUD = "cloud"
 
     @property
@@ -66,6 +67,8 @@ class Row(NamedTuple):
     foretold      what a forecast may tell of it outdoors; None: nothing
     measured      whether a sensor tells it
     now_and_then  whether a message may leave it out: many devices tell it rarely
+    outdoors      whether it is measured outdoors only
+    amount        whether its readings are amounts, or a total of them: kept by the hour for good
     """
 
     unit: str
@@ -82,6 +85,8 @@ class Row(NamedTuple):
     foretold: tuple[float, float] | None = None
     measured: bool = True
     now_and_then: bool = False
+    outdoors: bool = False
+    amount: bool = False
 
 
 def _words(text: str) -> frozenset[str]:
@@ -219,6 +224,21 @@ _TABLE: dict[Quantity, Row] = {
         names=_words("rssi signal dbm"),
         guesses=(InUnit("dBm", -130, 0),),
         now_and_then=True,
+    ),
+    Quantity.RAIN: Row(
+        unit="mm",
+        units={"mm": SAME, "in": Conversion(0.0, 25.4)},
+        senml={"mm": "mm"},
+        range=(0.0, 100_000.0),
+        called="rain",
+        written="{:.1f} mm",
+        names=_words("rain rainfall precip precipitation"),
+        guesses=(
+            InUnit("mm", 0, 100_000, _words("mm")),
+            InUnit("in", 0, 4_000, _words("in inch inches")),
+        ),
+        outdoors=True,
+        amount=True,
     ),
     Quantity.CLOUD: Row(
         unit="%",

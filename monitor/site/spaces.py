@@ -118,12 +118,14 @@ class ReadAs:
     senml_name  full name of the SenML record (RFC 8428), instead of a pointer
     unit        the unit the sensor sends
     topic       MQTT topic filter, where this quantity has a topic of its own
+    total       an amount is told as a total that grows, not as what came since the last message
     """
 
     unit: str
     pointer: str | None = None
     senml_name: str | None = None
     topic: str | None = None
+    total: bool = False
 
 
 @dataclass(frozen=True, slots=True)

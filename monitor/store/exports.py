@@ -97,6 +97,14 @@ def _readings(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[
         )
 
 
+def _amounts(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
+    for one in reader.amounts(from_ms, to_ms):
+        sensor = site.sensors.get(one.sensor)
+        where = None if sensor is None else sensor.space
+        amount, unit = one.amount(site), one.quantity.row.unit
+        yield one.hour_ms, one.sensor, where, one.quantity.value, amount, unit, one.readings
+
+
 class _Words(dict[Flag, str | None]):
     """Flags → words, worked out once: a table has millions of readings and few kinds."""
 
@@ -347,5 +355,17 @@ WHAT: dict[str, Table] = {
     "stays": Table(
         {"batch": Cell.TEXT, "space": Cell.TEXT, "began": Cell.TIME, "ended": Cell.TIME},
         _stays,
+    ),
+    "amounts": Table(
+        {
+            "hour": Cell.TIME,
+            "sensor": Cell.TEXT,
+            "space": Cell.TEXT,
+            "quantity": Cell.TEXT,
+            "amount": Cell.NUMBER,
+            "unit": Cell.TEXT,
+            "readings": Cell.WHOLE,
+        },
+        _amounts,
     ),
 }

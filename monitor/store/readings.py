@@ -11,7 +11,9 @@ import numpy as np
 from monitor.air.memory import Rows, Slice
 from monitor.engine.effects import Unread
 from monitor.site.quantities import DOUBTFUL, FLAGS, Flag, Quantity, Reading
+from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS
+from monitor.store.amounts import Amount, amounts, rain_today
 from monitor.store.connection import DamagedError
 
 # Later than anything that is ever kept; it still fits SQLite's integers.
@@ -124,6 +126,14 @@ class ReadingQueries:
             {"from": from_ms, "to": to_ms, "sensor": sensor, "quantity": quantity.value},
         )
         return [(time_ms, value, FLAGS[flags]) for time_ms, value, flags in rows]
+
+    def amounts(self, from_ms: int, to_ms: int) -> Iterator[Amount]:
+        """The amounts of the hours that begin in from_ms ≤ time < to_ms."""
+        return amounts(self._db, from_ms, to_ms)
+
+    def rain_today(self, site: Site, now_ms: int) -> float | None:
+        """What fell since the site's midnight [mm]; None: not known."""
+        return rain_today(self._db, site, now_ms)
 
     def masses(self, sensor: str, begin_ms: int, end_ms: int) -> list[tuple[int, float]]:
         """A scale's undoubted readings, begin ≤ time < end, by time [UTC epoch ms, g]."""

@@ -136,4 +136,13 @@ MIGRATIONS: tuple[str, ...] = (
         PRIMARY KEY (day, space, what)
     ) STRICT, WITHOUT ROWID;
     """,
+    """
+    -- What the readings of an hour come to, where they are amounts or a total of them; see
+    -- amounts.py. It stays when the readings go.
+    CREATE TABLE amount_hour (
+        hour INTEGER NOT NULL, sensor INTEGER NOT NULL, quantity INTEGER NOT NULL,
+        added REAL NOT NULL, grown REAL NOT NULL, readings INTEGER NOT NULL,
+        PRIMARY KEY (hour, sensor, quantity)
+    ) STRICT, WITHOUT ROWID;
+    """,
 )

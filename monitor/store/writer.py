@@ -14,7 +14,8 @@ from monitor.engine.effects import Effects, HoursAhead, Unread
 from monitor.entries.entries import Entry
 from monitor.notices.settlement import Settlement
 from monitor.site.quantities import Flag, Quantity, Reading
-from monitor.site.time import DAY_MIN, DAY_MS, MINUTE_MS
+from monitor.site.time import DAY_MIN, DAY_MS, HOUR_MS, MINUTE_MS
+from monitor.store import amounts
 from monitor.store.air import MEANS, forget_days, work_out_days
 from monitor.store.connection import open_for_writing
 from monitor.store.entries import insert_entry, note
@@ -78,6 +79,7 @@ class Writer(Queries):
         self._add_readings("waiting", effects.waiting)
         self._release(effects.released)
         self._flag(effects.flags)
+        self._add_up(effects)
         self._add_unread(effects.unread)
         self._replace_air(effects.refolded, effects.air)
         self._replace_states(effects.states_dropped, effects.states)
@@ -150,6 +152,13 @@ class Writer(Queries):
             "UPDATE reading SET flags = ? WHERE time_ms = ? AND sensor = ? AND quantity = ?",
             [(int(flags), *key) for key, (*_, flags) in zip(keys, flagged, strict=True)],
         )
+
+    def _add_up(self, effects: Effects) -> None:
+        """Amounts of the hours that these readings and flags bear on."""
+        told = [r[:3] for r in effects.readings if not r.flags & Flag.TOO_OLD]
+        told += [flagged[:3] for flagged in effects.flags]
+        keys = self._keys([one for one in told if one[2].row.amount])
+        amounts.keep(self._db, {(time_ms // HOUR_MS, s, q) for time_ms, s, q in keys})
 
     def _add_unread(self, unread: Sequence[Unread]) -> None:
         if unread:

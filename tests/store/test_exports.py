@@ -42,6 +42,7 @@ PROMISED = {
     "still_to_lose_pct moisture_pct_db crisp_probability state heads_good heads_mould "
     "heads_opened heads_faded heads_shed",
     "forecasts": "batch asked_at state crisp_p10 crisp_p50 crisp_p90",
+    "amounts": "hour sensor space quantity amount unit readings",
     "ahead": "asked_at space horizon_h temperature_p10_c temperature_p50_c temperature_p90_c "
     "humidity_ratio_p10_g_kg humidity_ratio_p50_g_kg humidity_ratio_p90_g_kg",
 }

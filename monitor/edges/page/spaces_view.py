@@ -100,7 +100,12 @@ def _rail(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Told:
         "kept": [batches_view.hung(b, snapshot, site) for b in kept_in(batches, name, now_ms)],
         "how": _how(house, snapshot, name),
         "do": coming.one_line(snapshot, name),
+        "rain": _rain(reader.rain_today(site, now_ms)) if name == OUTDOORS else "",
     }
+
+
+def _rain(fallen_mm: float | None) -> str:
+    return "" if fallen_mm is None else f"Rain since midnight: {fallen_mm:.1f} mm."
 
 
 def _how(house: House, snapshot: Snapshot, name: str) -> str:

@@ -9,7 +9,7 @@ from monitor.intake.topics import filter_problem, overlap
 from monitor.service.settings.names import read_name
 from monitor.service.settings.tables import MISSING, Table, one_of, shown
 from monitor.site.quantities import MEASURED, Quantity, units
-from monitor.site.spaces import ReadAs, Sensor, Space, TimeAt
+from monitor.site.spaces import OUTDOORS, ReadAs, Sensor, Space, TimeAt
 
 _TIME_UNITS = ["s", "ms", "iso"]
 _ON_ARRIVAL = "arrival"
@@ -44,6 +44,10 @@ def _read_sensor(table: Table, taken: list[str], spaces: dict[str, Space]) -> Se
         every_s = 60.0
     reads = read_read_as(table, topic)
     time, on_arrival = read_time(table, reads)
+    for quantity in reads:
+        if quantity.row.outdoors and space != OUTDOORS:
+            wrong = f"{quantity} is measured outdoors only"
+            table.problem("reads", wrong, f'space = "{OUTDOORS}" was expected', "mend the space")
     table.finish()
     return Sensor(name, space, topic, every_s, reads, time, on_arrival)
 
@@ -106,8 +110,9 @@ def _read_read(table: Table, quantity: Quantity) -> ReadAs:
             f'write unit = "{default}"',
         )
     unit = table.choice("unit", default, units(quantity))
+    total = quantity.row.amount and table.yes("total", False)
     table.finish()
-    return ReadAs(unit, pointer, senml_name, topic)
+    return ReadAs(unit, pointer, senml_name, topic, total)
 
 
 def _read_pointer(table: Table, example: str) -> str | None:

@@ -751,8 +751,21 @@ WRONG = [
         'reads.temprature = { at = "/t", unit = "°C" }',
         [
             '26: "reads.temprature" is no key that is known here; the keys are '
-            "battery, humidity, illuminance, irradiance, mass, pressure, signal, "
+            "battery, humidity, illuminance, irradiance, mass, pressure, rain, signal, "
             "surface_temperature, temperature; write temperature"
+        ],
+    ),
+    (
+        'reads.temperature = { at = "/t", unit = "°C" }',
+        'reads.rain = { at = "/t", unit = "mm" }',
+        ['26: rain is measured outdoors only; space = "outdoors" was expected; mend the space'],
+    ),
+    (
+        'reads.temperature = { at = "/t", unit = "°C" }',
+        'reads.temperature = { at = "/t", unit = "°C", total = true }',
+        [
+            '26: "reads.temperature.total" is no key that is known here; the keys are at, senml, '
+            "topic, unit; remove it"
         ],
     ),
     (
