@@ -6,7 +6,7 @@ import sys
 import pytest
 
 from tests.benchmarks.__main__ import judged
-from tests.benchmarks.table import LIMITS, Row
+from tests.benchmarks.table import LIMITS, Row, section, written
 
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:
@@ -62,3 +62,18 @@ def test_the_processor_decides_where_it_is_told() -> None:
 def test_a_limit_without_its_row_fails(capsys: pytest.CaptureFixture[str]) -> None:
     assert judged([rows()[1:]]) == 1
     assert "was not measured" in capsys.readouterr().err
+
+
+def test_what_is_written_keeps_what_was_not_measured_anew() -> None:
+    def part(name: str, ours: str) -> str:
+        return section(name, "How fast.", "on 2 cores", [Row("a thing", "one", ours)])
+
+    first = written(
+        "", "# Figures\n", {"bench_b": part("bench_b", "1 s"), "bench_a": part("bench_a", "2 s")}
+    )
+    assert first.index("bench_a") < first.index("bench_b")
+    again = written(first, "# Figures\n", {"bench_b": part("bench_b", "3 s")})
+    assert again == first.replace("1 s", "3 s")
+    assert again.startswith(
+        "# Figures\n\n## bench_a\n\nHow fast.\n\nMeasured on 2 cores.\n\n| what |"
+    )

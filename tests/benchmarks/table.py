@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from math import inf
 from typing import NamedTuple
 
@@ -43,12 +43,39 @@ LIMITS: dict[str, tuple[float, float]] = {
 }
 
 
+HEADING = (
+    "| what | size | ours | against, same run | ratio | asked |\n"
+    "| --- | --- | --- | --- | --- | --- |"
+)
+
+
+def line(row: Row) -> str:
+    """A row as a line of a Markdown table."""
+    ratio = "" if row.ratio is None else f"{row.ratio:.2f}"
+    return "| " + " | ".join((row.what, row.size, row.ours, row.against, ratio, row.goal)) + " |"
+
+
 def show(rows: Iterable[Row]) -> None:
     """Print rows as a Markdown table's body."""
     for row in rows:
-        ratio = "" if row.ratio is None else f"{row.ratio:.2f}"
-        cells = (row.what, row.size, row.ours, row.against, ratio, row.goal)
-        print("| " + " | ".join(cells) + " |", flush=True)
+        print(line(row), flush=True)
+
+
+def section(name: str, about: str, measured: str, rows: Iterable[Row]) -> str:
+    """One benchmark's part of the written figures.
+
+    about     what it is, in a sentence
+    measured  on which machine, under which load
+    """
+    table = "\n".join((HEADING, *map(line, rows)))
+    return f"## {name}\n\n{about}\n\nMeasured {measured}.\n\n{table}\n"
+
+
+def written(before: str, introduction: str, sections: Mapping[str, str]) -> str:
+    """The written figures: these sections anew, the others as they stood, by name."""
+    _, *standing = before.split("\n## ")
+    kept = {text.split("\n", 1)[0]: f"## {text.strip()}\n" for text in standing}
+    return "\n".join((introduction, *(text for _, text in sorted((kept | dict(sections)).items()))))
 
 
 def out_of_line(rows: Iterable[Row]) -> list[str]:
