@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import ast
 import io
+import re
 import sys
 import tokenize
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
+
+from vulture import Vulture
 
 PACKAGE = Path(__file__).parents[1] / "monitor"
 _NO_CODE = (
@@ -25,6 +28,15 @@ _NO_CODE = (
     tokenize.ENDMARKER,
 )
 SHORT_LINES, LONG_FUNCTION_LINES = 40, 40
+# Names that something outside the package's own code reaches, and what.
+REACHED = {
+    "on_connect on_disconnect on_message on_publish on_subscribe": "paho calls them",
+    "on_socket_close on_socket_register_write on_socket_unregister_write": "paho calls them",
+    "MaximumPacketSize SessionExpiryInterval connect_timeout": "paho reads them",
+    "debuglevel socket_connect_timeout socket_read_timeout": "Apprise and smtplib read them",
+    "should_exit": "uvicorn reads it",
+    "daemon_threads do_POST log_message": "the standard library's server reads and calls them",
+}
 
 
 class Module(NamedTuple):
@@ -158,6 +170,19 @@ def classes_named_twice(all_modules: list[Module]) -> list[str]:
     return [f"{name}: {', '.join(at)}" for name, at in sorted(places.items()) if len(at) > 1]
 
 
+def dead_names(package: Path) -> list[str]:
+    """Names that nothing in the package reaches, neither its code nor its pages' templates."""
+    found = Vulture()
+    found.scavenge([str(package)])
+    pages = " ".join(file.read_text("utf-8") for file in package.rglob("*.html"))
+    reached = set(re.findall(r"\w+", pages)) | {n for names in REACHED for n in names.split()}
+    return [
+        f"{Path(item.filename).relative_to(package)}:{item.first_lineno} {item.name}"
+        for item in found.get_unused_code(min_confidence=60)
+        if item.name not in reached
+    ]
+
+
 def figures(package: Path) -> Iterator[Figure]:
     """The rows of the table."""
     house = modules(package)
@@ -175,6 +200,8 @@ def figures(package: Path) -> Iterator[Figure]:
     for what, found, asked in rows:
         which = tuple(found(house))
         yield Figure(what, len(which), asked, which)
+    dead = tuple(dead_names(package))
+    yield Figure("dead names", len(dead), 0, dead)
 
 
 def main(arguments: list[str]) -> None:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import ast
 import re
+import sys
+import tomllib
 from collections.abc import Iterator
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
@@ -87,6 +90,23 @@ def test_only_the_clock_reads_the_wall(file: Path) -> None:
             assert (node.value.id, node.attr) not in WALL_CLOCK, (
                 f"{place}:{node.lineno} reads the wall clock; take the time as an argument"
             )
+
+
+def test_what_is_imported_is_declared() -> None:
+    """Else it is there only as long as something else wants it too."""
+    project = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text("utf-8"))["project"]
+    of_extras = project["optional-dependencies"]
+    wanted = [*project["dependencies"], *of_extras["demo"], *of_extras["parquet"]]
+    declared = {re.split(r"[^\w.-]", one)[0].lower() for one in wanted}
+    of_module = packages_distributions()
+    undeclared = {
+        f"{file.relative_to(PACKAGE)}: {name}"
+        for file in MODULES
+        for name in {m.split(".")[0] for m in imported(ast.parse(file.read_text("utf-8")))}
+        if name != "monitor" and name not in sys.stdlib_module_names
+        if not declared & {one.lower() for one in of_module.get(name, ())}
+    }
+    assert undeclared == set()
 
 
 def test_no_circle() -> None:
