@@ -124,6 +124,7 @@ class Daemon:
     def _worker(self) -> Worker:
         settings = self._settings
 
+        folders = settings.store.backup_folder, settings.store.second_backup_folder
         policy, book = policy_of(settings.notices), book_of(settings)
 
         def make_engine(writer: Writer) -> Engine:
@@ -151,6 +152,7 @@ class Daemon:
             clock.monotonic_s,
             settings.store.commit_every_s,
             [address.name for address in settings.notices.addresses],
+            [folder for folder in folders if folder is not None],
         )
 
     def _sender(self, worker: Worker) -> Sender:

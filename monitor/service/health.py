@@ -26,10 +26,16 @@ from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.spaces import Sensor
 from monitor.site.time import DAY_MS, MINUTE_MS
 from monitor.site.words import count, lasting, listed, when
-from monitor.store import backup
-from monitor.store.connection import SQLITE_VERSION, VERSION, StoreError, as_owner
+from monitor.store import beside
+from monitor.store.beside import journal_of
+from monitor.store.connection import (
+    SQLITE_VERSION,
+    VERSION,
+    StoreError,
+    StoreRefusedError,
+    as_owner,
+)
 from monitor.store.exports import FLAG_WORDS
-from monitor.store.journal import journal_of
 from monitor.store.journal import read as read_journal
 from monitor.store.mend import ALLOWED_MS
 from monitor.store.queries import NoticeSent, Reader
@@ -219,6 +225,9 @@ def _store(settings: Settings, running: dict[str, Any] | str, now_ms: int) -> It
     file = settings.store.file
     try:
         stored = _read_store(file, now_ms)
+    except StoreRefusedError as error:
+        yield Line("store", str(error), "do as it says before you start the monitor")
+        return
     except (StoreError, OSError) as error:
         yield Line("store", str(error), "start the monitor once, or look at the file's rights")
         return
@@ -356,8 +365,8 @@ def _backups(settings: Settings, now_ms: int) -> Iterator[Line]:
         if folder.exists() and not os.access(folder, os.R_OK | os.X_OK):
             yield Line(about, f"{folder}: only its owner may look into it", as_owner(folder))
             continue
-        found = backup.backups(store.file, folder)
-        made = backup.made_ms(store.file, found[-1]) if found else None
+        found = beside.backups(store.file, folder)
+        made = beside.made_ms(store.file, found[-1]) if found else None
         if made is None:
             yield Line(about, f"none yet in {folder}", "make one: drying-room backup")
             continue

@@ -69,6 +69,7 @@ class Worker:
     clock         now [UTC epoch ms]
     commit_every_s  at most so long between a change and its commit [s]
     addresses     names of the addresses to which notices go
+    backup_folders  where to look for a store that is gone
     """
 
     def __init__(
@@ -80,6 +81,7 @@ class Worker:
         monotonic: Callable[[], float],
         commit_every_s: float = 90.0,
         addresses: Sequence[str] = (),
+        backup_folders: Sequence[Path] = (),
     ) -> None:
         self._clock = clock
         self._monotonic = monotonic
@@ -92,7 +94,7 @@ class Worker:
         self._wake_send.setblocking(False)
         self._selector.register(self._wake_receive, selectors.EVENT_READ)
         self._events: deque[Event] = deque()
-        self.writer = Writer(store)
+        self.writer = Writer(store, backup_folders)
         self.engine = make_engine(self.writer)
         self.link = make_link(self._selector) if make_link else None
         self.snapshot = Snapshot()

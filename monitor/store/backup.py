@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import sqlite3
 from contextlib import closing, suppress
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from monitor.site.time import epoch_ms_of, utc
+from monitor.store.beside import (
+    RestoreMark,
+    backups,
+    finish_restore,
+    mark,
+    moment,
+    new_of,
+    replaced,
+    to_disk,
+    unmark,
+)
 from monitor.store.connection import StoreError, locked, open_for_reading, vacuum_into
 from monitor.store.journal import bring_back
 
-_DATED = "%Y%m%dT%H%M%SZ"
 _TABLES = {"reading", "air", "spell", "entry", "notice"}
 
 
@@ -108,25 +115,6 @@ def verify(file: Path) -> None:
         raise StoreError(f"{file}: is a database, but no store of this program")
 
 
-def backups(store: Path, folder: Path) -> list[Path]:
-    """The dated backups of a store in a folder, oldest first."""
-    found = []
-    with suppress(OSError):
-        for file in folder.glob(f"{store.stem}-*.sqlite"):
-            if made_ms(store, file) is not None:
-                found.append(file)
-    return sorted(found)
-
-
-def made_ms(store: Path, file: Path) -> int | None:
-    """When a backup was made, by its name [UTC epoch ms]; None: not one of ours."""
-    try:
-        moment = datetime.strptime(file.stem.removeprefix(f"{store.stem}-"), _DATED)
-    except ValueError:
-        return None
-    return epoch_ms_of(moment.replace(tzinfo=UTC))
-
-
 def restore(file: Path, store: Path, now_ms: int) -> Restored:
     """Make a backup the store; the store it replaces is kept beside it.
 
@@ -137,37 +125,28 @@ def restore(file: Path, store: Path, now_ms: int) -> Restored:
     verify(file)
     store.parent.mkdir(parents=True, exist_ok=True)
     with locked(store):
-        new = store.with_name(f"{store.name}.new")
+        finish_restore(store)
+        new, kept = new_of(store), replaced(store, now_ms)
+        under_way = RestoreMark(str(file.absolute()), kept.name, ready=False)
+        mark(store, under_way)
         try:
-            shutil.copyfile(file, new)
+            _copy_fresh(file, new)
             new.chmod(0o600)
             if store.exists():
                 shutil.copystat(store, new)
                 shutil.chown(new, store.stat().st_uid, store.stat().st_gid)
             with closing(sqlite3.connect(new, isolation_level=None)) as db:
                 entries, troubles = bring_back(db, store)
-            _to_disk(new)
+            to_disk(new)
             verify(new)
         except (OSError, sqlite3.Error, UnicodeDecodeError) as error:
             new.unlink(missing_ok=True)
+            unmark(store)
             why = error.strerror if isinstance(error, OSError) else str(error)
             raise StoreError(f"{store}: cannot be replaced ({why})") from error
-        kept = _put_aside(store, now_ms)
-        new.rename(store)
-        _to_disk(store.parent)
-    return Restored(store, kept, entries, troubles)
-
-
-def _put_aside(store: Path, now_ms: int) -> Path | None:
-    """The store and what its log still holds, under another name; it opens as it stood."""
-    if not store.exists():
-        return None
-    kept = store.with_name(f"{store.stem}.replaced-{moment(now_ms)}.sqlite")
-    for ending in ("", "-wal"):
-        with suppress(FileNotFoundError):
-            store.with_name(store.name + ending).rename(kept.with_name(kept.name + ending))
-    store.with_name(store.name + "-shm").unlink(missing_ok=True)
-    return kept
+        mark(store, replace(under_way, ready=True))
+        finish_restore(store)
+    return Restored(store, kept if kept.exists() else None, entries, troubles)
 
 
 def _vacuumed(store: Path, file: Path) -> Path:
@@ -178,13 +157,13 @@ def _vacuumed(store: Path, file: Path) -> Path:
         with closing(open_for_reading(store)) as db:
             vacuum_into(db, part)
         verify(part)
-        _to_disk(part)
+        to_disk(part)
         part.rename(file)
     except sqlite3.Error as error:
         raise StoreError(f"{file}: the backup could not be written ({error})") from error
     finally:
         part.unlink(missing_ok=True)
-    _to_disk(file.parent)
+    to_disk(file.parent)
     return file
 
 
@@ -193,30 +172,24 @@ def _copied(file: Path, folder: Path) -> Path:
     copy = folder / file.name
     part = copy.with_suffix(".part")
     try:
-        shutil.copyfile(file, part)
-        _to_disk(part)
+        _copy_fresh(file, part)
+        to_disk(part)
         verify(part)
         part.rename(copy)
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
-    _to_disk(folder)
+    to_disk(folder)
     return copy
+
+
+def _copy_fresh(file: Path, copy: Path) -> None:
+    """Copy into a file of our own making: what lies there under that name is no place to write."""
+    copy.unlink(missing_ok=True)
+    with file.open("rb") as source, copy.open("xb") as out:
+        shutil.copyfileobj(source, out)
 
 
 def _let_go(store: Path, folder: Path, kept: int) -> None:
     for file in backups(store, folder)[:-kept]:
         file.unlink(missing_ok=True)
-
-
-def _to_disk(path: Path) -> None:
-    opened = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(opened)
-    finally:
-        os.close(opened)
-
-
-def moment(now_ms: int) -> str:
-    """A moment as file names hold it: 20260712T041500Z."""
-    return utc(now_ms).strftime(_DATED)

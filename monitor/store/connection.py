@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from monitor.site.words import shown
+from monitor.store.beside import finish_restore, lost
 from monitor.store.schema import MIGRATIONS
 
 READ_WAIT_S = 2.0
@@ -54,15 +55,21 @@ def why_failed(error: WriteError) -> str:
     return _PLAIN.get(code, str(error))
 
 
-def open_for_writing(file: Path) -> tuple[sqlite3.Connection, IO[str]]:
+def open_for_writing(
+    file: Path, backup_folders: Sequence[Path] = ()
+) -> tuple[sqlite3.Connection, IO[str]]:
     """The one read-write connection, and the lock that keeps a second monitor out.
 
     Creates the file (0600) and brings it up to date.
-    raises StoreError
+    Finishes a restore that was cut short. raises StoreError; where a store was and is gone, too
     """
     file.parent.mkdir(parents=True, exist_ok=True)
     lock = _lock(file)
     try:
+        finish_restore(file)
+        gone = lost(file, backup_folders)
+        if gone is not None:
+            raise StoreRefusedError(gone)
         if not file.exists():
             os.close(os.open(file, os.O_CREAT | os.O_RDWR, 0o600))
         shut_to_others(file)
@@ -108,6 +115,9 @@ def open_for_reading(file: Path) -> sqlite3.Connection:
     raises StoreError
     """
     if not file.exists():
+        gone = lost(file)
+        if gone is not None:
+            raise StoreRefusedError(gone)
         raise StoreError(f"{file}: there is no store yet; start the monitor once, it makes one")
     if not os.access(file, os.R_OK):
         raise StoreError(f"{file}: only its owner may read it; {as_owner(file)}")

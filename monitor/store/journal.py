@@ -9,6 +9,7 @@ A line that cannot be read is passed over; an entry dated anew has a second line
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import sqlite3
@@ -20,6 +21,7 @@ from typing import NamedTuple
 from monitor.engine.effects import UNSAID_FROM
 from monitor.entries.entries import Entry, bears_from_ms
 from monitor.site.time import MINUTE_MS
+from monitor.store.beside import journal_of
 from monitor.store.connection import shut_to_others, transaction
 from monitor.store.entries import entries_in, fact, insert_entry, note
 
@@ -143,13 +145,10 @@ def bring_back(db: sqlite3.Connection, store: Path) -> tuple[int, list[str]]:
     return entries, troubles
 
 
-def journal_of(store: Path) -> Path:
-    """Where the journal of a store is."""
-    return store.with_name(store.name + ".entries")
-
-
 def read(file: Path) -> JournalContent:
     """What a journal says, as far as it can be read; raises OSError."""
+    if file.is_fifo():  # to read it would wait for ever
+        raise OSError(errno.EINVAL, "it is a pipe")
     try:
         content = file.read_bytes()
     except FileNotFoundError:
@@ -180,7 +179,7 @@ def _put_back(db: sqlite3.Connection, missing: Sequence[Entry]) -> None:
 
 def _append(file: Path, content: bytes) -> None:
     new = not file.exists()
-    opened = os.open(file, os.O_CREAT | os.O_APPEND | os.O_WRONLY, 0o600)
+    opened = os.open(file, os.O_CREAT | os.O_APPEND | os.O_WRONLY | os.O_NONBLOCK, 0o600)
     try:
         while content:
             content = content[os.write(opened, content) :]

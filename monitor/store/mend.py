@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from monitor.site.time import DAY_MIN, MINUTE_MS
-from monitor.store.backup import moment
+from monitor.store.beside import moment
 from monitor.store.connection import StoreError, open_for_writing, transaction, vacuum_into
 from monitor.store.entries import entries_in
 from monitor.store.journal import Journal

@@ -34,9 +34,9 @@ class Writer(Queries):
     Nothing is kept until `commit`; after a failure, `rollback` brings back the last commit.
     """
 
-    def __init__(self, file: Path) -> None:
+    def __init__(self, file: Path, backup_folders: Sequence[Path] = ()) -> None:
         self.file = file
-        connection, self._lock = open_for_writing(file)
+        connection, self._lock = open_for_writing(file, backup_folders)
         super().__init__(connection)
         self._entered: list[Entry] = []  # since the last commit
         self.journal = Journal(file, self._db)

@@ -45,8 +45,8 @@ from monitor.service.shipped import shipped
 from monitor.service.times import read_time
 from monitor.site.flowers import BookError, read_book
 from monitor.store.backup import restore, verify
+from monitor.store.beside import journal_of
 from monitor.store.connection import StoreError, vacuum_into
-from monitor.store.journal import journal_of
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.faults.mutator import NASTY, mutated

@@ -18,7 +18,8 @@ from monitor.service.errands import BACKUP
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.time import DAY_MS
 from monitor.store import connection
-from monitor.store.backup import BackupOrder, Made, back_up, backups, made_ms, restore, verify
+from monitor.store.backup import BackupOrder, Made, back_up, restore, verify
+from monitor.store.beside import backups, made_ms
 from monitor.store.connection import StoreError
 from monitor.store.writer import Writer
 

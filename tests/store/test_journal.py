@@ -6,6 +6,7 @@ Real files throughout; kills are a process that ends itself between two calls of
 from __future__ import annotations
 
 import json
+import os
 import random
 import sqlite3
 import stat
@@ -21,8 +22,9 @@ from monitor.entries.entries import Entry, Request, bears_from_ms
 from monitor.notices.spell_rules import Policy
 from monitor.site.time import HOUR_MS
 from monitor.store.backup import BackupOrder, back_up, restore
+from monitor.store.beside import journal_of
 from monitor.store.connection import vacuum_into
-from monitor.store.journal import journal_of, read
+from monitor.store.journal import read
 from monitor.store.mend import set_aside_future
 from monitor.store.queries import Reader
 from monitor.store.schema import MIGRATIONS
@@ -229,6 +231,17 @@ def test_a_journal_that_cannot_be_written_loses_no_entry(tmp_path: Path) -> None
     assert writer.journal.trouble is None
     writer.close()
     assert entries_of(store) == in_journal(store) == SAID
+
+
+def test_a_pipe_in_the_journals_place_holds_nobody_up(tmp_path: Path) -> None:
+    store, journal = tmp_path / "x.sqlite", journal_of(tmp_path / "x.sqlite")
+    os.mkfifo(journal)
+    writer = Writer(store)
+    assert writer.journal.trouble == "it is a pipe"
+    enter_all(writer, SAID)
+    assert writer.journal.trouble == "No such device or address"
+    writer.close()
+    assert entries_of(store) == SAID
 
 
 # -- killed at every place ------------------------------------------------------------------------
