@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import groupby, islice
 
 from monitor.edges.mqtt import Broker, Guest
-from monitor.intake.guesses import Guess, guess, guess_time, words_of
+from monitor.site.quantities import Guess, guess, guess_time, words_of
 
 MOST_TOPICS = 5000
 MOST_NUMBERS_A_TOPIC = 40

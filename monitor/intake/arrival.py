@@ -1,4 +1,4 @@
-"""When a reading was taken: its own time, if that can be true.
+"""How messages come: the topics they come under, and when what they tell was measured.
 
 Live, a time from before this century or over an hour ahead cannot be true: the time of arrival
 stands in, with a flag. Where the clock is the readings' own, nothing stands in: now is the highest
@@ -8,11 +8,16 @@ time accepted, and a leap of over two days waits until a second sensor confirms 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime
 from typing import NamedTuple
 
+from monitor.intake.documents import MISSING, follow, tokens
+from monitor.intake.unreadable import UnreadableError, names, said
 from monitor.site.quantities import Flag, Reading
-from monitor.site.time import HOUR_MS
+from monitor.site.spaces import TimeAt
+from monitor.site.time import HOUR_MS, epoch_ms_of
 
+LATEST_MS = 253_402_300_799_999  # the end of the year 9999
 CENTURY_MS = 946_684_800_000  # 2000-01-01T00:00Z
 AHEAD_MS = HOUR_MS
 LEAP_MS = 48 * HOUR_MS
@@ -84,3 +89,130 @@ NO_TIME = (
     "it carries no time of its own, and here the clock is the readings' own; say in the sensor's "
     "settings where its time is found, or let the sensor send one"
 )
+
+
+# -- the time in a payload --------------------------------------------------------------------
+
+
+class TimeIn:
+    """Where a JSON payload says when it was measured."""
+
+    def __init__(self, at: TimeAt) -> None:
+        self._steps, self._unit = tokens(at.pointer), at.unit
+        self._where = f"the time at {at.pointer}"
+
+    def read(self, document: object) -> int:
+        """The time [UTC epoch ms]; UnreadableError says why there is none."""
+        found = follow(document, self._steps)
+        if found is MISSING:
+            where = self._where.removeprefix("the time ")
+            raise UnreadableError(
+                f"there is no time {where}, {names(document)}; mend the settings or the sensor"
+            )
+        if self._unit == "iso":
+            return _ms_of_iso(found, self._where)
+        if type(found) is not int and type(found) is not float:
+            raise UnreadableError(
+                f"{self._where} is {said(found)}, not a number; "
+                f"send epoch {'seconds' if self._unit == 's' else 'milliseconds'}"
+                f"{_iso_hint(found)}"
+            )
+        if self._unit == "s":
+            return ms_of_s(found, self._where, ', or write unit = "ms"')
+        if not 0 <= found <= LATEST_MS:
+            raise UnreadableError(
+                f"{self._where} is not a number of milliseconds since 1970; send epoch milliseconds"
+            )
+        return round(found)
+
+
+def _iso_hint(found: object) -> str:
+    return ', or write unit = "iso"' if isinstance(found, str) and "-" in found else ""
+
+
+def ms_of_s(seconds: float, where: str, too_large: str = "") -> int:
+    """Epoch seconds as milliseconds; UnreadableError where they cannot be a time."""
+    if not 0 <= seconds <= LATEST_MS / 1000:
+        mend = "send epoch seconds" + (too_large if seconds > 0 else "")
+        raise UnreadableError(f"{where} is not a number of seconds since 1970; {mend}")
+    return round(seconds * 1000)
+
+
+def _ms_of_iso(found: object, where: str) -> int:
+    example = "2026-07-14T09:30:00Z"
+    if not isinstance(found, str):
+        raise UnreadableError(f"{where} is {said(found)}, not ISO 8601; send such as {example}")
+    try:
+        time = datetime.fromisoformat(found)
+    except ValueError as error:
+        raise UnreadableError(
+            f"{where} is {said(found)}, not ISO 8601; send such as {example}"
+        ) from error
+    if time.tzinfo is None:
+        raise UnreadableError(
+            f"{where} is {said(found)} without its offset from UTC; send such as {example}"
+        )
+    time_ms = epoch_ms_of(time)
+    if time_ms < 0:
+        raise UnreadableError(f"{where} is {said(found)}, before 1970; set the sensor's clock")
+    return time_ms
+
+
+# -- topics: OASIS MQTT version 5.0, section 4.7 (the same rules as in 3.1.1) -----------------
+
+_MOST_BYTES = 65_535  # section 1.5.4: the length of a UTF-8 string is two bytes
+
+
+def filter_problem(topic_filter: str) -> str | None:
+    """What is wrong with a topic filter, in a few words; None: nothing."""
+    if not topic_filter:
+        return "is empty"
+    if len(topic_filter.encode("utf-8", "replace")) > _MOST_BYTES:
+        return f"is longer than {_MOST_BYTES} bytes"
+    if not topic_filter.isprintable():
+        return "holds a character that cannot be printed"
+    levels = topic_filter.split("/")
+    if levels[0] == "$share":
+        return "is a shared subscription, of which each reader gets only a part"
+    for place, level in enumerate(levels):
+        if "#" in level and (level != "#" or place != len(levels) - 1):
+            return 'has a "#" that does not stand alone at the end'
+        if "+" in level and level != "+":
+            return 'has a "+" that does not stand alone between slashes'
+    return None
+
+
+def matches(topic_filter: str, topic: str) -> bool:
+    """Whether a topic falls under a filter.
+
+    >>> matches("barn/#", "barn"), matches("barn/+", "barn/loft/rail"), matches("#", "$SYS/a")
+    (True, False, False)
+    """
+    if topic.startswith("$") and topic_filter[:1] in ("+", "#"):
+        return False
+    wanted, levels = topic_filter.split("/"), topic.split("/")
+    for place, level in enumerate(wanted):
+        if level == "#":
+            return True
+        if place == len(levels) or level not in ("+", levels[place]):
+            return False
+    return len(wanted) == len(levels)
+
+
+def overlap(one: str, other: str) -> bool:
+    """Whether some topic falls under both filters.
+
+    >>> overlap("barn/+/rail", "barn/loft/#"), overlap("barn/+", "barn/loft/rail")
+    (True, False)
+    """
+    for mine, its in ((one, other), (other, one)):
+        if mine.startswith("$") and its[:1] in ("+", "#"):
+            return False
+    mine_levels, its_levels = one.split("/"), other.split("/")
+    for here, there in zip(mine_levels, its_levels, strict=False):
+        if "#" in (here, there):
+            return True
+        if here != there and "+" not in (here, there):
+            return False
+    shorter, longer = sorted((mine_levels, its_levels), key=len)
+    return len(shorter) == len(longer) or longer[len(shorter)] == "#"

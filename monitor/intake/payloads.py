@@ -12,17 +12,25 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from datetime import datetime
 from typing import NamedTuple, Protocol
 
-from monitor.intake.pointers import MISSING, DoubledKeyError, follow, parse_json, pointer, tokens
-from monitor.intake.senml import RELATIVE_BELOW_S, Record, SenmlError, resolve
-from monitor.intake.topics import matches
+from monitor.intake.arrival import TimeIn, matches, ms_of_s
+from monitor.intake.documents import (
+    MISSING,
+    RELATIVE_BELOW_S,
+    DoubledKeyError,
+    Record,
+    SenmlError,
+    follow,
+    parse_json,
+    pointer,
+    resolve,
+    tokens,
+)
 from monitor.intake.unreadable import (
     PayloadError,
     UnreadableError,
     listed,
-    names,
     no_bare_number,
     no_json,
     no_number,
@@ -30,15 +38,13 @@ from monitor.intake.unreadable import (
     said,
 )
 from monitor.site.quantities import Conversion, Quantity, conversion
-from monitor.site.spaces import ReadAs, Sensor, TimeAt
-from monitor.site.time import epoch_ms_of
+from monitor.site.spaces import ReadAs, Sensor
 from monitor.site.words import shown
 
 __all__ = ["Decoded", "Decoder", "Failure", "Message", "PayloadError", "Value", "parsed"]
 
 MOST_BYTES = 65_536  # a sensor's message is a few hundred bytes
 MOST = 1e9  # no sensor of ours measures anything larger, in any unit
-LATEST_MS = 253_402_300_799_999  # the end of the year 9999
 _TOPICS_REMEMBERED, _LONGEST_REMEMBERED = 10_000, 200
 
 _BARE_NUMBER = re.compile(rb"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*")
@@ -193,7 +199,7 @@ class _JsonReader:
     ) -> None:
         self.sensor, self.topic_filter = sensor.name, topic_filter
         self.timed = sensor.time is not None
-        self._time = _Time(sensor.time) if sensor.time else None
+        self._time = TimeIn(sensor.time) if sensor.time else None
         self._fields = []
         for quantity, read_as in reads:
             steps = tokens(read_as.pointer or "")
@@ -277,7 +283,7 @@ class _SenmlReader:
     def _time_ms(self, record: Record, message: Message) -> int | None:
         where = f"SenML record {shown(record.name)}"
         if not -RELATIVE_BELOW_S < record.time_s < RELATIVE_BELOW_S:
-            return _ms_of_s(record.time_s, f"the time of {where}")
+            return ms_of_s(record.time_s, f"the time of {where}")
         if not self._settings.on_arrival:
             raise UnreadableError(
                 f"{where} does not say when it was measured; let the sensor send bt or t as epoch "
@@ -306,68 +312,6 @@ def _senml_value(record: Record, convert: Conversion) -> float:
     if not -MOST <= value <= MOST:
         raise UnreadableError(no_number(where, value, None))
     return (value + convert.shift) * convert.factor
-
-
-class _Time:
-    """Where a JSON payload says when it was measured."""
-
-    def __init__(self, at: TimeAt) -> None:
-        self._steps, self._unit = tokens(at.pointer), at.unit
-        self._where = f"the time at {at.pointer}"
-
-    def read(self, document: object) -> int:
-        found = follow(document, self._steps)
-        if found is MISSING:
-            where = self._where.removeprefix("the time ")
-            raise UnreadableError(
-                f"there is no time {where}, {names(document)}; mend the settings or the sensor"
-            )
-        if self._unit == "iso":
-            return _ms_of_iso(found, self._where)
-        if type(found) is not int and type(found) is not float:
-            raise UnreadableError(
-                f"{self._where} is {said(found)}, not a number; "
-                f"send epoch {'seconds' if self._unit == 's' else 'milliseconds'}"
-                f"{_iso_hint(found)}"
-            )
-        if self._unit == "s":
-            return _ms_of_s(found, self._where, ', or write unit = "ms"')
-        if not 0 <= found <= LATEST_MS:
-            raise UnreadableError(
-                f"{self._where} is not a number of milliseconds since 1970; send epoch milliseconds"
-            )
-        return round(found)
-
-
-def _iso_hint(found: object) -> str:
-    return ', or write unit = "iso"' if isinstance(found, str) and "-" in found else ""
-
-
-def _ms_of_s(seconds: float, where: str, too_large: str = "") -> int:
-    if not 0 <= seconds <= LATEST_MS / 1000:
-        mend = "send epoch seconds" + (too_large if seconds > 0 else "")
-        raise UnreadableError(f"{where} is not a number of seconds since 1970; {mend}")
-    return round(seconds * 1000)
-
-
-def _ms_of_iso(found: object, where: str) -> int:
-    example = "2026-07-14T09:30:00Z"
-    if not isinstance(found, str):
-        raise UnreadableError(f"{where} is {said(found)}, not ISO 8601; send such as {example}")
-    try:
-        time = datetime.fromisoformat(found)
-    except ValueError as error:
-        raise UnreadableError(
-            f"{where} is {said(found)}, not ISO 8601; send such as {example}"
-        ) from error
-    if time.tzinfo is None:
-        raise UnreadableError(
-            f"{where} is {said(found)} without its offset from UTC; send such as {example}"
-        )
-    time_ms = epoch_ms_of(time)
-    if time_ms < 0:
-        raise UnreadableError(f"{where} is {said(found)}, before 1970; set the sensor's clock")
-    return time_ms
 
 
 def _conversion(sensor: Sensor, quantity: Quantity) -> Conversion:

@@ -10,9 +10,9 @@ import json
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from monitor.intake.arrival import matches
+from monitor.intake.documents import MISSING, follow, tokens
 from monitor.intake.payloads import Decoder, Failure, Message, parsed
-from monitor.intake.pointers import MISSING, follow, tokens
-from monitor.intake.topics import matches
 from monitor.intake.unreadable import UnreadableError, names
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import ForecastFrom

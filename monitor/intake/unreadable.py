@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from monitor.intake.pointers import MISSING, pointer
+from monitor.intake.documents import MISSING, pointer
 from monitor.site.words import shown
 
 _NUMBER_AND_MORE = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?\s*[°%a-zA-Z][^0-9]*")

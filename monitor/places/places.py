@@ -20,7 +20,7 @@ A_FEW_YEARS = 24.0
 FADES_EARLY = 2.0
 
 
-class Place(NamedTuple):
+class Judgement(NamedTuple):
     """A judgement of a place: what, why, what to do, what would change it, with what caution."""
 
     good: bool
@@ -30,24 +30,24 @@ class Place(NamedTuple):
     caution: str = ""
 
 
-def humidity_there(use: Use, daily_mean_pct: float) -> Place:
+def humidity_there(use: Use, daily_mean_pct: float) -> Judgement:
     """Whether the air of a place is right for dried flowers. daily_mean_pct: of a day or more."""
     if safe_to_store(daily_mean_pct):
         if daily_mean_pct >= BRITTLE_BELOW_PCT:
-            return Place(
+            return Judgement(
                 True,
                 f"At {daily_mean_pct:.0f} % nothing can grow, and petals stay on.",
                 "nothing.",
                 "A damp spell over 60 % would change that, or heating that brings it under 40 %.",
             )
         where = "shut the boxes" if use is Use.STORING else "move them from what heats"
-        return Place(
+        return Judgement(
             False,
             f"At {daily_mean_pct:.0f} % petals turn brittle and fall.",
             f"{where}.",
             "Air between 45 and 60 % would be right.",
         )
-    return Place(
+    return Judgement(
         False,
         f"At {daily_mean_pct:.0f} % flowers take up water again; above 65 % mould can start.",
         "move them to a drier room, off the floor and away from outside walls.",
@@ -55,7 +55,7 @@ def humidity_there(use: Use, daily_mean_pct: float) -> Place:
     )
 
 
-def near_a_radiator(hourly_c: list[float]) -> Place | None:
+def near_a_radiator(hourly_c: list[float]) -> Judgement | None:
     """Whether something heats this place by fits and starts; None: not that one sees.
 
     hourly_c  temperatures hour by hour, a day or more [°C]
@@ -64,7 +64,7 @@ def near_a_radiator(hourly_c: list[float]) -> Place | None:
     worst = max(rises, default=0.0)
     if worst < RADIATOR_RISE_K:
         return None
-    return Place(
+    return Judgement(
         False,
         f"It warms by {worst:.0f} K within two hours here: a radiator, a stove or the sun is near.",
         "move what stands here two steps away from it.",
@@ -73,7 +73,7 @@ def near_a_radiator(hourly_c: list[float]) -> Place | None:
     )
 
 
-def colour_there(daily_dose_lx_h: float, blue_wool: float, *, ultraviolet: bool) -> Place:
+def colour_there(daily_dose_lx_h: float, blue_wool: float, *, ultraviolet: bool) -> Judgement:
     """How long a colour lasts in this light.
 
     daily_dose_lx_h  light of a day here [lx·h]
@@ -81,11 +81,11 @@ def colour_there(daily_dose_lx_h: float, blue_wool: float, *, ultraviolet: bool)
     """
     months = light.months_of_colour_left(0.0, daily_dose_lx_h, blue_wool, ultraviolet=ultraviolet)
     if months is None:
-        return Place(
+        return Judgement(
             True, "No light fades them here.", "nothing.", "A lamp or a window would change that."
         )
     good = months >= GOOD_COLOUR_MONTHS
-    return Place(
+    return Judgement(
         good,
         f"In this light colours stay good for {_lasts(months)}; colours differ by a factor of two.",
         "nothing." if good else "move them out of the brightest light, or change them by then.",
@@ -101,7 +101,7 @@ def _lasts(months: float) -> str:
     return "years"
 
 
-def told(place: Place) -> str:
+def told(place: Judgement) -> str:
     """A judgement in words."""
     to_do = "" if place.to_do == "nothing." else f"To do: {place.to_do} "
     caution = f" {place.caution}" if place.caution else ""

@@ -46,12 +46,17 @@ _NEAR_MIN = 120
 _WELL_MEASURED_MIN = 8
 # Fewer seen minutes than these tell nothing of a window's measures.
 _ENOUGH_SEEN = 30
+# Log odds: constant, per 10 % of humidity above the usual, per ln(1 + K above the day's coldest).
+_CONSTANT, _HUMIDITY, _WARMTH = -1.896, -0.483, 1.592
+# What is usual for an hour: the median of so many days before.
+_USUAL_DAYS = 15
+_FEWEST_DAYS = 3
 LIKELIER_THAN_NOT = 0.5
 # A beam is worth telling of when it lasts so long [min].
 _SHORTEST_MIN = 5
 
 
-class Place(NamedTuple):
+class Position(NamedTuple):
     """Where the site is. latitude, longitude [°]."""
 
     latitude: float
@@ -109,7 +114,7 @@ class Beam(NamedTuple):
     ends: int
 
 
-def beams(windows: Sequence[Window], place: Place, day: date) -> list[Beam]:
+def beams(windows: Sequence[Window], place: Position, day: date) -> list[Beam]:
     """When the beam reaches the rail on a local day under a clear sky, in order of time."""
     path = _sun_path(place, day)
     found: list[Beam] = []
@@ -119,7 +124,7 @@ def beams(windows: Sequence[Window], place: Place, day: date) -> list[Beam]:
     return sorted(found, key=lambda beam: (beam.begins, beam.window))
 
 
-def _runs(window: Window, place: Place, lit: list[int]) -> list[Beam]:
+def _runs(window: Window, place: Position, lit: list[int]) -> list[Beam]:
     """Runs of lit moments, their edges to the minute."""
     runs: list[list[int]] = []
     for at in lit:
@@ -133,7 +138,7 @@ def _runs(window: Window, place: Place, lit: list[int]) -> list[Beam]:
     ]
 
 
-def _edge(window: Window, place: Place, lit: int, step: int) -> int:
+def _edge(window: Window, place: Position, lit: int, step: int) -> int:
     """The last lit minute from a lit one in one direction."""
     at = lit
     while abs(at - lit) < _STEP_MIN:
@@ -145,7 +150,7 @@ def _edge(window: Window, place: Place, lit: int, step: int) -> int:
 
 
 @lru_cache(maxsize=128)  # some 4 MB; a look through the year takes about 70 days
-def _sun_path(place: Place, day: date) -> tuple[tuple[int, SunPosition], ...]:
+def _sun_path(place: Position, day: date) -> tuple[tuple[int, SunPosition], ...]:
     """Where the sun stands on a local day, every few minutes while it is up."""
     begin = midnight(day, place.timezone)
 
@@ -163,7 +168,7 @@ def _sun_path(place: Place, day: date) -> tuple[tuple[int, SunPosition], ...]:
     return tuple((m, sun) for m, sun in near if sun.elevation_deg > 0)
 
 
-def lit_days(windows: Sequence[Window], place: Place, day: date) -> tuple[date, date] | None:
+def lit_days(windows: Sequence[Window], place: Position, day: date) -> tuple[date, date] | None:
     """The first and last day, from this one on, of the next run of days with sun on the rail.
 
     returns  None where the sun does not reach the rail within a year. A whole year of it ends
@@ -189,7 +194,7 @@ def _turn(lit: _Lit, begin: int, *, wanted: bool) -> int | None:
     return None
 
 
-def ends_it(window: Window, place: Place, day: date) -> str | None:
+def ends_it(window: Window, place: Position, day: date) -> str | None:
     """To which side one metre along the rail ends it: left, right; None: neither."""
     for side, right_m in (("left", -1.0), ("right", 1.0)):
         if not beams([window.moved(right_m)], place, day):
@@ -197,7 +202,7 @@ def ends_it(window: Window, place: Place, day: date) -> str | None:
     return None
 
 
-def told(windows: Sequence[Window], place: Place, day: date) -> str:
+def told(windows: Sequence[Window], place: Position, day: date) -> str:
     """In words: from when to when, until which day, and what ends it. For a space's page.
 
     Looking out through the window, left is left.
@@ -233,7 +238,7 @@ def told(windows: Sequence[Window], place: Place, day: date) -> str:
 
 def direct_minutes(
     windows: Sequence[Window],
-    place: Place,
+    place: Position,
     minute: NDArray[np.int64],
     lux: Floats | None,
     chance_of_sun: Floats | None = None,
@@ -293,7 +298,7 @@ class Correction(NamedTuple):
 
 
 def corrected(
-    windows: Sequence[Window], place: Place, minute: NDArray[np.int64], lux: Floats
+    windows: Sequence[Window], place: Position, minute: NDArray[np.int64], lux: Floats
 ) -> Correction | None:
     """Whether the light sensor bears the geometry out; None: no sun was foreseen.
 
@@ -339,7 +344,7 @@ class Dose(NamedTuple):
 
 
 def estimated_dose(
-    windows: Sequence[Window], place: Place, day: date, sunshine: float | None
+    windows: Sequence[Window], place: Position, day: date, sunshine: float | None
 ) -> Dose:
     """Light that the beam brings to the rail in a day, where no light sensor tells it.
 
@@ -365,3 +370,28 @@ def estimated_dose(
 
 def _clock(epoch_minute: int, timezone: str) -> str:
     return f"{local(epoch_minute * MINUTE_MS, timezone):%H:%M}"
+
+
+def chance_of_sun(outdoor_c: Floats, outdoor_pct: Floats) -> Floats:
+    """Probability that the sun shone, hour by hour, from the air outdoors; nothing at night.
+
+    A sunny hour is drier than that hour was of late, and warmer than the day's coldest: from these
+    two alone (a beam of over 120 W/m², as the WMO counts sunshine), fitted by logistic regression
+    to the typical years of Sand Point, Alaska, and Miami, Florida, sun above 5°, 11 April to 7
+    October; `bench_adviser` holds it against Greensboro, North Carolina, which it never saw.
+
+    outdoor_c, outdoor_pct  temperature [°C] and humidity [%] of the hours of local days one after
+                            the other, shape (days, 24), NaN where unknown
+    returns                 [-], shape (days, 24); NaN where the day or those before are not known
+    """
+    chance = np.full(outdoor_c.shape, np.nan)
+    known = np.flatnonzero(np.isfinite(outdoor_c + outdoor_pct).all(axis=1))
+    for day in range(len(outdoor_c)):
+        before = known[(known >= day - _USUAL_DAYS) & (known < day)]
+        if before.size < _FEWEST_DAYS:
+            continue
+        damper = outdoor_pct[day] - np.median(outdoor_pct[before], axis=0)
+        warmer = outdoor_c[day] - outdoor_c[day].min()
+        odds = np.exp(_CONSTANT + _HUMIDITY * damper / 10 + _WARMTH * np.log1p(warmer))
+        chance[day] = odds / (1 + odds)
+    return chance

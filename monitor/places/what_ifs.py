@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from monitor.entries.entries import RequestError
-from monitor.places.balance import WhatIf, bears_range
 from monitor.places.plan import Candidate, Choice, heating_said, so_many, what_if
+from monitor.places.water import WhatIf, bears_range
 from monitor.site.words import named
 
 _FORMS = '"door", "fan 60" (m³ an hour), "dehumidifier 10" (litres a day), "bunches 6" or "heater"'

@@ -19,10 +19,9 @@ from monitor.entries.admission import flower_named
 from monitor.entries.batches import Batch, described, fold, hanging_in
 from monitor.entries.entries import JSON, RequestError, standing
 from monitor.entries.fields import FIELDS
-from monitor.places.balance import SpaceAir
-from monitor.places.harvest import days_to_crisp
-from monitor.places.plan import Candidate, Harvest, ranking, told
-from monitor.places.sun import Place, beams
+from monitor.places.plan import Candidate, Harvest, days_to_crisp, ranking, told
+from monitor.places.sun import Position, beams
+from monitor.places.water import SpaceAir
 from monitor.places.what_ifs import read_what_ifs, told_what_ifs
 from monitor.science.moist_air import standard_pressure
 from monitor.service.settings.settings import load
@@ -207,7 +206,7 @@ def _hot_lately(reader: Reader, space: Space, now: int) -> float | None:
 def _sun_min(reader: Reader, site: Site, space: Space, now: int) -> float | None:
     """Minutes of sun on the rail in a day: by its windows, else by its light; None: not known."""
     if space.windows:
-        place = Place(site.latitude, site.longitude, site.timezone)
+        place = Position(site.latitude, site.longitude, site.timezone)
         today = local_day(now * MINUTE_MS, site.timezone)
         return float(sum(b.ends - b.begins for b in beams(space.windows, place, today)))
     lit = any(Quantity.ILLUMINANCE in s.reads for s in site.sensors_of(space.name))

@@ -21,8 +21,7 @@ from numpy.typing import NDArray
 from monitor.ahead.airing import Standing, Verb, advise
 from monitor.ahead.exchange import by_following
 from monitor.air.minute import MinuteOfAir
-from monitor.places.sun import Place, direct_minutes
-from monitor.places.sunshine import chance_of_sun
+from monitor.places.sun import Position, chance_of_sun, direct_minutes
 from monitor.science import moist_air
 from monitor.site.spaces import Window
 from tests.benchmarks.room_simulator import (
@@ -260,7 +259,7 @@ def measured(case: Case, rng: np.random.Generator) -> Window:
     )  # fmt: skip
 
 
-def rays(case: Case, out: Weather, place: Place, minute: NDArray[np.int64]) -> NDArray[np.bool_]:
+def rays(case: Case, out: Weather, place: Position, minute: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Where pvlib's sun is seen from the rail through the pane."""
     import pandas as pd
     import pvlib
@@ -297,7 +296,7 @@ def sun(cases: tuple[Case, ...], every_days: int, climate: str = "Greensboro") -
     found = np.zeros((5, 3))
     out = weather(climate)
     chance = by_local_hour(out)
-    place = Place(out.latitude, out.longitude, "UTC")
+    place = Position(out.latitude, out.longitude, "UTC")
     begin = 27_874_080  # 2023-01-01 00:00 UTC
     rng = np.random.default_rng(5)
     for case in cases:

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.intake.arrival import filter_problem, matches, overlap
+from monitor.intake.documents import MISSING, follow, parse_json, pointer, tokens
 from monitor.intake.payloads import Decoder, Message, PayloadError
-from monitor.intake.pointers import MISSING, follow, parse_json, pointer, tokens
-from monitor.intake.topics import filter_problem, matches, overlap
 from monitor.site.quantities import Quantity, units
 from monitor.site.spaces import ReadAs, Sensor, TimeAt
 

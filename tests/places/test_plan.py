@@ -6,9 +6,16 @@ import pytest
 
 from monitor.ahead.exchange import Exchange
 from monitor.drying.members import book_prior
-from monitor.places.balance import SpaceAir, bears_g_h, given_off_g_h, humidity_with
-from monitor.places.harvest import days_to_crisp
-from monitor.places.plan import Candidate, Harvest, heating_said, ranking, told, what_if
+from monitor.places.plan import (
+    Candidate,
+    Harvest,
+    days_to_crisp,
+    heating_said,
+    ranking,
+    told,
+    what_if,
+)
+from monitor.places.water import SpaceAir, bears_g_h, given_off_g_h, humidity_with
 from monitor.service.shipped import shipped
 from monitor.site.flowers import read_book
 

@@ -7,7 +7,7 @@ import pytest
 
 from monitor.places.sun import (
     Correction,
-    Place,
+    Position,
     beams,
     corrected,
     direct_minutes,
@@ -24,7 +24,7 @@ from monitor.site.spaces import Window
 from tests.benchmarks.bench_adviser import CASES, Case, rays
 from tests.benchmarks.room_simulator import Weather
 
-HERE = Place(54.9, -2.1, "Europe/London")
+HERE = Position(54.9, -2.1, "Europe/London")
 ROOF_LIGHT = Window("roof light", 258, 0.425, 0.6, 0.55, 1.2, 0.0175)
 JULY = date(2025, 7, 14)
 NO_WEATHER = Weather("", 0, 0, 0, *(np.zeros(1) for _ in range(5)))

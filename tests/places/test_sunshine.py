@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from monitor.places.sunshine import chance_of_sun
+from monitor.places.sun import chance_of_sun
 from monitor.science.sun import sun_elevation
 from tests.benchmarks.bench_adviser import by_local_hour
 from tests.benchmarks.room_simulator import weather

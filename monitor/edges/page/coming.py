@@ -11,7 +11,7 @@ from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import hanging_in
 from monitor.notices.sentences import foreseen
-from monitor.places import leaks
+from monitor.places import water
 from monitor.site.spaces import OUTDOORS, Site
 from monitor.site.words import humidity, temperature, when_minute
 
@@ -86,10 +86,10 @@ def _hours(coming: Coming, house: House, now_ms: int) -> list[Told]:
 def _leaks(house: House, snapshot: Snapshot, name: str, coming: Coming) -> list[str]:
     batches = hanging_in(snapshot.history.batches, name, snapshot.now_ms)
     circumstances = house.circumstances(snapshot)
-    return leaks.told(
+    return water.told_leaks(
         house.site.spaces[name],
         coming.exchange,
-        leaks.water_given_off_g_h(batches, snapshot.prospects, house.book),
+        water.water_given_off_g_h(batches, snapshot.prospects, house.book),
         snapshot.air.get(name),
         snapshot.air.get(OUTDOORS),
         circumstances.pressure_pa,

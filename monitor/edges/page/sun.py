@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.places import places, sun
-from monitor.places.sun import Beam, Place
-from monitor.places.sunshine import chance_of_sun
+from monitor.places.sun import Beam, Position, chance_of_sun
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Site, Space, Use, Window
 from monitor.site.time import DAY_MIN, MINUTE_MS, local, midnight
@@ -55,18 +54,18 @@ def of_space(site: Site, space: Space, store: Path, today: date) -> list[str]:
 
 
 @lru_cache(maxsize=64)
-def _beams(windows: tuple[Window, ...], place: Place, today: date) -> tuple[Beam, ...]:
+def _beams(windows: tuple[Window, ...], place: Position, today: date) -> tuple[Beam, ...]:
     return tuple(sun.beams(windows, place, today))
 
 
 @lru_cache(maxsize=64)
-def _told(windows: tuple[Window, ...], place: Place, today: date) -> str:
+def _told(windows: tuple[Window, ...], place: Position, today: date) -> str:
     return sun.told(windows, place, today)
 
 
 @lru_cache(maxsize=64)  # once a day for each space
 def _checked(
-    windows: tuple[Window, ...], place: Place, name: str, store: Path, today: date, lit: bool
+    windows: tuple[Window, ...], place: Position, name: str, store: Path, today: date, lit: bool
 ) -> str:
     """What the light says of the windows; where none is measured, yesterday's estimated dose."""
     end = midnight(today, ZoneInfo(place.timezone))
@@ -126,8 +125,8 @@ def as_a_place(space: Space, reader: Reader, now: int, blue_wool: float) -> list
     return [places.told(place) for place in found]
 
 
-def _place(site: Site) -> Place:
-    return Place(site.latitude, site.longitude, site.timezone)
+def _place(site: Site) -> Position:
+    return Position(site.latitude, site.longitude, site.timezone)
 
 
 def _clock(minute: int, timezone: str) -> str:

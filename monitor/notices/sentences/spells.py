@@ -11,7 +11,7 @@ from monitor.ahead.airing import airing_helps
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
 from monitor.notices.notice import Circumstances, Notice, Part, Weight, body, place_of
-from monitor.places.sun import Place, beams
+from monitor.places.sun import Position, beams
 from monitor.site.kinds import Advice, Kind
 from monitor.site.spaces import Use
 from monitor.site.time import MINUTE_MS, local, local_day
@@ -168,7 +168,7 @@ def _sun_until(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
     if spell.kind is not Kind.SUNNY or space is None or not space.windows:
         return ""
     site, now = circumstances.site, now_ms // MINUTE_MS
-    place = Place(site.latitude, site.longitude, site.timezone)
+    place = Position(site.latitude, site.longitude, site.timezone)
     today = beams(space.windows, place, local_day(now_ms, site.timezone))
     ends = [b.ends for b in today if b.begins <= now < b.ends]
     if not ends:

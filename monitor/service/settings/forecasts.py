@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from monitor.intake.pointers import tokens
-from monitor.intake.topics import overlap
+from monitor.intake.arrival import overlap
+from monitor.intake.documents import tokens
 from monitor.service.settings.names import read_name
 from monitor.service.settings.sensors import read_read_as, read_time, read_topic, topics
 from monitor.service.settings.tables import MISSING, Table, shown

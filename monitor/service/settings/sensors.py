@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from monitor.intake.pointers import tokens
-from monitor.intake.topics import filter_problem, overlap
+from monitor.intake.arrival import filter_problem, overlap
+from monitor.intake.documents import tokens
 from monitor.service.settings.names import read_name
 from monitor.service.settings.tables import MISSING, Table, one_of, shown
 from monitor.site.quantities import MEASURED, Quantity, units

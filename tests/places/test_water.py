@@ -17,7 +17,7 @@ from monitor.air.minute import MinuteOfAir
 from monitor.drying.prospects import Prospect
 from monitor.entries.batches import Batch, Stay
 from monitor.notices.sentences.foreseen import airing_told, best_hours_told
-from monitor.places import leaks
+from monitor.places import water
 from monitor.science import moist_air
 from monitor.site.flowers import read_book
 from monitor.site.spaces import Limits, Site, Space, Use
@@ -44,7 +44,7 @@ def air(t: float, rh: float) -> MinuteOfAir:
 
 
 def told(exchange: Exchange | None, water_g_h: float | None, outdoors: MinuteOfAir | None) -> str:
-    said = leaks.told(SPACE, exchange, water_g_h, air(20, 65), outdoors, PRESSURE_PA)
+    said = water.told_leaks(SPACE, exchange, water_g_h, air(20, 65), outdoors, PRESSURE_PA)
     return " ".join(said)
 
 
@@ -53,15 +53,15 @@ def test_water_of_the_batches() -> None:
     flower = BOOK.find("statice")
     assert flower is not None
     share = sum(flower.water_pct_wb) / 200
-    given = leaks.water_given_off_g_h([BATCH], {1: prospect(10.0)}, BOOK)
+    given = water.water_given_off_g_h([BATCH], {1: prospect(10.0)}, BOOK)
     assert given == pytest.approx(2000 * share * 0.1 / 24)
 
 
 def test_water_of_a_batch_never_weighed_cannot_be_told() -> None:
     unweighed = replace(BATCH, fresh_mass_g=None)
-    assert leaks.water_given_off_g_h([unweighed], {1: prospect(10.0)}, BOOK) is None
-    assert leaks.water_given_off_g_h([BATCH], {}, BOOK) is None
-    assert leaks.water_given_off_g_h([], {}, BOOK) == 0.0
+    assert water.water_given_off_g_h([unweighed], {1: prospect(10.0)}, BOOK) is None
+    assert water.water_given_off_g_h([BATCH], {}, BOOK) is None
+    assert water.water_given_off_g_h([], {}, BOOK) == 0.0
 
 
 def test_too_tight_is_told_with_what_would_do() -> None:
@@ -94,7 +94,7 @@ def test_air_that_is_wetter_itself_takes_nothing_away() -> None:
 def test_what_is_missing_is_named(
     space: Space, water_g_h: float | None, outdoors: MinuteOfAir | None, missing: str
 ) -> None:
-    said = leaks.told(space, MANY, water_g_h, air(20, 65), outdoors, PRESSURE_PA)
+    said = water.told_leaks(space, MANY, water_g_h, air(20, 65), outdoors, PRESSURE_PA)
     assert said[0] == "The leaks change the air 0.8 to 1.2 times an hour."
     assert missing in said[1]
     assert "cannot be told" in said[1]
