@@ -28,8 +28,11 @@ from monitor.entries.verbs import VERBS
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Space
 from monitor.site.time import MINUTE_MS
+from monitor.site.words import listed
 
 _NO_SCALE = "no sensor of the settings weighs: give the scale's [[sensor]] a reads.mass"
+SCALES_DIFFER = 1.02  # a weighing may be off by so much; our own choice
+AT_ONCE_MS = 10 * MINUTE_MS  # corrections of one entry within this may be of two people
 FUTURE_ALLOWED_MS = MINUTE_MS  # clocks of phone and monitor differ a little
 
 
@@ -75,13 +78,50 @@ def admit(request: Request, known: Known, number: int, now_ms: int) -> Entry:
     entry = Entry(number, now_ms, at_ms, request.verb, arguments)
     for problem in _new_problems(known, before, entry):
         raise _refusal(problem, number, known)
+    if request.verb == "weigh":
+        _no_heavier(arguments, before)
     return entry
 
 
 def upset(known: Known, entry: Entry) -> list[str]:
     """Sentences about entries that stop counting once this correction or undoing is taken in."""
     new = _new_problems(known, _history(known), entry)
-    return [f"entry {p.entry} no longer counts: {p.sentence}" for p in new]
+    told = [f"entry {p.entry} no longer counts: {p.sentence}" for p in new]
+    return told + _corrected_at_once(known, entry)
+
+
+def _corrected_at_once(known: Known, entry: Entry) -> list[str]:
+    """Two people may correct one entry at once: the later one is told of the other."""
+    entries = {one.id: one for one in known.entries} | {entry.id: entry}
+    root, gone = first_of(entries, entry.id), undone(known.entries)
+    return [
+        f"entry {other.id} changed {listed(both)} just before; what you say counts now"
+        for other in known.entries
+        if entry.verb == other.verb == CORRECT
+        and other.id not in gone
+        and entry.made_ms - other.made_ms < AT_ONCE_MS
+        and first_of(entries, other.id) == root
+        and (both := [_called(part) for part in other.arguments if part in entry.arguments])
+    ]
+
+
+def _called(part: str) -> str:
+    return FIELDS[part].words if part in FIELDS else "the time"
+
+
+def _no_heavier(arguments: Mapping[str, JSON], history: History) -> None:
+    """What dries gets lighter: a bunch that got heavier is another one, or was weighed wrongly."""
+    grams = arguments["grams"]
+    for batch in history.batches:
+        fresh_g = batch.fresh_mass_g
+        if batch.hung_by != arguments["batch"] or fresh_g is None:
+            continue
+        if isinstance(grams, int | float) and grams > fresh_g * SCALES_DIFFER:
+            raise RequestError(
+                f"{grams:g} g is more than when it was hung ({fresh_g:g} g): is it the same "
+                f"bunch? If that figure is wrong, correct entry {batch.hung_by} first",
+                "grams",
+            )
 
 
 def _history(known: Known, *more: Entry) -> History:

@@ -371,3 +371,31 @@ def test_what_is_admitted_never_breaks_the_history(
             assert len(upset(known(entries[:-1]), entry)) == len(new)
         assert made(entry, after)
         assert len(history_lines(entries, after, ZONE)) == len(entries)
+
+
+def test_a_bunch_that_got_heavier_is_asked_back() -> None:
+    entries: list[Entry] = []
+    enter(entries, "hang statice --space loft --bunches 6 --fresh-mass 150")
+    enter(entries, "weigh statice-1 152")  # scales differ
+    with pytest.raises(RequestError) as refused:
+        enter(entries, "weigh statice-1 190")
+    assert refused.value.sentence == (
+        "190 g is more than when it was hung (150 g): is it the same bunch? "
+        "If that figure is wrong, correct entry 1 first"
+    )
+    enter(entries, "correct 1 --fresh-mass 200")
+    enter(entries, "weigh statice-1 190")
+
+
+def test_two_corrections_of_one_entry_at_once_are_said() -> None:
+    entries: list[Entry] = []
+    enter(entries, "hang statice --space loft --bunches 6")
+    enter(entries, "correct 1 --bunches 7")
+    entry = enter(entries, "correct 1 --bunches 8 --colour violet")
+    assert upset(known(entries[:-1]), entry) == [
+        "entry 2 changed bunches just before; what you say counts now"
+    ]
+    entry = enter(entries, "correct 1 --colour white")
+    assert upset(known(entries[:-1]), entry) == [
+        "entry 3 changed the colour just before; what you say counts now"
+    ]
