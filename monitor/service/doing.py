@@ -17,7 +17,7 @@ from monitor.edges import clock
 from monitor.service import requests
 from monitor.service.asking import printed, settings_file, settings_of, time_of
 from monitor.service.cli import AskedWronglyError, FailedError
-from monitor.service.settings.settings import Settings, load
+from monitor.service.settings.settings import LONGEST_FILE, Settings, content_of, load
 from monitor.service.times import read_time
 from monitor.site.time import MINUTE_MS
 
@@ -40,7 +40,8 @@ def run(asked: Namespace) -> int:
     entries = []
     if asked.entries is not None:
         try:
-            entries = requests.read_entries_file(asked.entries.read_text("utf-8"), zone)
+            text = content_of(asked.entries, LONGEST_FILE).decode("utf-8")
+            entries = requests.read_entries_file(text, zone)
         except requests.EntriesError as error:
             lines = [f"{asked.entries}:{line}: {what}" for line, what in error.problems]
             raise AskedWronglyError("\n".join(lines)) from error

@@ -110,7 +110,7 @@ class Pages:
             get("/plan", "plan.html", self._plan),
             get("/check/{name:path}", "check.html", self._check),
             get("/do/{verb}", "form.html", self._form),
-            get("/correct/{number:int}", "form.html", self._correct),
+            get("/correct/{number}", "form.html", self._correct),
             Route("/enter", self._enter, methods=["POST"]),
             Route("/report/{week}", self._report),
             Route("/live", self._events),
@@ -227,9 +227,9 @@ class Pages:
 
     def _correct(self, request: Request, snapshot: Any) -> dict[str, Any]:
         number = request.path_params["number"]
-        if not any(e.id == number for e in standing(snapshot.entries)):
+        if not any(str(e.id) == number for e in standing(snapshot.entries)):
             raise HTTPException(404)
-        return self._form_told("correct", {"entry": str(number)}, snapshot)
+        return self._form_told("correct", {"entry": number}, snapshot)
 
     def _form_told(
         self, verb: str, typed: dict[str, str], snapshot: Any, error: RequestError | None = None

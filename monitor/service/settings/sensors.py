@@ -52,6 +52,9 @@ def _read_sensor(table: Table, taken: list[str], spaces: dict[str, Space]) -> Se
     return Sensor(name, space, topic, every_s, reads, time, on_arrival)
 
 
+_OURS = "drying-room"  # the first level of what the monitor publishes
+
+
 def read_topic(table: Table) -> str | None:
     """An MQTT topic filter; None: there is none."""
     expected, write = "an MQTT topic", 'topic = "barn/loft/rail"'
@@ -62,6 +65,13 @@ def read_topic(table: Table) -> str | None:
             "topic",
             f"the topic {shown(topic)} {problem}",
             f"{expected} was expected",
+            f"write {write}",
+        )
+    elif topic is not None and topic.split("/")[0] == _OURS:
+        table.problem(
+            "topic",
+            f"the topic {shown(topic)} is one of the monitor's own: it would hear itself",
+            "a topic to which a sensor publishes was expected",
             f"write {write}",
         )
     return topic

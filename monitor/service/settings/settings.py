@@ -6,6 +6,7 @@ of the settings file; what the program writes goes to its state folder unless to
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import tomllib
@@ -28,6 +29,7 @@ PROGRAM = "drying-room"
 SERVICE_SETTINGS = Path("/etc/drying-room")
 SERVICE_STATE = Path("/var/lib/drying-room")
 SERVICE_RUNTIME = Path("/run/drying-room")
+LONGEST_FILE, LONGEST_SECRET = 2_000_000, 64_000  # bytes
 WEEKDAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
 
 
@@ -157,7 +159,7 @@ def read(path: Path, *, passphrase_may_be_missing: bool = False) -> tuple[Settin
 def read_secret(path: Path) -> str:
     """What a secret file holds, without the line's end; SettingsError if it cannot be read."""
     try:
-        secret = path.read_text("utf-8").strip()
+        secret = content_of(path, LONGEST_SECRET).decode("utf-8").strip()
     except UnicodeDecodeError as error:
         wrong = f"{path}: the file is not UTF-8 text; a secret in one line was expected"
         raise SettingsError([f"{wrong}; write it anew"]) from error
@@ -169,6 +171,17 @@ def read_secret(path: Path) -> str:
         wrong = f"{path}: the file holds nothing but spaces; a secret in one line was expected"
         raise SettingsError([f"{wrong}; write it anew"])
     return secret
+
+
+def content_of(path: Path, longest: int) -> bytes:
+    """All of a plain file; raises OSError, as of one that never ends or that nobody fills."""
+    if path.exists() and not path.is_file():
+        raise OSError(errno.EINVAL, "it is no plain file")
+    with path.open("rb") as opened:
+        content = opened.read(longest + 1)
+    if len(content) > longest:
+        raise OSError(errno.EFBIG, f"it is longer than {longest // 1000} kB")
+    return content
 
 
 def is_the_services(path: Path) -> bool:
@@ -202,7 +215,7 @@ def socket_file(settings: Settings) -> Path:
 def _text(path: Path) -> str:
     example = "config/drying-room.toml shows how"
     try:
-        data = path.read_bytes()
+        data = content_of(path, LONGEST_FILE)
     except FileNotFoundError as error:
         wrong = f"{path}:1: there is no such file; a settings file was expected"
         raise SettingsError([f"{wrong}; make one ({example}) or mend --config"]) from error

@@ -158,7 +158,7 @@ def _in_order(low: float | None, high: float | None) -> bool:
 def _read_delays(table: Table, use: Use) -> Delays:
     stated: dict[str, int] = {}
     for key, example in _DELAY_KEYS.items():
-        seconds = table.duration_s(key, None, "0 s", "7 days", example)
+        seconds = table.duration_s(key, None, "1 min", "7 days", example)
         if seconds is not None:
             stated[key] = round(seconds / 60)
     table.finish()

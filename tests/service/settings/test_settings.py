@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import tomllib
 from datetime import time
@@ -587,13 +588,13 @@ WRONG = [
     (
         'hot = "20 min"',
         "hot = 20",
-        ['14: delays.hot is 20; a time from 0 s to 7 days was expected; write hot = "20 min"'],
+        ['14: delays.hot is 20; a time from 1 min to 7 days was expected; write hot = "20 min"'],
     ),
     (
         'hot = "20 min"',
         'hot = "20 minutes"',
         [
-            '14: delays.hot is "20 minutes"; a time from 0 s to 7 days was expected; '
+            '14: delays.hot is "20 minutes"; a time from 1 min to 7 days was expected; '
             'write hot = "20 min"'
         ],
     ),
@@ -654,6 +655,19 @@ WRONG = [
             '23: the topic "croft/loft+" has a "+" that does not stand alone between '
             'slashes; an MQTT topic was expected; write topic = "barn/loft/rail"'
         ],
+    ),
+    (
+        'topic = "croft/loft/rail"',
+        'topic = "drying-room/#"',
+        [
+            '23: the topic "drying-room/#" is one of the monitor\'s own: it would hear itself; a '
+            'topic to which a sensor publishes was expected; write topic = "barn/loft/rail"'
+        ],
+    ),
+    (
+        'hot = "20 min"',
+        'hot = "0 s"',
+        ['14: delays.hot is "0 s"; a time from 1 min to 7 days was expected; write hot = "20 min"'],
     ),
     (
         'topic = "croft/loft/rail"',
@@ -926,7 +940,7 @@ def test_a_folder_is_no_settings_file(folder):
     with pytest.raises(SettingsError) as caught:
         load(Path("."))
     assert caught.value.problems == [
-        ".:1: the file cannot be read (Is a directory); a settings file was expected; "
+        ".:1: the file cannot be read (it is no plain file); a settings file was expected; "
         "mend its mode or --config"
     ]
 
@@ -1409,3 +1423,16 @@ def test_a_forecast_is_read_as_it_stands(folder):
 def test_a_forecast_told_wrongly_is_said(folder, old, new, said):
     _, problems = read(with_forecast(folder, old, new))
     assert any(said in problem for problem in problems.all()), problems.all()
+
+
+def test_what_never_ends_is_no_settings_file(tmp_path: Path) -> None:
+    pipe, long = tmp_path / "pipe", tmp_path / "long.toml"
+    os.mkfifo(pipe)
+    long.write_bytes(b"#" * 3_000_000)
+    for file, why in (
+        (Path("/dev/full"), "it is no plain file"),
+        (pipe, "it is no plain file"),
+        (long, "it is longer than 2000 kB"),
+    ):
+        with pytest.raises(SettingsError, match=why):
+            load(file)
