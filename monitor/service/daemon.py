@@ -21,19 +21,14 @@ from monitor.edges.page import House, PageServer, Place
 from monitor.edges.sender import Delivered, Outcome, Sender
 from monitor.edges.socket import Listener
 from monitor.engine.engine import Engine
-from monitor.engine.publications import publications
 from monitor.intake.payloads import Decoder
 from monitor.intake.published import ForecastReader
 from monitor.notices.sentences import upkeep
 from monitor.notices.spell_rules import Policy
-from monitor.service.broker_watch import BrokerWatch
 from monitor.service.desk import Desk
 from monitor.service.errands import Errands
-from monitor.service.flood_watch import FloodWatch
-from monitor.service.jobs import Stepper, Timetable
+from monitor.service.jobs import Replay, Stepper, Timetable
 from monitor.service.outgoing import Outgoing
-from monitor.service.payload_watch import PayloadWatch
-from monitor.service.replay import Replay
 from monitor.service.requests import EntryLine, parse_form
 from monitor.service.settings.flower_book import book_of
 from monitor.service.settings.settings import (
@@ -42,10 +37,8 @@ from monitor.service.settings.settings import (
     read_secret,
     socket_file,
 )
-from monitor.service.timekeeping import Timekeeper
-from monitor.service.worker import Worker
-from monitor.site.spaces import Site
-from monitor.site.time import MINUTE_MS
+from monitor.service.watches import BrokerWatch, FloodWatch, PayloadWatch, Publisher, Timekeeper
+from monitor.service.worker import WayOut, Worker
 from monitor.store.connection import DAMAGED, FULL, WriteError, why_failed
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
@@ -92,8 +85,6 @@ class Daemon:
             stack.callback(worker.stop)
             sender = self._sender(worker)
             sending = threading.Thread(target=self._guard(sender.run), name="sender")
-            worker.after_commit.append(sender.wake)
-            worker.after_snapshot.append(_Publisher(worker, self._settings.site).publish)
             stack.callback(sending.join)
             stack.callback(sender.stop)
             desk = Desk(worker, self._settings, book_of(self._settings).words())
@@ -159,8 +150,6 @@ class Daemon:
         addresses = {a.name: a.url() for a in self._settings.notices.addresses}
         store, page = self._settings.store.file, self._settings.page.address
         outbox = Outgoing(store, page, list(addresses), worker.now_ms)
-        worker.when_failing.append(partial(_alarm, worker, outbox))
-        worker.when_written_again.append(outbox.withdraw)
 
         def report(outcome: Outcome) -> None:
             if not outbox.note(outcome):
@@ -169,7 +158,9 @@ class Daemon:
         def beat() -> None:
             self._sender_beat_s = clock.monotonic_s()
 
-        return Sender(outbox, addresses, report, worker.now_ms, beat)
+        sender = Sender(outbox, addresses, report, worker.now_ms, beat)
+        worker.way_out = WayOut(sender.wake, partial(_alarm, worker, outbox), outbox.withdraw)
+        return sender
 
     def _page(self, worker: Worker, desk: Desk) -> PageServer:
         settings, page = self._settings, self._settings.page
@@ -198,7 +189,8 @@ class Daemon:
     def _keep_time(self, worker: Worker, errands: Errands, stack: ExitStack) -> None:
         if self._until_ms is not None:
             stepper = Stepper(errands.jobs(), self._zone, errands.now)
-            Replay(worker, self._until_ms, self._entries, stepper, clock.monotonic_s)
+            replay = Replay(worker, self._until_ms, self._entries, stepper, clock.monotonic_s)
+            worker.watches = [Publisher(worker, self._settings.site), replay]
             return
         timetable = Timetable(
             errands.jobs(),
@@ -214,10 +206,17 @@ class Daemon:
         newest_ms = worker.writer.newest_ms()
         if newest_ms is not None:
             self._time.expect(newest_ms)
-        Timekeeper(worker, self._time, errands.catch_up, timetable.clock_set)
-        BrokerWatch(worker, self._settings.site.timezone, clock.monotonic_s)
-        PayloadWatch(worker, self._settings.site)
-        FloodWatch(worker)
+        worker.time_known = self._time.known
+        if self._time.known:
+            worker.post(errands.catch_up)
+        site = self._settings.site
+        worker.watches = [
+            Timekeeper(worker, self._time, errands.catch_up, timetable.clock_set),
+            BrokerWatch(worker, site.timezone, clock.monotonic_s),
+            PayloadWatch(worker, site),
+            FloodWatch(worker),
+            Publisher(worker, site),
+        ]
 
     def _catch_signals(self, stack: ExitStack) -> None:
         if threading.current_thread() is not threading.main_thread():
@@ -259,35 +258,6 @@ class Daemon:
                 if not any(row.next_try_ms <= now_ms for row in reader.unsent()):
                     return
             threading.Event().wait(0.1)
-
-
-class _Publisher:
-    """Publishes what changed since it was last published, retained; once a minute at most.
-
-    Over a new connection all of it, at once: what was under way when the last broke may be lost.
-    """
-
-    def __init__(self, worker: Worker, site: Site) -> None:
-        self._worker = worker
-        self._site = site
-        self._published: dict[str, bytes] = {}
-        self._minute = 0
-        self._connected_ms = 0
-
-    def publish(self) -> None:
-        link, snapshot = self._worker.link, self._worker.snapshot
-        minute = snapshot.now_ms // MINUTE_MS
-        if link is None or not link.state.connected:
-            return
-        if link.state.since_ms != self._connected_ms:
-            self._connected_ms = link.state.since_ms
-            self._published.clear()
-        elif minute == self._minute:
-            return
-        self._minute = minute
-        for topic, payload in publications(snapshot, self._site):
-            if self._published.get(topic) != payload and link.publish(topic, payload, retain=True):
-                self._published[topic] = payload
 
 
 def _alarm(worker: Worker, outgoing: Outgoing, error: WriteError) -> None:

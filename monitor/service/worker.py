@@ -18,7 +18,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from socket import socketpair
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from monitor.edges.mqtt import Incoming, Link
 from monitor.engine.effects import Effects
@@ -50,6 +50,20 @@ class Enter:
 
     request: Request
     answer: Future[Entered] = field(default_factory=Future)
+
+
+class Watch(Protocol):
+    """Something that is looked at once a turn, in the worker's thread, before the commit."""
+
+    def look(self, now_ms: int) -> None: ...
+
+
+class WayOut(NamedTuple):
+    """Who is told, past the store: that there was a commit, that the store fails, and no longer."""
+
+    committed: Callable[[], None]
+    fails: Callable[[WriteError], None]
+    written_again: Callable[[], None]
 
 
 class Task(Protocol):
@@ -98,13 +112,8 @@ class Worker:
         self.engine = make_engine(self.writer)
         self.link = make_link(self._selector) if make_link else None
         self.snapshot = Snapshot()
-        self.after_commit: list[Callable[[], None]] = []
-        self.after_snapshot: list[Callable[[], None]] = []
-        self.before_minutes: list[Callable[[], None]] = []
-        self.after_minutes: list[Callable[[], None]] = []
-        # The store does not mend by itself; and it can be written again.
-        self.when_failing: list[Callable[[WriteError], None]] = []
-        self.when_written_again: list[Callable[[], None]] = []
+        self.watches: list[Watch] = []
+        self.way_out: WayOut | None = None
         self.heard_s = monotonic()
         self.beat_s = monotonic()
         self.trouble: str | None = None
@@ -158,23 +167,21 @@ class Worker:
             self.link.service(ready)
         try:
             self._take_in()
-            for call in self.before_minutes:
-                call()
             self._advance()
             self._do_events()
-            for call in self.after_minutes:
-                call()
+            self._refresh()
+            for watch in self.watches:
+                watch.look(self.now_ms())
             if self._commit_now():
                 self._commit()
         except OWN_MISTAKES:
             raise
         except WriteError as error:
             self._start_over(error)
-        self._refresh()
 
     def _sleep_s(self) -> float:
         now_ms = self._clock()
-        if self._events or self._folds():
+        if self._events or self._folds() or self._snapshot_at == -math.inf:
             return 0.0
         until_minute = (MINUTE_MS - now_ms % MINUTE_MS) / 1000
         sleep = min(until_minute, 1.0 if self.writer.open_transaction else 5.0)
@@ -294,8 +301,8 @@ class Worker:
             self._say("journal", _NO_JOURNAL, self.writer.journal.file, self.writer.journal.trouble)
         if written and self.trouble is not None:
             trouble, self.trouble, self._alarmed = self.trouble, None, False
-            for call in self.when_written_again:
-                call()
+            if self.way_out is not None:
+                self.way_out.written_again()
             self.write(self.engine.tell(upkeep.store_trouble(trouble, self.now_ms())))
         if self.link is not None and self._taken:
             self.link.acknowledge(self._taken)
@@ -304,8 +311,8 @@ class Worker:
         for answer, entered in self._answers:
             answer.set_result(entered)
         self._answers.clear()
-        for call in self.after_commit:
-            call()
+        if self.way_out is not None:
+            self.way_out.committed()
 
     def _commit_last(self) -> None:
         try:
@@ -362,8 +369,8 @@ class Worker:
         """Once while it lasts: have it said past the store."""
         if not self._alarmed:
             self._alarmed = True
-            for call in self.when_failing:
-                call(error)
+            if self.way_out is not None:
+                self.way_out.fails(error)
 
     def _wait(self, seconds: float) -> None:
         """Let the store recover, still listening to the broker's socket and to `stop`."""
@@ -380,8 +387,6 @@ class Worker:
         if self._monotonic() - self._snapshot_at >= 1.0:
             self._snapshot_at = self._monotonic()
             self.snapshot = self.engine.snapshot(self.now_ms())
-            for call in self.after_snapshot:
-                call()
 
     def _say(self, about: str, sentence: str, *words: object) -> None:
         """Log a sentence, once an hour about one thing."""

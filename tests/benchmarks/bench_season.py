@@ -116,16 +116,18 @@ def recomputed(file: Path, hours: int) -> tuple[Work, Work]:
         time.monotonic,
     )
     turns: list[Work] = []
-    began, cpu_s = time.perf_counter(), time.process_time()
 
-    def turned() -> None:
-        turns.append(Work(time.perf_counter(), time.process_time()))
-        if not worker.engine.behind(worker.now_ms()):
-            worker.stop()
+    class Turned:
+        def look(self, now_ms: int) -> None:
+            turns.append(Work(time.perf_counter(), time.process_time()))
+            if not worker.engine.behind(now_ms):
+                worker.stop()
+
+    began, cpu_s = time.perf_counter(), time.process_time()
 
     for request in entries(hours):
         worker.enter(request, end_ms)
-    worker.after_minutes.append(turned)
+    worker.watches = [Turned()]
     worker.run()
     took = Work(time.perf_counter() - began, time.process_time() - cpu_s)
     lasted = [Work(b.seconds - a.seconds, b.cpu_s - a.cpu_s) for a, b in pairwise(turns)]

@@ -21,9 +21,9 @@ from monitor.engine.engine import Engine
 from monitor.intake.payloads import Decoder
 from monitor.notices.notice import Weight
 from monitor.notices.spell_rules import Policy
-from monitor.service.broker_watch import BrokerWatch
 from monitor.service.daemon import broker_of
 from monitor.service.settings.settings import Settings, load, socket_file
+from monitor.service.watches import BrokerWatch
 from monitor.service.worker import Worker
 from tests.faults.proxy import Mode, Proxy
 from tests.service.test_jobs import BOOK
@@ -161,7 +161,7 @@ def test_a_broker_away_for_long_is_said_once_and_its_return(tmp_path: Path, hear
         time.monotonic,
         commit_every_s=0.2,
     )
-    BrokerWatch(worker, "Europe/London", time.monotonic, patience_s=1.0)
+    worker.watches = [BrokerWatch(worker, "Europe/London", time.monotonic, patience_s=1.0)]
     thread = threading.Thread(target=worker.run)
     thread.start()
 

@@ -22,7 +22,7 @@ from monitor.edges.mqtt import Guest
 from monitor.engine.engine import Engine
 from monitor.notices.spell_rules import Policy
 from monitor.service.settings.settings import load
-from monitor.service.timekeeping import PATIENCE_MS, Timekeeper
+from monitor.service.watches import CLOCK_PATIENCE_MS, Timekeeper
 from monitor.service.worker import Worker
 from tests.faults.conftest import Shim
 from tests.service.test_jobs import BOOK
@@ -246,22 +246,23 @@ def titles_after(folder: Path, machine: Machine, trouble_ms: int) -> list[str]:
         clock.now_ms,
         time.monotonic,
     )
+    worker.time_known = clock.known
     keeper = Timekeeper(worker, clock, lambda _: None, lambda: None)
-    keeper.look()
+    keeper.look(clock.now_ms())
     if clock.known:
         machine.wall_ms += YEAR_S * 1000
     for _ in range(1 + trouble_ms // 5000):
-        keeper.look()
+        keeper.look(clock.now_ms())
         machine.passes(5000)
     worker.commit()
-    titles = [told.notice.title for _, told in worker.writer.told_since(0)]
+    titles = [told.notice.title for told in worker.writer.told_since(0)]
     worker.stop()
     worker.run()
     return titles
 
 
 @pytest.mark.parametrize(
-    ("lasting_ms", "said"), [(PATIENCE_MS - 5000, False), (3 * PATIENCE_MS, True)]
+    ("lasting_ms", "said"), [(CLOCK_PATIENCE_MS - 5000, False), (3 * CLOCK_PATIENCE_MS, True)]
 )
 @pytest.mark.parametrize("known", [True, False], ids=["leapt", "not known"])
 def test_a_wrong_clock_is_said_once_when_it_lasts(

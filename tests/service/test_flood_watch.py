@@ -10,8 +10,8 @@ from monitor.air.memory import MOST_HELD
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
 from monitor.notices.spell_rules import Policy
-from monitor.service.flood_watch import SAID_AGAIN_MS, FloodWatch
 from monitor.service.settings.settings import load
+from monitor.service.watches import SAID_AGAIN_MS, FloodWatch
 from monitor.service.worker import Worker
 from tests.service.test_live import SETTINGS
 from tests.service.test_payload_watch import BOOK
@@ -45,7 +45,7 @@ def test_a_flood_is_said_once_a_day(tmp_path: Path) -> None:
             for n in range(first, first + count)
         ]
         worker.write(worker.engine.receive(made))
-        watch.look()
+        watch.look(now_ms)
 
     def said() -> int:
         worker.snapshot = worker.engine.snapshot(now_ms)
@@ -56,10 +56,10 @@ def test_a_flood_is_said_once_a_day(tmp_path: Path) -> None:
     assert said() == 0
     feed(600, MOST_HELD // 2)
     assert said() == 1
-    watch.look()
+    watch.look(now_ms)
     assert said() == 1
     now_ms += SAID_AGAIN_MS
-    watch.look()
+    watch.look(now_ms)
     assert said() == 2
     worker.stop()
     worker.run()  # commits, and closes

@@ -31,7 +31,7 @@ from sample_readings.scenario import HAPPENINGS
 from tests.conftest import Kept
 from tests.engine.test_engine import rows
 from tests.service.test_jobs import BOOK
-from tests.service.trial import NINE_DAYS, SAMPLES, Trial, settings_in
+from tests.service.trial import NINE_DAYS, SAMPLES, Caught, Trial, settings_in
 
 KILLS = 10
 SHUFFLED_WITHIN_H = 6.0
@@ -184,8 +184,6 @@ def test_folded_anew_from_the_store(tmp_path: Path, kept: Kept) -> None:
     )
     nothing = {"sensor": "loft-rail", "quantity": "humidity", "offset": 0.0}
     worker.enter(Request("calibrate", nothing, before[0][0][0]), end_ms)
-    worker.after_minutes.append(
-        lambda: None if worker.engine.behind(worker.now_ms()) else worker.stop()
-    )
+    worker.watches = [Caught(worker)]
     worker.run()
     assert [rows(file, asked) for asked in KEPT] == before

@@ -28,8 +28,17 @@ from monitor.intake.payloads import Message
 from monitor.notices.spell_rules import Policy
 from monitor.service import errands
 from monitor.service.errands import UPKEEP_AT, Errands
-from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, Stepper, Timetable, due, last_week
-from monitor.service.replay import Replay
+from monitor.service.jobs import (
+    LEARNING,
+    REPORT,
+    UPKEEP,
+    Job,
+    Replay,
+    Stepper,
+    Timetable,
+    due,
+    last_week,
+)
 from monitor.service.settings.settings import Settings, load
 from monitor.service.worker import Worker
 from monitor.site.flowers import read_book
@@ -351,14 +360,13 @@ def test_what_a_failed_commit_undid_is_done_again_in_a_replay(tmp_path: Path) ->
     )
     done: list[int] = []
     stepper = Stepper([NIGHTLY], ZoneInfo("UTC"), lambda job, due_ms: done.append(due_ms))
-    Replay(worker, end_ms + DAY_MS, [], stepper, wall.monotonic)
+    replay = Replay(worker, end_ms + DAY_MS, [], stepper, wall.monotonic)
 
     def turn() -> None:
         while worker.engine.behind(worker.now_ms()):
             worker.write(worker.engine.advance(worker.now_ms(), 2000))
             worker.write(worker.engine.consider())
-        for call in worker.after_minutes:
-            call()
+        replay.look(worker.now_ms())
 
     for told_ms in (begin_ms, end_ms):
         told = json.dumps({"ts": told_ms, "t": 20, "rh": 50}).encode()

@@ -16,8 +16,8 @@ from monitor.engine.engine import Engine
 from monitor.intake.payloads import Decoder, Message
 from monitor.notices.spell_rules import Policy
 from monitor.service.daemon import broker_of
-from monitor.service.payload_watch import MOST_A_DAY, PATIENCE_MS, PayloadWatch
 from monitor.service.settings.settings import load
+from monitor.service.watches import MOST_A_DAY, PATIENCE_MS, PayloadWatch
 from monitor.service.worker import Worker
 from monitor.site.flowers import read_book
 from monitor.site.time import DAY_MS
@@ -48,7 +48,7 @@ def test_it_is_said_once_while_it_lasts_and_not_of_a_single_bad_message(tmp_path
         time.monotonic,
         commit_every_s=0.2,
     )
-    PayloadWatch(worker, settings.site, patience_ms=2000, day_ms=2000)
+    worker.watches = [PayloadWatch(worker, settings.site, patience_ms=2000, day_ms=2000)]
     thread = threading.Thread(target=worker.run)
     thread.start()
 
@@ -117,7 +117,7 @@ def test_a_flood_of_garbage_from_many_sensors_is_one_notice(tmp_path: Path) -> N
         worker.write(worker.engine.receive(made))
         now[0] += 1000
         worker.snapshot = worker.engine.snapshot(now[0])
-        watch.look()
+        watch.look(now[0])
 
     def titles() -> list[str]:
         return [told.notice.title for told in worker.engine.snapshot(now[0]).notices.values()]

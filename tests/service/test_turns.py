@@ -17,6 +17,7 @@ from monitor.site.time import MINUTE_MS
 from monitor.store.writer import Writer
 from tests.service.test_live import SETTINGS
 from tests.service.test_payload_watch import BOOK
+from tests.service.trial import Caught
 
 END_MS = 1_784_000_000_000 // MINUTE_MS * MINUTE_MS
 HOURS = 5
@@ -52,9 +53,7 @@ def test_a_slow_machine_folds_fewer_minutes_at_a_time(
         return advance(now_ms, most)
 
     worker.engine.advance = watched  # type: ignore[method-assign]
-    worker.after_minutes.append(
-        lambda: None if worker.engine.behind(worker.now_ms()) else worker.stop()
-    )
+    worker.watches = [Caught(worker)]
     worker.run()
     assert (asked[0], asked[-1]) == (1, last)
     assert not worker.engine.behind(worker.now_ms())

@@ -13,6 +13,7 @@ from typing import TypeVar
 from monitor.edges.broker import RunningBroker
 from monitor.edges.socket import SocketError, ask
 from monitor.service.settings.settings import Settings, load, socket_file
+from monitor.service.worker import Worker
 from monitor.store.exports import export
 from monitor.store.formats import Format
 from monitor.store.queries import Reader
@@ -161,3 +162,14 @@ class Trial:
         with Reader(self.settings.store.file) as reader, file.open("wb") as out:
             export(reader, self.settings.site, what, out, Format.CSV)
         return file.read_text("utf-8")
+
+
+@dataclass
+class Caught:
+    """A watch that stops its worker once all minutes are folded."""
+
+    worker: Worker
+
+    def look(self, now_ms: int) -> None:
+        if not self.worker.engine.behind(now_ms):
+            self.worker.stop()
