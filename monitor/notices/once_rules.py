@@ -190,10 +190,13 @@ class Foretold(NamedTuple):
 
 
 class Ringing(NamedTuple):
-    """Whether the phone may ring for a kind of notice in a space just now."""
+    """Whether the phone may ring for what is coming in a space just now.
+
+    held  kinds that are paused there, or were told of for many spaces today
+    """
 
     resting: bool
-    paused: frozenset[Kind] = frozenset()
+    held: frozenset[Kind] = frozenset()
     capped: bool = False
 
 
@@ -249,7 +252,7 @@ class SoonRules:
                 continue
             if any(s.space == space and s.kind is kind and s.ended is None for s in spells):
                 continue
-            if ringing.resting or ringing.capped or kind in ringing.paused:
+            if ringing.resting or ringing.capped or kind in ringing.held:
                 continue
             told = Foretold(
                 space, kind, now * MINUTE_MS, likely.probability, likely.begins,

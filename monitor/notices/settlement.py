@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple, Protocol
 
 from monitor.air.spell_changes import SpellKey, compare, key_of
 from monitor.air.spells import Spell
 from monitor.entries.entries import Entry
-from monitor.notices.notice import THIS_SPELL_MS, Circumstances, Notice, NoticeRow, Weight
+from monitor.notices.notice import (
+    THIS_SPELL_MS,
+    Circumstances,
+    Notice,
+    NoticeRow,
+    Part,
+    Said,
+    Weight,
+    midnight,
+)
 from monitor.notices.once_rules import Ringing
 from monitor.notices.sentences import upkeep
-from monitor.notices.spell_rules import Policy, Said, decide, deliver_at
+from monitor.notices.spell_rules import MANY, Policy, decide, deliver_at
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MIN, MINUTE_MS, minute_of_day
@@ -86,9 +96,20 @@ class Settler:
         """Whether the phone may ring for what is only coming in a space."""
         zone, policy = self._site.timezone, self._policy
         keys = {kind: SpellKey(kind.value, space, None, -1) for kind in Kind}
+        since_ms = midnight(now_ms, zone)
+        foretold = Counter(
+            n.kind
+            for n in (row.notice for row in self._said.rows)
+            if n.part == Part.COMING and n.made_ms >= since_ms
+        )
+        held = (
+            kind
+            for kind in Kind
+            if foretold[kind] >= MANY or self._said.paused(keys[kind], Weight.SOON, now_ms)
+        )
         return Ringing(
             policy.resting(now_ms, zone),
-            frozenset(k for k in Kind if self._said.paused(keys[k], Weight.SOON, now_ms)),
+            frozenset(held),
             self._said.rung_on_the_day(space, now_ms, zone) >= policy.daily_cap,
         )
 

@@ -11,9 +11,9 @@ from monitor.air.minute import MinuteOfAir
 from monitor.air.musty import drying_too_slowly
 from monitor.air.spell_changes import SpellChanges
 from monitor.air.spells import Spell
-from monitor.notices.notice import Circumstances, Notice, Part, Weight
+from monitor.notices.notice import Circumstances, Notice, Part, Said, Weight
 from monitor.notices.sentences import foreseen, spells, upkeep
-from monitor.notices.spell_rules import Policy, Said, decide
+from monitor.notices.spell_rules import Policy, decide
 from monitor.science import moist_air
 from monitor.site.kinds import Kind
 from monitor.site.spaces import OUTDOORS, Limits, Site, Space, Use, Window
@@ -73,6 +73,7 @@ _WORST = {
 def every_message() -> Iterator[tuple[str, Notice]]:
     """Each message with a name that says what it shows."""
     yield from _of_spells()
+    yield from _of_alarms()
     yield from _at_the_edges()
     yield from _of_the_coming_hours()
     yield from _of_the_day()
@@ -183,6 +184,21 @@ def _of_spells() -> Iterator[tuple[str, Notice]]:
             yield f"damp, urgent, {space}, {name} outdoors", _said(Part.WORSE, very, around)
 
 
+def _of_alarms() -> Iterator[tuple[str, Notice]]:
+    """What comes and goes, and what is in many places at once."""
+    for kind in (Kind.HOT, Kind.DAMP, Kind.ARID, Kind.MUSTY, Kind.SILENT):
+        spell, around = _spell(kind), _circumstances(kind, None)
+        told = spells.notice(spell, Part.BEGAN, Weight.NOW, around, NOW_MS, times=5)
+        yield f"{kind}, comes and goes", told
+    for kind in (Kind.HOT, Kind.DAMP, Kind.ARID, Kind.DEWY, Kind.SILENT, Kind.STUCK):
+        each = [_spell(kind, space) for space in _SPACES if space != OUTDOORS]
+        one = _spell(kind, None)
+        for part in (Part.BEGAN, Part.REMINDER, Part.ENDED):
+            around = _circumstances(kind, None)
+            told = spells.of_many(one, each, part, Weight.NOW, around, NOW_MS)
+            yield f"{kind}, in many places, {part}", told
+
+
 def _at_the_edges() -> Iterator[tuple[str, Notice]]:
     """No, one and many batches; dry, wet and unknown outdoors; both units; a value not known."""
     for kind in (Kind.HOT, Kind.COLD, Kind.DAMP, Kind.DEWY):
@@ -256,7 +272,9 @@ def _of_the_day() -> Iterator[tuple[str, Notice]]:
     yield "not all well, one sensor disagrees", upkeep.all_well([hot], one, NOW_MS)
     note = _decided(_spell(Kind.COLD), calm)
     for number in (1, 3, 40):
-        said = Said().with_notices([note] * number)
+        said = Said().with_notices([note] * min(number, 3))
+        sheds = [note._replace(space=f"shed {n}", title=f"Shed {n}: cold, 4 °C") for n in range(37)]
+        said = said.with_notices(sheds if number == 40 else [])
         told = upkeep.digest(said.rows, "Fernhollow", NOW_MS)
         if told is not None:
             yield f"digest of {number}", told

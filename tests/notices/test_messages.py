@@ -74,7 +74,16 @@ def test_a_message_reads_well(name: str, notice: Notice) -> None:
 @pytest.mark.parametrize(("name", "notice"), MESSAGES, ids=[name for name, _ in MESSAGES])
 def test_a_message_says_where(name: str, notice: Notice) -> None:
     told = notice.title.casefold()
-    where = ("fernhollow", "all sensors", "monitor", "readings", "the report for week")
+    where = (
+        "fernhollow",
+        "all sensors",
+        "three sensors",
+        "three spaces",
+        "everywhere",
+        "monitor",
+        "readings",
+        "the report for week",
+    )
     if notice.space is None:
         assert told.startswith(where)
     else:

@@ -9,11 +9,10 @@ from hypothesis import strategies as st
 
 from monitor.air.spell_changes import compare, key_of
 from monitor.air.spells import Spell
-from monitor.notices.notice import THIS_SPELL_MS, Circumstances, Notice, Part, Weight
+from monitor.notices.notice import THIS_SPELL_MS, Circumstances, Notice, Part, Said, Weight
 from monitor.notices.sentences import upkeep
 from monitor.notices.spell_rules import (
     Policy,
-    Said,
     decide,
     deliver_at,
     rings_at_night,
@@ -31,7 +30,7 @@ SITE = Site(
     210,
     ZONE,
     "°C",
-    {name: Space(name, Use.HANGING, LIMITS) for name in ("granary", "attic")},
+    {name: Space(name, Use.HANGING, LIMITS) for name in ("granary", "attic", "kiln", "mill")},
     {},
 )
 AROUND = Circumstances(SITE, 100_000.0)
@@ -186,29 +185,32 @@ def test_what_was_over_before_morning_stays_a_note() -> None:
     assert season.goes_on("07:00", over, day=15) == []
 
 
-def test_the_daily_cap_of_a_space_turns_the_rest_into_notes() -> None:
-    season = Season()
-    suns = [spell(Kind.SUNNY, f"{9 + n}:00", ended=None) for n in range(6)]
-    weights = []
-    for n, sun in enumerate(suns):
-        weights += [x.weight for x in season.goes_on(f"{9 + n}:10", sun) if x.part == Part.BEGAN]
-        season.spells = []
-    assert weights == [Weight.NOW] * 4 + [Weight.NOTE] * 2
-    elsewhere = spell(Kind.SUNNY, "15:00", space="attic")
-    assert season.goes_on("15:10", elsewhere)[0].weight is Weight.NOW, "each space has its own"
-    season.spells = []
-    assert season.goes_on("15:20", spell(began="15:00"))[0].weight is Weight.NOW, "it harms"
-    season.spells = []
-    tomorrow = spell(Kind.SUNNY, "09:00", day=15)
-    assert season.goes_on("09:10", tomorrow, day=15)[0].weight is Weight.NOW
+def test_past_the_daily_cap_only_the_first_urgent_one_of_a_kind_and_space_rings() -> None:
+    season = Season(Policy(daily_cap=1))
+    damp, arid = spell(Kind.DAMP, "10:00"), spell(Kind.ARID, "10:05")
+    assert told(season.goes_on("10:10", damp, arid)) == [("began", "soon"), ("began", "note")]
+    elsewhere = spell(Kind.ARID, "10:10", space="attic")
+    assert told(season.goes_on("10:20", damp, arid, elsewhere)) == [("began", "soon")]
+    hot = spell(began="10:30")
+    assert told(season.goes_on("10:50", damp, arid, elsewhere, hot)) == [("began", "now")]
+    over, again = hot._replace(ended=at("12:00")), spell(began="13:00")
+    assert told(season.goes_on("12:01", damp, arid, elsewhere, over)) == [("ended", "note")]
+    said = season.goes_on("13:20", damp, arid, elsewhere, over, again)
+    assert told(said) == [("began", "note")], "the second within six hours"
+    said = season.goes_on("16:50", damp, arid, elsewhere, over, again)
+    assert told(said) == [("reminder", "now")], "the first in six hours"
+    again = again._replace(ended=at("18:00"))
+    season.goes_on("18:01", damp, arid, elsewhere, over, again)
+    said = season.goes_on("10:10", damp, arid, elsewhere, over, again, day=15)
+    assert ("reminder", "soon") in told(said), "each day has its own"
 
 
 def test_what_the_cap_held_back_rings_the_next_day_if_it_still_stands() -> None:
     season = Season(Policy(daily_cap=0))
-    musty = spell(Kind.MUSTY, worst=1.2)
-    assert told(season.goes_on("14:20", musty)) == [("began", "note")]
+    arid = spell(Kind.ARID, worst=24.0)
+    assert told(season.goes_on("14:20", arid)) == [("began", "note")]
     season.policy = Policy(daily_cap=1)
-    assert told(season.goes_on("09:00", musty, day=15)) == [("reminder", "now")]
+    assert told(season.goes_on("09:00", arid, day=15)) == [("reminder", "soon")]
 
 
 @pytest.mark.parametrize(("how_long", "until"), [("hour", "15:25"), ("day", None)])
@@ -362,7 +364,7 @@ _SPELL = st.builds(
         urgent and kind is Kind.DAMP,
     ),
     st.sampled_from([Kind.HOT, Kind.DAMP, Kind.SUNNY, Kind.SILENT, Kind.COLD]),
-    st.sampled_from(["granary", "attic"]),
+    st.sampled_from(["granary", "attic", "kiln", "mill"]),
     st.integers(0, 4000),
     st.one_of(st.none(), st.integers(1, 2000)),
     st.booleans(),

@@ -7,6 +7,8 @@ plants), from memory. Opening up is advised only where `airing_helps` says so.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from monitor.ahead.airing import airing_helps
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
@@ -20,6 +22,7 @@ from monitor.site.words import (
     FIRE,
     MOULD,
     UNVENTED,
+    count,
     degrees,
     figure,
     humidity,
@@ -34,12 +37,22 @@ from monitor.site.words import (
 
 # Darker than this indoors, the sun is not what heats a room [lx]. Our own choice.
 DARK_LUX = 50.0
+# More names than this no notice can hold.
+MOST_NAMES = 24
 
 
 def notice(
-    spell: Spell, part: Part, weight: Weight, circumstances: Circumstances, now_ms: int
+    spell: Spell,
+    part: Part,
+    weight: Weight,
+    circumstances: Circumstances,
+    now_ms: int,
+    times: int = 0,
 ) -> Notice:
-    """What is to be said of a spell for a part of its story."""
+    """What is to be said of a spell for a part of its story.
+
+    times  how often it began in a day, where it comes and goes
+    """
     if part is Part.ENDED:
         over = spell.kind.row.over or f"no longer {spell.kind.row.state}"
         line = f"{_who(spell)}: {over}, after {lasting(_minutes(spell))}"
@@ -52,10 +65,13 @@ def notice(
             "differently. Nothing to do."
         )
     else:
-        how = {Part.WORSE: "very ", Part.REMINDER: "still "}.get(part, "")
-        line = first_line(spell, circumstances, how)
+        how = "" if times else _HOW.get(part, "")
+        line = first_line(spell, circumstances, how, " again" if times else "")
         advice = best_thing(spell, circumstances)
         since = what(spell, circumstances, now_ms)
+        if times:
+            since += f" It has begun {count(times, 'time')} in 24 hours."
+            advice = advice._replace(to_do=_to_change(spell, advice))
         text = body(since, _hangs_here(spell, circumstances), advice.to_do, advice.caution)
     return _as_notice(spell, part, weight, line, text, now_ms)
 
@@ -67,11 +83,58 @@ def afterwards(spell: Spell, circumstances: Circumstances, now_ms: int) -> Notic
     return _as_notice(spell, Part.ENDED, Weight.NOTE, line, text, now_ms)
 
 
-def first_line(spell: Spell, circumstances: Circumstances, how: str = "") -> str:
+_HOW = {Part.WORSE: "very ", Part.REMINDER: "still "}
+
+
+def of_many(
+    one: Spell,
+    spells: Sequence[Spell],
+    part: Part,
+    weight: Weight,
+    circumstances: Circumstances,
+    now_ms: int,
+) -> Notice:
+    """Spells of one kind in many spaces, or of many sensors, in one notice that names them.
+
+    one     all of them as one spell of no space
+    spells  those that go on
+    """
+    row = one.kind.row
+    if part is Part.ENDED:
+        over = row.over or f"no longer {row.state}"
+        since = when_minute(one.began, now_ms, circumstances.site.timezone)
+        text = f"It began in many places at {since}. The last of them is back now. That is over."
+        return _as_notice(one, part, weight, f"Everywhere: {over}", text, now_ms)
+    worst = (max if row.above else min)(spells, key=lambda s: (s.urgent, s.worst))
+    figure_, way = _figure(worst, worst.worst, circumstances), "up" if row.above else "down"
+    many = f"{count(len(spells), 'sensor' if row.fault else 'space').capitalize()}: "
+    line = f"{many}{_HOW.get(part, '')}{row.state}{figure_ and f', {way} to {figure_}'}"
+    names = sorted({shortened((s.sensor if row.fault else s.space) or "") for s in spells})
+    first = (
+        f"Now {row.state}: {listed(names, MOST_NAMES)}; others may follow, and the page has all."
+    )
+    advice = _ONE_CAUSE if row.fault else best_thing(worst, circumstances)
+    worst_at = "" if row.fault else f"Begin with the worst, {shortened(worst.space or '')}."
+    return _as_notice(*(one, part, weight, line, body(first, worst_at, *advice), now_ms))
+
+
+_ONE_CAUSE = Advice("see whether one receiver passes them all on, and has power.")
+
+
+def _to_change(spell: Spell, advice: Advice) -> str:
+    """What to change about the limit or the room, where a spell comes and goes."""
+    if spell.kind.row.fault:
+        better = "give it a fresh battery and a place nearer to the receiver, or replace it."
+        return advice.to_do if spell.sensor is None else better
+    way = "higher" if spell.kind.row.above else "lower"
+    return f"if this harms nothing, set the limit {way} or its delay longer; else {advice.to_do}"
+
+
+def first_line(spell: Spell, circumstances: Circumstances, how: str = "", again: str = "") -> str:
     """Where, in what state, and the present value, or the worst where that is not known."""
     value = _present(spell, circumstances)
     told = _figure(spell, spell.worst if value is None else value, circumstances)
-    return title(f"{_who(spell)}: {how}{spell.kind.row.state}{told and f', {told}'}")
+    return title(f"{_who(spell)}: {how}{spell.kind.row.state}{again}{told and f', {told}'}")
 
 
 def what(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:

@@ -115,8 +115,17 @@ def digest(rows: Sequence[NoticeRow], site_name: str, now_ms: int) -> Notice | N
         if row.notice.weight is Weight.NOTE and row.seen_ms is None
     ]
     line = f"{site_name}: {count(len(notes), 'note')} for the record"
-    what = "\n".join(_first([f"{note.title}." for note in notes]))
+    of: dict[tuple[object, ...], list[Notice]] = {}
+    for n in notes:
+        of.setdefault((n.kind, n.space, n.sensor) if n.spell_began else (n.title,), []).append(n)
+    what = "\n".join(_first([_last_of(same) for same in of.values()]))
     return _own(now_ms, "digest", Weight.SOON, line, what, place="/") if notes else None
+
+
+def _last_of(same: Sequence[Notice]) -> str:
+    """The newest of notes about the same thing, in a line."""
+    earlier = f"; {count(len(same) - 1, 'earlier note')} of the same" if len(same) > 1 else ""
+    return f"{same[-1].title}{earlier}."
 
 
 def report_ready(week: str, text: str, now_ms: int) -> Notice:
