@@ -27,7 +27,7 @@ from monitor.ahead.sensors_apart import SameAir
 from monitor.ahead.ten_minutes import KEPT_DAYS, TenMinutes, on_grid
 from monitor.ahead.ten_minutes import Archive as MeansArchive
 from monitor.air.minute import MinuteOfAir
-from monitor.intake.published import Said
+from monitor.intake.published import ForecastHour
 from monitor.site.spaces import OUTDOORS, Site
 from monitor.site.time import DAY_MIN
 
@@ -133,7 +133,7 @@ class Foresight:
         """Whether the settings name a forecast."""
         return bool(self._site.forecasts)
 
-    def forecast(self, said: Sequence[Said], now: int) -> tuple[str, str]:
+    def forecast(self, said: Sequence[ForecastHour], now: int) -> tuple[str, str]:
         """A forecast of others has come; as a fact to keep. now: UTC epoch minutes."""
         self._forecast.take(said, now)
         return self.forecast_fact

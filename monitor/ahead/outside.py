@@ -19,7 +19,7 @@ from monitor.ahead.courses import Outlook, saturated, with_paths
 from monitor.ahead.features import LOG_SCALE, Site, signal
 from monitor.ahead.grid import Array, History
 from monitor.ahead.sensors_apart import ratios
-from monitor.intake.published import Said
+from monitor.intake.published import ForecastHour
 from monitor.site.time import DAY_MIN
 
 LEADS_H = (3, 6, 12, 24)
@@ -28,7 +28,7 @@ LEADS_H = (3, 6, 12, 24)
 UNPROVED = (6.0, 4.0)
 UNPROVED_TIMES = 12.0
 FADES = 0.985
-# Said longer ago than this it is stale [min]; beyond its last hour it fades within [min].
+# ForecastHour longer ago than this it is stale [min]; beyond its last hour it fades within [min].
 STALE_MIN = DAY_MIN
 REACHES_MIN = 180
 # Between two hours that were said, as far apart as this, it is drawn straight [min].
@@ -76,7 +76,7 @@ class Forecast:
     def __init__(self, site: Site, fact: str | None = None) -> None:
         self._pressure_pa = site.pressure_pa
         kept = json.loads(fact) if fact else {}
-        self._said = {s[0]: (Said(*s[:-1]), s[-1]) for s in kept.get("said", [])}
+        self._said = {s[0]: (ForecastHour(*s[:-1]), s[-1]) for s in kept.get("said", [])}
         self._awaited: list[tuple[int, int, list[float | None]]] = [
             (valid, lead, values) for valid, lead, values in kept.get("awaited", [])
         ]
@@ -96,7 +96,7 @@ class Forecast:
         }
         return json.dumps(kept, separators=(",", ":"))
 
-    def take(self, said: Iterable[Said], now: int) -> None:
+    def take(self, said: Iterable[ForecastHour], now: int) -> None:
         """A forecast has come. now: UTC epoch minutes."""
         self._said.update({one.valid: (one, now) for one in said})
 

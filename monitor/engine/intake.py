@@ -20,7 +20,7 @@ from monitor.entries.logbook import Logbook
 from monitor.entries.sensors import holding
 from monitor.intake.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live
 from monitor.intake.payloads import Decoder, Message
-from monitor.intake.published import ForecastReader, Said
+from monitor.intake.published import ForecastHour, ForecastReader
 from monitor.site.quantities import DOUBTFUL, Flag, Quantity, Reading
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MS
@@ -63,7 +63,7 @@ class Intake:
         self._until_ms = until_ms
         self._decoder = Decoder(site.sensors)
         self._forecasts = ForecastReader(site.forecasts) if site.forecasts else None
-        self.said: list[Said] = []  # by forecasts, not taken up yet
+        self.said: list[ForecastHour] = []  # by forecasts, not taken up yet
         self._clock = ReadingsClock(archive.newest_ms(), archive.waiting(), len(site.sensors))
         self.first_ms = archive.first_ms()
         self.lateness = Lateness()

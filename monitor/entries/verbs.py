@@ -13,7 +13,7 @@ from monitor.entries.entries import CORRECT, JSON, UNDO, Request, RequestError
 from monitor.entries.fields import ENTRY, FIELDS
 
 
-class Asked(NamedTuple):
+class Question(NamedTuple):
     """How a form asks for a part: what stands above it, what helps below it."""
 
     label: str
@@ -48,7 +48,7 @@ class Verb(NamedTuple):
     said: str = ""
     title: str = ""
     button: str = ""
-    asked: Mapping[str, Asked] = {}
+    asked: Mapping[str, Question] = {}
     moves: bool = False
     hanging: bool = False
     time: tuple[str, ...] = ("--at",)
@@ -100,7 +100,7 @@ _TABLE = (
         said="moved",
         title="Move",
         button="Moved",
-        asked={"space": Asked("To")},
+        asked={"space": Question("To")},
         moves=True,
     ),
     Verb(
@@ -114,7 +114,7 @@ _TABLE = (
         said="taken down",
         title="Take down",
         button="Taken down",
-        asked={"space": Asked("Kept in", "where its air is watched on")},
+        asked={"space": Question("Kept in", "where its air is watched on")},
         moves=True,
         hanging=True,
     ),

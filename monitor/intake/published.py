@@ -22,7 +22,7 @@ MOST_HOURS = 400
 FURTHEST_MIN = 16 * DAY_MIN
 
 
-class Said(NamedTuple):
+class ForecastHour(NamedTuple):
     """What was said of the air outdoors. valid: UTC epoch minute it holds for; None: not said."""
 
     valid: int
@@ -46,9 +46,9 @@ class ForecastReader:
         """Whether a forecast comes under this topic."""
         return any(matches(one, topic) for one, _ in self._filters)
 
-    def read(self, message: Message) -> tuple[list[Said], list[Failure]]:
+    def read(self, message: Message) -> tuple[list[ForecastHour], list[Failure]]:
         """What a message says of hours to come, and what of it cannot be read."""
-        said: list[Said] = []
+        said: list[ForecastHour] = []
         failures: list[Failure] = []
         for source, decoder in self._sources:
             if any(matches(one, message.topic) for one, _ in decoder.filters()):
@@ -61,7 +61,7 @@ class ForecastReader:
 
 def _hours(
     source: ForecastFrom, decoder: Decoder, message: Message, failures: list[Failure]
-) -> list[Said]:
+) -> list[ForecastHour]:
     found: dict[int, dict[Quantity, float]] = {}
     for part in _parts(source, message):
         decoded = decoder.decode(part)
@@ -84,7 +84,7 @@ def _hours(
             "sent while its hours are to come, and mend the unit of its time if they are"
         )
     return [
-        Said(
+        ForecastHour(
             valid,
             air.get(Quantity.TEMPERATURE),
             air.get(Quantity.HUMIDITY),

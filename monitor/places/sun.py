@@ -260,10 +260,9 @@ def direct_minutes(
         ],
         dtype=bool,
     )
+    shining: Flags = by_geometry
     if chance_of_sun is not None:
         shining = by_geometry & ~(chance_of_sun < LIKELIER_THAN_NOT)
-    else:
-        shining = by_geometry
     if lux is None or minute.size < 2:
         return shining
     step = max(1, int(minute[1] - minute[0]))

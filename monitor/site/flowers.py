@@ -126,7 +126,28 @@ def _over(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
 
 def _flower(key: str, entry: Mapping[str, Any], problems: list[str]) -> Flower | None:
     """The flower, or None with what is wrong added to `problems`."""
-    before = len(problems)
+    wrong = _problems(key, entry)
+    if wrong:
+        problems += wrong
+        return None
+    opening, gab = entry.get("opening_above_c"), entry.get("gab")
+    return Flower(
+        key=key,
+        names=tuple(entry.get("names", ())) or (key,),
+        kind=entry["kind"],
+        **{name: (float(entry[name][0]), float(entry[name][1])) for name in _RANGES},
+        opening_above_c=None if opening is None else float(opening),
+        colours={name.lower(): float(value) for name, value in entry["colours"].items()},
+        goes_wrong=entry["goes_wrong"],
+        cut_when=entry["cut_when"],
+        gab=None if gab is None else (float(gab[0]), float(gab[1]), float(gab[2])),
+        sources=entry["sources"],
+    )
+
+
+def _problems(key: str, entry: Mapping[str, Any]) -> list[str]:
+    """What is wrong with a flower, a sentence each."""
+    problems: list[str] = []
 
     def wrong(name: str, said: str) -> None:
         problems.append(f'flower "{key}", {name}: {said}.')
@@ -163,20 +184,7 @@ def _flower(key: str, entry: Mapping[str, Any], problems: list[str]) -> Flower |
     sources = entry["sources"]
     for name in sorted(_KEYS & set(entry) - {"names", "kind", "sources"} - set(sources)):
         wrong(name, f'has no source; add sources.{name} = "…", if only "from memory"')
-    if len(problems) > before:
-        return None
-    return Flower(
-        key=key,
-        names=tuple(names) or (key,),
-        kind=entry["kind"],
-        **{name: (float(entry[name][0]), float(entry[name][1])) for name in _RANGES},
-        opening_above_c=None if opening is None else float(opening),
-        colours={name.lower(): float(value) for name, value in entry["colours"].items()},
-        goes_wrong=entry["goes_wrong"],
-        cut_when=entry["cut_when"],
-        gab=None if gab is None else (float(gab[0]), float(gab[1]), float(gab[2])),
-        sources=sources,
-    )
+    return problems
 
 
 def _is_number(value: object, lowest: float, highest: float) -> bool:

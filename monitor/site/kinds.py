@@ -28,7 +28,7 @@ class Kind(StrEnum):
     STUCK = "stuck"
 
     @property
-    def row(self) -> Row:
+    def row(self) -> KindRow:
         """What the table has of it."""
         return _TABLE[self]
 
@@ -49,7 +49,7 @@ class Advice(NamedTuple):
     caution: str = ""
 
 
-class Coming(NamedTuple):
+class LikelyWords(NamedTuple):
     """What is said while it is only likely; {limit}, {begins} and {ends} are filled in.
 
     title     after the space's name
@@ -70,7 +70,7 @@ class Coming(NamedTuple):
     to_do: Mapping[Use, Advice]
 
 
-class Row(NamedTuple):
+class KindRow(NamedTuple):
     """All that differs from kind to kind.
 
     unit         of the worst value reached
@@ -124,7 +124,7 @@ class Row(NamedTuple):
     at_night: bool = False
     within_hours: bool = False
     to_do: Mapping[Use, Advice] = {}
-    coming: Coming | None = None
+    coming: LikelyWords | None = None
 
 
 # Deadbands: our own choice within the 0.5–1 K, 3–5 % and 0.5 K of dew margin that suit a slow
@@ -135,8 +135,8 @@ class Row(NamedTuple):
 # at night, mould takes days, and a silent sensor can wait for daylight.
 #
 # What to do is common practice among growers; no source.
-_TABLE: dict[Kind, Row] = {
-    Kind.HOT: Row(
+_TABLE: dict[Kind, KindRow] = {
+    Kind.HOT: KindRow(
         unit="°C",
         rank=3,
         dye="heat",
@@ -163,7 +163,7 @@ _TABLE: dict[Kind, Row] = {
                 "move the flowers away from radiators, stoves and sunny panes.", HEATERS
             ),
         },
-        coming=Coming(
+        coming=LikelyWords(
             title="likely above {limit} from {begins}",
             expected="The air will likely pass {limit} at about {begins}{ends}",
             stay="and stay above it until about",
@@ -179,7 +179,7 @@ _TABLE: dict[Kind, Row] = {
             },
         ),
     ),
-    Kind.COLD: Row(
+    Kind.COLD: KindRow(
         unit="°C",
         rank=8,
         dye="cold",
@@ -198,7 +198,7 @@ _TABLE: dict[Kind, Row] = {
         extreme="Lowest",
         to_do={Use.HANGING: Advice("leave it be, cold only slows the drying.", UNVENTED)},
     ),
-    Kind.DAMP: Row(
+    Kind.DAMP: KindRow(
         unit="%",
         rank=2,
         dye="damp",
@@ -223,7 +223,7 @@ _TABLE: dict[Kind, Row] = {
             Use.STORING: Advice("move the boxes to a drier room; above 65 % mould can start."),
             Use.SHOWING: Advice("leave room between what stands here, so that air gets there."),
         },
-        coming=Coming(
+        coming=LikelyWords(
             title="likely damp from {begins}",
             expected="The humidity will likely pass {limit} at about {begins}{ends}",
             stay="and stay above it until about",
@@ -239,7 +239,7 @@ _TABLE: dict[Kind, Row] = {
             },
         ),
     ),
-    Kind.ARID: Row(
+    Kind.ARID: KindRow(
         unit="%",
         rank=5,
         dye="dry",
@@ -266,7 +266,7 @@ _TABLE: dict[Kind, Row] = {
             ),
         },
     ),
-    Kind.SUNNY: Row(
+    Kind.SUNNY: KindRow(
         unit="lx",
         rank=4,
         dye="sun",
@@ -287,7 +287,7 @@ _TABLE: dict[Kind, Row] = {
         within_hours=True,
         to_do={Use.HANGING: Advice("draw a curtain, or move what hangs in the light.", HEIGHT)},
     ),
-    Kind.DEWY: Row(
+    Kind.DEWY: KindRow(
         unit="K",
         rank=1,
         dye="damp",
@@ -314,7 +314,7 @@ _TABLE: dict[Kind, Row] = {
                 "move what stands here away from the coldest wall, and off the floor."
             ),
         },
-        coming=Coming(
+        coming=LikelyWords(
             title="dew likely from {begins}",
             expected="Water may settle on the coldest surface from about {begins}{ends}",
             stay="until about",
@@ -324,7 +324,7 @@ _TABLE: dict[Kind, Row] = {
             to_do={},  # as while it goes on
         ),
     ),
-    Kind.MUSTY: Row(
+    Kind.MUSTY: KindRow(
         unit="index",
         rank=0,
         dye="damp",
@@ -345,7 +345,7 @@ _TABLE: dict[Kind, Row] = {
             )
         },
     ),
-    Kind.SILENT: Row(
+    Kind.SILENT: KindRow(
         unit="h",
         rank=6,
         dye="gap",
@@ -364,7 +364,7 @@ _TABLE: dict[Kind, Row] = {
             )
         },
     ),
-    Kind.STUCK: Row(
+    Kind.STUCK: KindRow(
         unit="h",
         rank=7,
         dye="gap",

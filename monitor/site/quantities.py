@@ -31,7 +31,7 @@ class Quantity(StrEnum):
     CLOUD = "cloud"
 
     @property
-    def row(self) -> Row:
+    def row(self) -> QuantityRow:
         """What the table has of it."""
         return _TABLE[self]
 
@@ -52,7 +52,7 @@ class InUnit(NamedTuple):
     words: frozenset[str] = frozenset()
 
 
-class Row(NamedTuple):
+class QuantityRow(NamedTuple):
     """All that differs from quantity to quantity.
 
     unit          in which it is kept
@@ -106,8 +106,8 @@ _PARTS = {"%": SAME, "1": _HUNDREDFOLD}
 # to 105 %), for a roof in the sun. Illuminance: direct noon sun is about 100 klx. Irradiance: a
 # pyranometer reads a little below zero at night. The others, and the words and ranges of guesses,
 # are our own choice.
-_TABLE: dict[Quantity, Row] = {
-    Quantity.TEMPERATURE: Row(
+_TABLE: dict[Quantity, QuantityRow] = {
+    Quantity.TEMPERATURE: QuantityRow(
         unit="°C",
         units=_TEMPERATURES,
         senml={"Cel": "°C", "K": "K"},
@@ -122,7 +122,7 @@ _TABLE: dict[Quantity, Row] = {
         column="temperature_c",
         foretold=(-60.0, 60.0),
     ),
-    Quantity.HUMIDITY: Row(
+    Quantity.HUMIDITY: QuantityRow(
         unit="%",
         units=_PARTS,
         senml={"%RH": "%", "%": "%", "/": "1"},
@@ -137,7 +137,7 @@ _TABLE: dict[Quantity, Row] = {
         column="relative_humidity_pct",
         foretold=(0.0, 101.0),
     ),
-    Quantity.ILLUMINANCE: Row(
+    Quantity.ILLUMINANCE: QuantityRow(
         unit="lx",
         units={"lx": SAME, "klx": _THOUSANDFOLD},
         senml={"lx": "lx"},
@@ -149,7 +149,7 @@ _TABLE: dict[Quantity, Row] = {
         guesses=(InUnit("lx", 0, 200_000, _words("lx lux")), InUnit("klx", 0, 200, _words("klx"))),
         column="illuminance_lx",
     ),
-    Quantity.IRRADIANCE: Row(
+    Quantity.IRRADIANCE: QuantityRow(
         unit="W/m2",
         units={"W/m2": SAME},
         senml={"W/m2": "W/m2"},
@@ -160,7 +160,7 @@ _TABLE: dict[Quantity, Row] = {
         names=_words("irradiance solar ghi radiation wm2"),
         guesses=(InUnit("W/m2", -10, 1500),),
     ),
-    Quantity.PRESSURE: Row(
+    Quantity.PRESSURE: QuantityRow(
         unit="Pa",
         units={"Pa": SAME, "hPa": _HUNDREDFOLD},
         senml={"Pa": "Pa", "hPa": "hPa"},
@@ -175,7 +175,7 @@ _TABLE: dict[Quantity, Row] = {
             InUnit("kPa", 50, 110, _words("kpa")),
         ),
     ),
-    Quantity.MASS: Row(
+    Quantity.MASS: QuantityRow(
         unit="g",
         units={"g": SAME, "kg": _THOUSANDFOLD},
         senml={"g": "g", "kg": "kg"},
@@ -188,7 +188,7 @@ _TABLE: dict[Quantity, Row] = {
             InUnit("kg", -1, 1000, _words("kg")),
         ),
     ),
-    Quantity.SURFACE_TEMPERATURE: Row(
+    Quantity.SURFACE_TEMPERATURE: QuantityRow(
         unit="°C",
         units=_TEMPERATURES,
         senml={"Cel": "°C", "K": "K"},
@@ -202,7 +202,7 @@ _TABLE: dict[Quantity, Row] = {
         ),
     ),
     # In volts it is kept in volts: neither tells the other; see `Sensor.unit`.
-    Quantity.BATTERY: Row(
+    Quantity.BATTERY: QuantityRow(
         unit="%",
         units=_PARTS,
         senml={"%EL": "%", "%": "%", "/": "1", "V": "V"},
@@ -216,7 +216,7 @@ _TABLE: dict[Quantity, Row] = {
         ),
         now_and_then=True,
     ),
-    Quantity.SIGNAL: Row(
+    Quantity.SIGNAL: QuantityRow(
         unit="dBm",
         units={"dBm": SAME},
         senml={"dBm": "dBm"},
@@ -227,7 +227,7 @@ _TABLE: dict[Quantity, Row] = {
         guesses=(InUnit("dBm", -130, 0),),
         now_and_then=True,
     ),
-    Quantity.RAIN: Row(
+    Quantity.RAIN: QuantityRow(
         unit="mm",
         units={"mm": SAME, "in": Conversion(0.0, 25.4)},
         senml={"mm": "mm"},
@@ -242,7 +242,7 @@ _TABLE: dict[Quantity, Row] = {
         outdoors=True,
         amount=True,
     ),
-    Quantity.CLOUD: Row(
+    Quantity.CLOUD: QuantityRow(
         unit="%",
         units=_PARTS | {"oktas": Conversion(0.0, 12.5)},
         senml={"%": "%", "/": "1"},

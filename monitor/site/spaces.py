@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from typing import Any, NamedTuple
 
 from monitor.site.quantities import Quantity
 
@@ -21,9 +22,29 @@ class Use(StrEnum):
     OUTDOORS = "outdoors"
 
 
+class Bounds(NamedTuple):
+    """What the settings may say of a limit: from, to, in which unit, and an example."""
+
+    low: float
+    high: float
+    unit: str
+    example: float
+
+
+def _limit(low: float, high: float, unit: str, example: float) -> Any:
+    return field(default=None, metadata={"bounds": Bounds(low, high, unit, example)})
+
+
+def _delay(minutes: int, example: str) -> Any:
+    return field(default=minutes, metadata={"example": example})
+
+
+_HUMIDITY = "% relative humidity"
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """The limits of a space; None: no such limit.
+    """The limits of a space; None: no such limit. Those with bounds are keys of the settings.
 
     hot_c, cold_c        air temperature [°C]
     damp_pct, arid_pct   relative humidity [%]
@@ -31,37 +52,36 @@ class Limits:
     sun_lux              illuminance [lx]
     dew_margin_k         surface temperature less dew point [K]
     light_klxh_a_day     light dose in a day [klx·h]
-    damp_is_daily_mean   damp is judged on the mean of the last 24 h
     musty_index          mould index of the coldest surface, see science.mould [-]
-    arid_once_crisp_pct  as arid_pct, but only while a batch hangs there of which a stem has
-                         snapped [%]
+    damp_is_daily_mean   damp is judged on the mean of the last 24 h
+    arid_once_crisp_pct  as arid_pct, but only while a batch of which a stem snapped hangs there [%]
     """
 
-    hot_c: float | None = None
-    cold_c: float | None = None
-    damp_pct: float | None = None
-    damp_now_pct: float | None = None
-    arid_pct: float | None = None
-    sun_lux: float | None = None
-    dew_margin_k: float | None = None
-    light_klxh_a_day: float | None = None
+    hot_c: float | None = _limit(0, 60, "°C", 32)
+    cold_c: float | None = _limit(-40, 40, "°C", 5)
+    damp_pct: float | None = _limit(1, 100, _HUMIDITY, 75)
+    damp_now_pct: float | None = _limit(1, 100, _HUMIDITY, 85)
+    arid_pct: float | None = _limit(1, 100, _HUMIDITY, 35)
+    sun_lux: float | None = _limit(1, 200_000, "lx", 3000)
+    dew_margin_k: float | None = _limit(0, 20, "K", 1)
+    light_klxh_a_day: float | None = _limit(0.01, 3000, "klx·h", 5)
     damp_is_daily_mean: bool = False
     arid_once_crisp_pct: float | None = None
-    musty_index: float | None = None
+    musty_index: float | None = _limit(0.1, 6, "mould index", 1)
 
 
 @dataclass(frozen=True, slots=True)
 class Delays:
-    """How long a limit must be passed before it is a spell [minutes]."""
+    """How long a limit must be passed before it is a spell [min]; each a key of the settings."""
 
-    hot: int = 20
-    cold: int = 120
-    damp: int = 360
-    damp_now: int = 720
-    arid: int = 720
-    sunny: int = 10
-    dewy: int = 30
-    silent: int = 30
+    hot: int = _delay(20, "20 min")
+    cold: int = _delay(120, "2 h")
+    damp: int = _delay(360, "6 h")
+    damp_now: int = _delay(720, "12 h")
+    arid: int = _delay(720, "12 h")
+    sunny: int = _delay(10, "10 min")
+    dewy: int = _delay(30, "30 min")
+    silent: int = _delay(30, "30 min")
 
 
 @dataclass(frozen=True, slots=True)

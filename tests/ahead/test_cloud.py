@@ -20,7 +20,7 @@ from monitor.ahead.grid import History, clipped
 from monitor.ahead.lesson import unlearned
 from monitor.ahead.outside import Forecast
 from monitor.intake.payloads import Message
-from monitor.intake.published import ForecastReader, Said
+from monitor.intake.published import ForecastHour, ForecastReader
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import ForecastFrom, ReadAs, Sensor
 
@@ -56,7 +56,7 @@ def errors(said_pct: Array) -> tuple[float, float]:
     for step in range(15 * STEPS - 1, (DAYS - 1) * STEPS, 6):
         now = int(WEATHER.minute[step])
         at = step + np.arange(0, 145, 6)
-        told = [Said(int(WEATHER.minute[i]), None, None, float(said_pct[i])) for i in at]
+        told = [ForecastHour(int(WEATHER.minute[i]), None, None, float(said_pct[i])) for i in at]
         forecast.take(told, now)
         past = clipped(WEATHER, slice(step - 15 * STEPS + 1, step + 1))
         forecast.hold_against(now, past)
@@ -102,7 +102,7 @@ def test_without_cloud_nothing_moves_and_all_is_kept_over_a_restart() -> None:
     nothing = forecast.cloud_pct(now, own.minute)
     assert np.isnan(nothing).all()
     assert forecast.clouds.brightened("loft", own, nothing, full_hour=True) is own
-    forecast.take([Said(now + 60 * h, None, None, 25.0 * (h % 4)) for h in range(25)], now)
+    forecast.take([ForecastHour(now + 60 * h, None, None, 25.0 * (h % 4)) for h in range(25)], now)
     forecast.hold_against(now, past)
     cloud_pct = forecast.cloud_pct(now, own.minute)
     assert cloud_pct[[2, 5, 8]].tolist() == [12.5, 25.0, 37.5], "straight between the hours"
@@ -126,4 +126,4 @@ def test_cloud_comes_in_per_cent_shares_or_oktas(unit: str, sent: float, pct: fl
     message = Message("brae/weather", payload, NOW * 60_000, retained=False)
     said, failures = ForecastReader([source]).read(message)
     assert failures == []
-    assert said == [Said(NOW + 360, None, None, pct)]
+    assert said == [ForecastHour(NOW + 360, None, None, pct)]

@@ -18,7 +18,7 @@ from monitor.ahead.grid import History, clipped
 from monitor.ahead.lesson import unlearned
 from monitor.ahead.outside import Forecast, follows_outdoors, moved
 from monitor.intake.payloads import Message
-from monitor.intake.published import ForecastReader, Said
+from monitor.intake.published import ForecastHour, ForecastReader
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import ForecastFrom, ReadAs, Sensor, TimeAt
 
@@ -33,7 +33,7 @@ def forecast_from(
     return ForecastFrom(sensor, **others)  # type: ignore[arg-type]
 
 
-def read(source: ForecastFrom, payload: str) -> tuple[list[Said], list[str]]:
+def read(source: ForecastFrom, payload: str) -> tuple[list[ForecastHour], list[str]]:
     message = Message("brae/weather", payload.encode(), NOW_MS, retained=False)
     said, failures = ForecastReader([source]).read(message)
     return said, [str(why) for _, why in failures]
@@ -68,7 +68,7 @@ def test_a_list_of_hours_each_with_its_time() -> None:
 
 def test_a_bare_number_so_many_hours_ahead() -> None:
     source = forecast_from({Quantity.TEMPERATURE: ReadAs("°C")}, ahead_h=6)
-    assert read(source, "21.5") == ([Said(NOW + 360, 21.5)], [])
+    assert read(source, "21.5") == ([ForecastHour(NOW + 360, 21.5)], [])
 
 
 def test_senml_tells_unit_and_time_itself() -> None:
@@ -76,7 +76,7 @@ def test_senml_tells_unit_and_time_itself() -> None:
     pack = [{"n": "air:temp", "u": "Cel", "v": v, "t": 3600 * h} for h, v in ((1, 14), (2, 15))]
     said, failures = read(source, json.dumps(pack))
     assert failures == []
-    assert said == [Said(NOW + 60, 14.0), Said(NOW + 120, 15.0)]
+    assert said == [ForecastHour(NOW + 60, 14.0), ForecastHour(NOW + 120, 15.0)]
 
 
 @pytest.mark.parametrize(
@@ -126,12 +126,12 @@ def outdoors_of(history: History) -> History:
     )
 
 
-def foretold(weather: History, step: int, off: Iterator[float]) -> list[Said]:
+def foretold(weather: History, step: int, off: Iterator[float]) -> list[ForecastHour]:
     """What an adviser who knows the coming day but for these errors says of it [K]."""
     assert weather.outdoor_temperature_c is not None
     later = step + np.arange(6, 145, 6)
     return [
-        Said(int(weather.minute[i]), float(weather.outdoor_temperature_c[i]) + next(off))
+        ForecastHour(int(weather.minute[i]), float(weather.outdoor_temperature_c[i]) + next(off))
         for i in later
         if i < weather.minute.size
     ]

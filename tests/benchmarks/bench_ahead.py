@@ -27,7 +27,7 @@ from monitor.ahead.courses import Outlook, ahead, fit, paths
 from monitor.ahead.features import Site, ready, sun_height
 from monitor.ahead.grid import History
 from monitor.ahead.outside import Forecast
-from monitor.intake.published import Said
+from monitor.intake.published import ForecastHour
 from tests.benchmarks.sent_notices import daily_rows, spells
 from tests.benchmarks.shed_simulator import Climate, Record, climates, records, simulate
 from tests.benchmarks.table import Row, show
@@ -414,7 +414,7 @@ def _with_cloud(record: Record, climate: Climate, days: int) -> Array:
         if (hour - first) % (7 * 24) == 0:
             model = fit(history, now, site)
         told = enumerate(climate.cloud_pct[hour : hour + 25].tolist())
-        forecast.take([Said(now + 60 * h, None, None, cloud) for h, cloud in told], now)
+        forecast.take([ForecastHour(now + 60 * h, None, None, cloud) for h, cloud in told], now)
         last_days = slice(index - 15 * DAY + 1, index + 1)
         past = History(*(None if v is None else v[last_days] for v in history))
         forecast.hold_against(now, past)

@@ -15,7 +15,7 @@ from monitor.entries.verbs import VERBS
 from monitor.site.spaces import Use
 from monitor.site.time import local
 
-_WHEN = verbs.Asked("When", "empty for now; or 08:30, yesterday 18:00, 2026-07-04 08:30")
+_WHEN = verbs.Question("When", "empty for now; or 08:30, yesterday 18:00, 2026-07-04 08:30")
 
 
 @dataclass(frozen=True)
@@ -118,12 +118,12 @@ def _mode(name: str, choices: tuple[tuple[str, str], ...]) -> str:
     return FIELDS[name].keys if name in FIELDS else "text"
 
 
-def _asked(verb: str, name: str) -> verbs.Asked:
+def _asked(verb: str, name: str) -> verbs.Question:
     """What stands above a field, and below it."""
     if name not in FIELDS:
         return _WHEN
     field = FIELDS[name]
-    return VERBS[verb].asked.get(name, verbs.Asked(field.label, field.hint))
+    return VERBS[verb].asked.get(name, verbs.Question(field.label, field.hint))
 
 
 def _choices(name: str, verb: str, house: House, snapshot: Snapshot) -> tuple[tuple[str, str], ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 from monitor.service.settings.names import read_name
@@ -55,29 +55,6 @@ DEFAULT_DELAYS: dict[Use, Delays] = {
     Use.OUTDOORS: Delays(),
 }
 
-# key of the settings: lowest, highest, unit, an example
-_LIMIT_KEYS: dict[str, tuple[float, float, str, float]] = {
-    "hot_c": (0, 60, "°C", 32),
-    "cold_c": (-40, 40, "°C", 5),
-    "damp_pct": (1, 100, "% relative humidity", 75),
-    "damp_now_pct": (1, 100, "% relative humidity", 85),
-    "arid_pct": (1, 100, "% relative humidity", 35),
-    "sun_lux": (1, 200_000, "lx", 3000),
-    "dew_margin_k": (0, 20, "K", 1),
-    "light_klxh_a_day": (0.01, 3000, "klx·h", 5),
-    "musty_index": (0.1, 6, "mould index", 1),
-}
-_DELAY_KEYS: dict[str, str] = {
-    "hot": "20 min",
-    "cold": "2 h",
-    "damp": "6 h",
-    "damp_now": "12 h",
-    "arid": "12 h",
-    "sunny": "10 min",
-    "dewy": "30 min",
-    "silent": "30 min",
-}
-
 
 def read_spaces(root: Table) -> dict[str, Space]:
     """The spaces by name; outdoors is always among them."""
@@ -118,13 +95,16 @@ def _read_limits(table: Table, use: Use, damp_delay_stated: bool) -> Limits:
     """The use's own limits, changed by those that are stated."""
     default = DEFAULT_LIMITS[use]
     stated: dict[str, Any] = {}
-    for key, (low, high, unit, example) in _LIMIT_KEYS.items():
-        if table.off(key):
-            stated[key] = None
+    for limit in fields(Limits):
+        bounds = limit.metadata.get("bounds")
+        if bounds is None:
+            continue
+        if table.off(limit.name):
+            stated[limit.name] = None
         else:
-            value = table.number(key, None, low, high, unit, example)
+            value = table.number(limit.name, None, *bounds)
             if value is not None:
-                stated[key] = value
+                stated[limit.name] = value
     table.finish()
     if "arid_pct" in stated:
         default = replace(default, arid_once_crisp_pct=None)
@@ -157,9 +137,10 @@ def _in_order(low: float | None, high: float | None) -> bool:
 
 def _read_delays(table: Table, use: Use) -> Delays:
     stated: dict[str, int] = {}
-    for key, example in _DELAY_KEYS.items():
-        seconds = table.duration_s(key, None, "1 min", "7 days", example)
+    for delay in fields(Delays):
+        example = delay.metadata["example"]
+        seconds = table.duration_s(delay.name, None, "1 min", "7 days", example)
         if seconds is not None:
-            stated[key] = round(seconds / 60)
+            stated[delay.name] = round(seconds / 60)
     table.finish()
     return replace(DEFAULT_DELAYS[use], **stated)
