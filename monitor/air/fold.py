@@ -11,23 +11,35 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
-from monitor.air import faults, still
-from monitor.air.limits import DailyMean, limit_once_crisp, limits_of, measured
-from monitor.air.minute import MinuteOfAir, SensorMinute, minute_of_air
-from monitor.air.musty import Musty
-from monitor.air.neighbours import Spaces
-from monitor.air.pairs import Together
+from monitor.air import still
+from monitor.air.minute import MinuteOfAir, Musty, SensorMinute, minute_of_air
+from monitor.air.neighbours import Spaces, Together
 from monitor.air.sensor import (
     MOIST,
+    Faults,
     Flags,
     Follower,
     Following,
+    Presence,
     Records,
     SensorState,
+    faults_going_on,
     heard_both,
     held,
+    step_faults,
 )
-from monitor.air.spells import INSIDE, Limit, Spell, Watch, spell_of, step
+from monitor.air.spells import (
+    INSIDE,
+    DailyMean,
+    Limit,
+    Spell,
+    Watch,
+    limit_once_crisp,
+    limits_of,
+    measured,
+    spell_of,
+    step,
+)
 from monitor.entries.logbook import CrispSpan, crisp_in
 from monitor.entries.sensors import Calibration, Service
 from monitor.science.moist_air import standard_pressure
@@ -50,7 +62,7 @@ class State(NamedTuple):
     minute: int
     sensors: Mapping[str, SensorState] = {}
     spaces: Mapping[str, SpaceState] = {}
-    faults: faults.Faults = faults.Faults({}, {})
+    faults: Faults = Faults({}, {})
     feed: still.Feed = still.NO_FEED
     together: Together = Together()
 
@@ -76,7 +88,7 @@ class Rooms(NamedTuple):
 
     air: list[MinuteOfAir]
     spaces: Mapping[str, SpaceState]
-    faults: faults.Faults
+    faults: Faults
     ended: list[Spell]
 
 
@@ -157,11 +169,11 @@ class Fold:
 
     def rooms(
         self,
-        before: tuple[Mapping[str, SpaceState], faults.Faults],
+        before: tuple[Mapping[str, SpaceState], Faults],
         minute: int,
         told: Mapping[str, SensorMinute],
         pressures: Mapping[str, float | None],
-        heard: Mapping[str, faults.Heard],
+        heard: Mapping[str, Presence],
         feed_frozen: int | None,
     ) -> Rooms:
         """What a minute means for the spaces, once it is known what each sensor says of it.
@@ -173,7 +185,7 @@ class Fold:
         spaces_before, faults_before = before
         air = self._air(minute, told, self._pressure(pressures))
         spaces, ended = self._watch(spaces_before, minute, air)
-        watched, over = faults.step(self._site, faults_before, minute, heard, feed_frozen)
+        watched, over = step_faults(self._site, faults_before, minute, heard, feed_frozen)
         return Rooms(list(air.values()), spaces, watched, ended + over)
 
     def going_on(self, state: State) -> list[Spell]:
@@ -183,7 +195,7 @@ class Fold:
             for name, space in state.spaces.items()
             for kind, watch in space.watches.items()
         ]
-        return [s for s in found if s is not None] + faults.going_on(self._site, state.faults)
+        return [s for s in found if s is not None] + faults_going_on(self._site, state.faults)
 
     def disagreeing(self, state: State) -> dict[str, tuple[str, ...]]:
         """Of each space in which sensors disagree, those to doubt."""

@@ -54,26 +54,6 @@ class Track(NamedTuple):
     pulse: Pulse = Pulse()
 
 
-def to_plain(track: Track) -> list[object]:
-    """The track as nested lists of numbers, for JSON."""
-    return [
-        None if track.temperature is None else list(track.temperature),
-        None if track.humidity is None else list(track.humidity),
-        list(track.pulse),
-    ]
-
-
-def from_plain(plain: list[object]) -> Track:
-    """The track that `to_plain` wrote."""
-    temperature, humidity, pulse = plain
-    assert isinstance(pulse, list)  # noqa: S101 - tells the type checker what to_plain wrote
-    return Track(_level(temperature), _level(humidity), Pulse(*pulse))
-
-
-def _level(plain: object) -> Level | None:
-    return Level(*plain) if isinstance(plain, list) else None
-
-
 def admit(quantity: Quantity, value: float) -> tuple[float, Flag]:
     """The value to keep, and what is to be said of it from itself alone.
 

@@ -1,20 +1,27 @@
-"""One sensor followed from record to record: what it told, what of it to doubt, what it stands for.
+"""One sensor followed from record to record: what to doubt, what it stands for, when it is missed.
 
-The record by record rules are in `quality` and `stuck`; here are the changes people made to the
+The record by record rules are in `quality` and `still`; here are the changes people made to the
 sensor, the values held from one record to the next, and the sensor's word for a minute.
+
+A sensor is silent once a minute lies further from its last record than three times its `every`;
+that first minute is where the spell begins. When every sensor is quiet it is one fault of the
+feed, a spell without space and sensor, and no fault of each; the same when every sensor repeats
+itself at once. A sensor that stays away after the feed is back has the usual delay from then.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import NamedTuple
 
-from monitor.air import faults, quality
+from monitor.air import quality
 from monitor.air import still as stuck
 from monitor.air.minute import SensorMinute
+from monitor.air.spells import INSIDE, Spell, Watch, spell_of
 from monitor.entries.sensors import Calibration, Service, holding, out_of_service
+from monitor.site.kinds import Kind
 from monitor.site.quantities import DOUBTFUL, Flag, Quantity
-from monitor.site.spaces import Sensor
+from monitor.site.spaces import Sensor, Site
 from monitor.site.time import MINUTE_MS
 
 # What one sensor told at one time: quantity → (value, flags as stored).
@@ -123,10 +130,10 @@ class Follower:
             state = SensorState(since=minute + 1, last_ms=state.last_ms)
         return state, _sensor_minute(self.sensor, state, minute, good)
 
-    def heard(self, state: SensorState, minute: int) -> faults.Heard:
+    def heard(self, state: SensorState, minute: int) -> Presence:
         """How it stands at the end of a minute."""
         still = quality.stuck_since(state.track, minute)
-        return faults.Heard(state.since, state.last_ms, still, state.since > minute)
+        return Presence(state.since, state.last_ms, still, state.since > minute)
 
     def change_from(self, minute: int) -> int | None:
         """The first minute from this one on in which it was calibrated or swapped; None: none."""
@@ -205,7 +212,7 @@ class Follower:
 def held(sensor: Sensor, state: SensorState, minute: int, quantity: Quantity) -> float | None:
     """The last good value while it may stand for a minute without one."""
     last = state.held.get(quantity)
-    if last is None or minute * MINUTE_MS - last[0] > faults.held_ms(sensor.every_s):
+    if last is None or minute * MINUTE_MS - last[0] > held_ms(sensor.every_s):
         return None
     return last[1]
 
@@ -233,3 +240,151 @@ def _mean(values: Sequence[float]) -> float:
     for value in values:
         total += value
     return total / len(values)
+
+
+HELD_INTERVALS = 3  # a value is held, and a sensor is not yet missed, for so many intervals
+
+
+class Faults(NamedTuple):
+    """What is remembered of the faults; the maps are by sensor.
+
+    feed_back  minute in which the feed was last heard again; 0: never away
+    """
+
+    silent: Mapping[str, Watch]
+    stuck: Mapping[str, Watch]
+    feed_silent: Watch = INSIDE
+    feed_stuck: Watch = INSIDE
+    feed_back: int = 0
+
+    def none_of(self, sensors: Collection[str]) -> bool:
+        """Whether nothing is remembered but that all is well with each of these sensors."""
+        watches = (self.feed_silent, self.feed_stuck, *self.silent.values(), *self.stuck.values())
+        known = len(self.silent) == len(self.stuck) == len(sensors)
+        return known and all(watch == INSIDE for watch in watches)
+
+
+class Presence(NamedTuple):
+    """How a sensor stands at the end of a minute.
+
+    since        minute from which it was expected
+    last_ms      time of its last record; None: never heard
+    stuck_since  first minute of the run in which it is stuck; None: it moves
+    out          it is out of service: nobody misses it
+    """
+
+    since: int
+    last_ms: int | None
+    stuck_since: int | None
+    out: bool = False
+
+
+def held_ms(every_s: float) -> int:
+    """How long a value of a sensor is held [ms]."""
+    return int(HELD_INTERVALS * every_s * 1000)
+
+
+def step_faults(
+    site: Site, faults: Faults, minute: int, heard: Mapping[str, Presence], feed_frozen: int | None
+) -> tuple[Faults, list[Spell]]:
+    """One minute further: the new faults, and the spells that ended.
+
+    feed_frozen  first minute since which the whole feed repeats itself; None: it moves
+    """
+    quiet = {
+        name: began
+        for name, sensor in site.sensors.items()
+        if (began := _quiet_since(heard[name], held_ms(sensor.every_s), minute)) is not None
+    }
+    still = feed_frozen is not None or any(one.stuck_since is not None for one in heard.values())
+    if not quiet and not still and faults.none_of(site.sensors):
+        return faults, []
+    ended: list[Spell] = []
+    faults = _step_silent(site, faults, minute, heard, quiet, ended)
+    stuck = {
+        name: _run(
+            faults.stuck.get(name, INSIDE), heard[name].stuck_since, minute, Kind.STUCK,
+            (site.sensors[name].space, name), ended,
+        )
+        for name in site.sensors
+    }  # fmt: skip
+    feed_stuck = _run(faults.feed_stuck, feed_frozen, minute, Kind.STUCK, (None, None), ended)
+    return faults._replace(stuck=stuck, feed_stuck=feed_stuck), ended
+
+
+def _step_silent(
+    site: Site,
+    faults: Faults,
+    minute: int,
+    heard: Mapping[str, Presence],
+    quiet: Mapping[str, int],
+    ended: list[Spell],
+) -> Faults:
+    delay = {name: site.spaces[s.space].delays.silent for name, s in site.sensors.items()}
+    waiting = [n for n in quiet if faults.silent.get(n, INSIDE).declared is None]
+    away = faults.feed_silent.declared is not None
+    expected = sum(not one.out for one in heard.values())
+    everything = len(quiet) == expected and (away or len(waiting) >= 2)
+    silent: dict[str, Watch] = {}
+    for name, sensor in site.sensors.items():
+        watch = faults.silent.get(name, INSIDE)
+        missed = quiet.get(name)
+        if missed is not None and watch.declared is None:
+            counted = minute + 1 - max(missed, faults.feed_back)
+            if everything or counted < delay[name]:
+                silent[name] = Watch(began=missed)
+                continue
+        silent[name] = _run(watch, missed, minute, Kind.SILENT, (sensor.space, name), ended)
+    feed: int | None = None
+    if everything:
+        began = faults.feed_silent.began or min(quiet[n] for n in waiting)
+        if away or minute + 1 - began >= max(delay[n] for n in quiet):
+            feed = began
+    feed_silent = _run(faults.feed_silent, feed, minute, Kind.SILENT, (None, None), ended)
+    feed_back = minute if away and feed is None else faults.feed_back
+    return faults._replace(silent=silent, feed_silent=feed_silent, feed_back=feed_back)
+
+
+def _quiet_since(heard: Presence, hold_ms: int, minute: int) -> int | None:
+    if heard.out:
+        return None
+    if heard.last_ms is None or heard.last_ms < heard.since * MINUTE_MS:
+        return heard.since
+    covered_until = heard.last_ms + hold_ms
+    return covered_until // MINUTE_MS + 1 if minute * MINUTE_MS > covered_until else None
+
+
+def _run(
+    watch: Watch,
+    began: int | None,
+    minute: int,
+    kind: Kind,
+    place: tuple[str | None, str | None],
+    ended: list[Spell],
+) -> Watch:
+    """A fault that goes on from `began`, or is over; its worst is its length in hours."""
+    if watch.declared is not None and watch.began is not None and began != watch.began:
+        over = watch._replace(worst=(minute - watch.began) / 60)
+        spell = spell_of(over, kind, place[0], minute, minute, place[1])
+        if spell is not None:
+            ended.append(spell)
+        watch = INSIDE
+    if began is None:
+        return INSIDE
+    declared = minute if watch.declared is None else watch.declared
+    return Watch(began, declared, (minute + 1 - began) / 60, minute)
+
+
+def faults_going_on(site: Site, faults: Faults) -> list[Spell]:
+    """The faults that are declared and not over."""
+    found = [
+        spell_of(watch, kind, site.sensors[name].space, sensor=name)
+        for kind, watches in ((Kind.SILENT, faults.silent), (Kind.STUCK, faults.stuck))
+        for name, watch in watches.items()
+        if name in site.sensors
+    ]
+    found += [
+        spell_of(faults.feed_silent, Kind.SILENT, None),
+        spell_of(faults.feed_stuck, Kind.STUCK, None),
+    ]
+    return [spell for spell in found if spell is not None]

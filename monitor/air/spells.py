@@ -1,4 +1,4 @@
-"""Limits → spells: the times during which a limit is passed.
+"""Limits → spells: the times during which a limit is passed, and what became of them.
 
 One watch per space and limit is stepped through the minutes of air by `step`:
 
@@ -16,9 +16,12 @@ on and a waiting watch is over, for a spell is declared only if every known minu
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import NamedTuple
 
+from monitor.air.minute import MinuteOfAir, Musty, surface_of
 from monitor.site.kinds import Kind
+from monitor.site.spaces import Space
 
 GAP_NOT_COUNTED_MIN = 60
 GAP_THAT_CLOSES_MIN = 360
@@ -162,3 +165,140 @@ def spell_of(
     return Spell(
         kind, space, sensor, watch.began, watch.declared, ended, watch.worst, watch.urgent, settled
     )
+
+
+def limits_of(space: Space) -> tuple[Limit, ...]:
+    """The limits of a space, those that are set."""
+    found = ((kind, getattr(space.limits, kind.row.limit)) for kind in Kind if kind.row.limit)
+    return tuple(_limit(space, kind, value) for kind, value in found if value is not None)
+
+
+def limit_once_crisp(space: Space) -> Limit | None:
+    """The limit that holds only while something crisp hangs in the space; None: there is none."""
+    arid_pct = space.limits.arid_once_crisp_pct
+    return None if arid_pct is None else _limit(space, Kind.ARID, arid_pct)
+
+
+def _limit(space: Space, kind: Kind, value: float) -> Limit:
+    row, delays = kind.row, space.delays
+    deadband = row.deadband * value if row.of_limit else row.deadband
+    limit = Limit(kind, value, deadband, row.above, getattr(delays, row.delay) if row.delay else 0)
+    if kind is not Kind.DAMP:
+        return limit
+    urgent = limit._replace(
+        urgent_value=space.limits.damp_now_pct, urgent_delay_min=delays.damp_now
+    )
+    mean = space.limits.damp_is_daily_mean
+    return urgent._replace(delay_min=0, urgent_delay_min=0) if mean else urgent
+
+
+class DailyMean(NamedTuple):
+    """Running sums of the last 24 full hours and the one going on.
+
+    hours   (hour of the epoch, sum, count) of known minutes, oldest first
+    """
+
+    hours: tuple[tuple[int, float, int], ...] = ()
+
+    def with_minute(self, minute: int, value: float | None) -> DailyMean:
+        """One minute further."""
+        hour = minute // 60
+        hours = self.hours
+        if hours and hours[0][0] <= hour - 24:
+            hours = tuple(h for h in hours if h[0] > hour - 24)
+        if value is None:
+            return DailyMean(hours)
+        if hours and hours[-1][0] == hour:
+            _, total, count = hours[-1]
+            return DailyMean((*hours[:-1], (hour, total + value, count + 1)))
+        return DailyMean((*hours, (hour, value, 1)))
+
+    def mean(self) -> float | None:
+        """The mean; None unless at least half the day is known."""
+        count = sum(h[2] for h in self.hours)
+        return sum(h[1] for h in self.hours) / count if count >= 720 else None
+
+
+def measured(
+    kind: Kind, space: Space, air: MinuteOfAir | None, humidity: DailyMean, musty: Musty
+) -> float | None:
+    """The value that a limit of this kind compares with in this minute."""
+    if air is None:
+        return None
+    if kind is Kind.MUSTY:
+        return None if surface_of(air) is None else musty.measured()
+    value: float | None = getattr(air, kind.row.column)
+    if kind is Kind.DAMP and space.limits.damp_is_daily_mean:
+        return None if value is None else humidity.mean()
+    return value
+
+
+class SpellKey(NamedTuple):
+    """Which spell."""
+
+    kind: str
+    space: str | None
+    sensor: str | None
+    began: int
+
+
+def key_of(spell: Spell) -> SpellKey:
+    """The identity of a spell."""
+    return SpellKey(spell.kind.value, spell.space, spell.sensor, spell.began)
+
+
+class SpellChanges(NamedTuple):
+    """Spells before and after, compared.
+
+    removed   told of before, and no longer any spell overlaps them
+    going_on  all that have not ended
+    moved     spells, as they were, that now have another beginning [UTC epoch minutes]. They
+              can be renamed one by one: none moves to where another moves away from, for that
+              one would not have moved
+    """
+
+    added: tuple[Spell, ...]
+    ended: tuple[Spell, ...]
+    removed: tuple[Spell, ...]
+    going_on: tuple[Spell, ...]
+    moved: tuple[tuple[Spell, int], ...]
+
+
+def compare(before: Iterable[Spell], after: Iterable[Spell]) -> SpellChanges:
+    """What became of the spells; two of one kind and place that overlap are the same."""
+    old, new = list(before), list(after)
+    same = {spell: _best_overlap(spell, new) for spell in old}
+    kept = {match for match in same.values() if match is not None}
+    unchanged = set(old)
+    return SpellChanges(
+        added=tuple(s for s in new if s not in kept),
+        ended=tuple(s for s in new if s in kept and s.ended is not None and s not in unchanged),
+        removed=tuple(s for s in old if same[s] is None),
+        going_on=tuple(s for s in new if s.ended is None),
+        moved=tuple(
+            (s, match.began) for s, match in same.items() if match and match.began != s.began
+        ),
+    )
+
+
+def _best_overlap(spell: Spell, others: Iterable[Spell]) -> Spell | None:
+    """The spell of the same kind and place that this one has become, if any.
+
+    One with the same beginning; else that which shares the most minutes, the earliest of equals.
+    Of a spell still going on, the minutes up to its declaration count first: how far it went on
+    after them was not known.
+    """
+    place = (spell.kind, spell.space, spell.sensor)
+    rivals = [s for s in others if (s.kind, s.space, s.sensor) == place and _shared(spell, s) > 0]
+    sure = spell if spell.ended is not None else spell._replace(ended=spell.declared)
+    return max(
+        rivals,
+        key=lambda s: (s.began == spell.began, _shared(sure, s), _shared(spell, s), -s.began),
+        default=None,
+    )
+
+
+def _shared(one: Spell, other: Spell) -> float:
+    """Minutes two spells share, negative where they are apart; endless where both go on."""
+    ends = [float("inf") if s.ended is None else max(s.ended, s.began + 1) for s in (one, other)]
+    return min(ends) - max(one.began, other.began)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.air.musty import SLOW_HUMIDITY_PCT
+from monitor.air.minute import SLOW_HUMIDITY_PCT
 from monitor.drying import ensemble as dryness
 from monitor.drying import harm
 from monitor.drying.air_to_come import AirToCome, Foreseen, beginning_with

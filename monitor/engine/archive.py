@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Protocol
 
 from monitor.ahead.look import Archive as MeansArchive
-from monitor.air.memory import Kept
-from monitor.air.states import Archive as StatesArchive
+from monitor.air.memory import ReadingsKept
+from monitor.air.states import StatesKept
 from monitor.drying.hours import HoursKept
 from monitor.drying.prospects import Prospect
 from monitor.drying.scales import MassesKept
@@ -17,9 +17,9 @@ from monitor.notices.settlement import SpellArchive as TellerArchive
 
 
 class Archive(
-    Kept,
+    ReadingsKept,
     IntakeArchive,
-    StatesArchive,
+    StatesKept,
     TellerArchive,
     HoursKept,
     MeansArchive,

@@ -13,10 +13,9 @@ from collections.abc import Iterable
 
 from monitor.ahead.lesson import Lesson
 from monitor.ahead.look import Foresight
-from monitor.air.emptiness import LEAPS_FROM_MIN
 from monitor.air.fold import Fold, State
-from monitor.air.late import NEAR_MIN
-from monitor.air.memory import Recent
+from monitor.air.memory import NEAR_MIN, Recent
+from monitor.air.states import LEAPS_FROM_MIN
 from monitor.drying.prospects import Prospects
 from monitor.drying.scales import Calibrated
 from monitor.drying.standing import Standings

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from monitor.air import kept
-from monitor.air.emptiness import leap
+from monitor.air import states
 from monitor.air.fold import Fold, State
 from monitor.air.memory import Recent
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
-from monitor.air.states import Archive, States
+from monitor.air.states import States, StatesKept, leap
 
 # Many minutes at once; `from monitor.air.fold import through` does the same minute by minute.
 from monitor.air.strides import through
@@ -32,7 +31,13 @@ class Folding:
     """
 
     def __init__(
-        self, site: Site, fold: Fold, recent: Recent, archive: Archive, settled: int, replay: bool
+        self,
+        site: Site,
+        fold: Fold,
+        recent: Recent,
+        archive: StatesKept,
+        settled: int,
+        replay: bool,
     ) -> None:
         self.fold = fold
         self.settled = settled
@@ -95,7 +100,7 @@ class Folding:
         self.ended.extend(folded.ended)
         self.state = folded.state
         self._states.keep(folded.state)
-        effects.states += [(hour.minute, kept.dump(hour)) for hour in folded.hours]
+        effects.states += [(hour.minute, states.dump(hour)) for hour in folded.hours]
         self._recent.forget_before(end)
         return folded.state
 

@@ -11,8 +11,7 @@ from collections.abc import Iterable
 from typing import Protocol
 
 from monitor.air import quality
-from monitor.air.late import Lateness
-from monitor.air.memory import Recent
+from monitor.air.memory import Lateness, Recent
 from monitor.air.sensor import SensorState
 from monitor.engine.effects import Effects, Unread
 from monitor.engine.snapshot import SensorNow

@@ -12,7 +12,7 @@ from monitor.entries.entries import CORRECT, JSON, UNDO, Entry, Request, first_o
 from monitor.entries.fields import FIELDS, THIS_SPELL
 from monitor.entries.sensors import Calibration, Service, calibrations, services
 from monitor.entries.verbs import VERBS
-from monitor.science.salts import SALTS
+from monitor.science.sorption import SALTS
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS, local
 

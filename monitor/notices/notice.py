@@ -11,8 +11,7 @@ from urllib.parse import quote
 
 from monitor.ahead.airing import Verb
 from monitor.air.minute import MinuteOfAir
-from monitor.air.spell_changes import SpellKey, key_of
-from monitor.air.spells import Spell
+from monitor.air.spells import Spell, SpellKey, key_of
 from monitor.site.kinds import Kind
 from monitor.site.spaces import OUTDOORS, Limits, Site, Use
 from monitor.site.time import epoch_ms_of, local

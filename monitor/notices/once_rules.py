@@ -36,8 +36,7 @@ from typing import NamedTuple
 
 from monitor.ahead.chances import Chance, Watched, chance
 from monitor.ahead.look import Coming
-from monitor.air.minute import MinuteOfAir
-from monitor.air.musty import drying_too_slowly
+from monitor.air.minute import MinuteOfAir, drying_too_slowly
 from monitor.air.spells import Spell
 from monitor.drying.prospects import KEPT, Prospect
 from monitor.entries.batches import Batch

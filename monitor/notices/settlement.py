@@ -6,8 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple, Protocol
 
-from monitor.air.spell_changes import SpellKey, compare, key_of
-from monitor.air.spells import Spell
+from monitor.air.spells import Spell, SpellKey, compare, key_of
 from monitor.entries.entries import Entry
 from monitor.notices.notice import (
     THIS_SPELL_MS,

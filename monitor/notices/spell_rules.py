@@ -37,8 +37,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from functools import cached_property
 
-from monitor.air.spell_changes import SpellChanges, key_of
-from monitor.air.spells import Spell
+from monitor.air.spells import Spell, SpellChanges, key_of
 from monitor.notices.notice import (
     Circumstances,
     Notice,

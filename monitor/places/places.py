@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from monitor.air.musty import safe_to_store
+from monitor.air.minute import safe_to_store
 from monitor.science import light
 from monitor.site.spaces import Use
 from monitor.site.words import HEATERS, count

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.science.salts import Salt, salt_humidity
+from monitor.science.sorption import Salt, salt_humidity
 
 Floats = NDArray[np.float64]
 

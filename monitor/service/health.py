@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor import __version__
-from monitor.air.faults import held_ms
+from monitor.air.sensor import held_ms
 from monitor.edges import clock
 from monitor.edges.mqtt import BrokerError, Guest
 from monitor.edges.sender import Courier, check_addresses

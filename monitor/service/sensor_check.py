@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.air.pairs import SENSOR_PCT
+from monitor.air.neighbours import SENSOR_PCT
 from monitor.edges.socket import Message
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.entries import RequestError, standing
@@ -20,7 +20,7 @@ from monitor.entries.sensors import (
     services,
 )
 from monitor.places.saltcheck import HOW_TO, HOW_TO_BESIDE, Check, against_salt, side_by_side
-from monitor.science.salts import SALTS
+from monitor.science.sorption import SALTS
 from monitor.site.quantities import Flag, Quantity
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS

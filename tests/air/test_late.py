@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from monitor.air.late import AT_MOST_MS
+from monitor.air.memory import AT_MOST_MS
 from monitor.engine.engine import Engine
 from monitor.intake.payloads import Message
 from monitor.notices.spell_rules import Policy

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.air.minute import MinuteOfAir
-from monitor.air.musty import Musty, drying_too_slowly, safe_to_store, surface_of
+from monitor.air.minute import MinuteOfAir, Musty, drying_too_slowly, safe_to_store, surface_of
 from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospect
 from monitor.entries.batches import Batch, Stay

@@ -16,9 +16,9 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from monitor.air import kept as checkpoint
+from monitor.air import states
 from monitor.air.fold import State
-from monitor.air.pairs import Pair, Shine, Together
+from monitor.air.neighbours import Pair, Shine, Together
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Request
 from monitor.intake.payloads import Message
@@ -156,6 +156,6 @@ def test_what_is_remembered_survives_its_keeping() -> None:
     together = Together(
         {("a", "b"): Pair(1.5, -2.0, 700, 29_000_000)}, {"a": Shine(0.1, 0.2, 30, None)}
     )
-    kept = checkpoint.load(checkpoint.dump(State(29_000_001, together=together)))
+    kept = states.load(states.dump(State(29_000_001, together=together)))
     assert kept is not None
     assert kept.together == together

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.air.pairs import (
+from monitor.air.neighbours import (
     SENSOR_K,
     SENSOR_PCT,
     Pair,

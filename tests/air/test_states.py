@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
-from monitor.air import kept
+import json
+import zlib
+
+from monitor.air import states
 from monitor.air.fold import State
+from monitor.air.neighbours import Pair
+from monitor.air.quality import Level
+from monitor.air.spells import DailyMean
 from monitor.air.states import EACH_MIN, EVERY_MIN, KEPT_MIN, States
+from monitor.air.still import Feed, Pulse
+from monitor.site.kinds import Kind
+from monitor.site.quantities import Quantity
 
 FIRST, LAST = 29_700_000, 29_700_100
 
@@ -13,7 +22,7 @@ class FullHours:
     """Keeps one state, as the store would."""
 
     def state_for(self, minute: int) -> bytes | None:
-        return kept.dump(State(FIRST)) if minute >= FIRST else None
+        return states.dump(State(FIRST)) if minute >= FIRST else None
 
 
 def folded() -> States:
@@ -59,3 +68,42 @@ def test_none_in_memory_holds_once_something_else_changed() -> None:
     taken = states.before(LAST)
     assert taken is not None
     assert taken.minute == FIRST
+
+
+def test_a_state_kept_by_an_earlier_version_is_read() -> None:
+    """As it lies in stores since shape 3: an array for what is remembered of one thing."""
+    pulse = [20.5, 61.0, None, 5, -1, 9, 60000, 7, 8, 0.1, 1.0, None, False]
+    plain = {
+        "shape": 3,
+        "minute": FIRST,
+        "sensors": {
+            "rail": [FIRST - 9, [[20.5, 5], None, pulse], {"humidity": [9, 61.0]}, 9, None],
+        },
+        "spaces": {
+            "loft": [
+                {"hot": [FIRST - 3, None, 33.5, FIRST - 1, 0, None, False]},
+                [[495000, 120.5, 2]],
+                [[0.25, 1.5], 495000, 2, 40.5, 120.5],
+            ]
+        },
+        "silent": {"rail": [None, None, 0.0, 0, 0, None, False]},
+        "stuck": {},
+        "faults": [[FIRST, None, 0.0, 0, 0, None, False], [None, None, 0.0, 0, 0, None, False], 7],
+        "feed": [FIRST, None, 3],
+        "pairs": [["peg", "rail", [1.5, 2.5, 3, None]]],
+        "shines": {"rail": [0.5, 0.25, 4, FIRST]},
+    }
+    state = states.load(zlib.compress(json.dumps(plain).encode()))
+    assert state is not None
+    assert states.load(states.dump(state)) == state
+    assert state.sensors["rail"].track.temperature == Level(20.5, 5)
+    assert state.sensors["rail"].track.pulse == Pulse(*pulse)
+    assert state.sensors["rail"].held == {Quantity.HUMIDITY: (9, 61.0)}
+    assert state.spaces["loft"].watches[Kind.HOT].worst == 33.5
+    assert state.spaces["loft"].humidity == DailyMean(((495000, 120.5, 2),))
+    assert state.spaces["loft"].musty.sum_c == 40.5
+    assert (state.faults.feed_silent.began, state.faults.feed_back) == (FIRST, 7)
+    assert state.feed == Feed(FIRST, None, 3)
+    assert state.together.pairs["peg", "rail"] == Pair(1.5, 2.5, 3)
+    assert state.together.shines["rail"].since == FIRST
+    assert states.load(zlib.compress(json.dumps(plain | {"shape": 2}).encode())) is None

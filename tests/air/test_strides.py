@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pytest
 
-from monitor.air import kept, strides
+from monitor.air import states, strides
 from monitor.air.fold import Fold, Folded, State
 from monitor.air.fold import through as by_minutes
 from monitor.air.memory import Recent, Slice
@@ -194,8 +194,8 @@ def test_many_minutes_at_once_all_is_as_one_by_one(
     stepped.clear()
     outcome = all_of_it(strides.through)
     assert len(stepped) < 0.2 * 60 * HOURS, "most minutes go at once"
-    for hour, states in enumerate(zip(one_by_one.hours, outcome.hours, strict=True)):
-        assert states[0] == states[1], hour
+    for hour, both in enumerate(zip(one_by_one.hours, outcome.hours, strict=True)):
+        assert both[0] == states[1], hour
     assert outcome == one_by_one
     assert outcome.ended, "some limit was passed"
 
@@ -209,8 +209,8 @@ def refolded(file: Path) -> list[list[Any]]:
             writer.apply(engine.advance(now_ms, 120))
             writer.apply(engine.consider())
         writer.commit()
-    states = rows(file, "SELECT state FROM checkpoint ORDER BY minute")
-    return [*(rows(file, asked) for asked in KEPT), [kept.load(state) for (state,) in states]]
+    kept = rows(file, "SELECT state FROM checkpoint ORDER BY minute")
+    return [*(rows(file, asked) for asked in KEPT), [states.load(state) for (state,) in kept]]
 
 
 @pytest.mark.parametrize("stored", [3], indirect=True)

@@ -27,7 +27,7 @@ from starlette.requests import Request as HttpRequest
 
 from monitor.ahead import lesson as learning
 from monitor.ahead.features import Site as Place
-from monitor.air import kept
+from monitor.air import states
 from monitor.air.fold import State
 from monitor.edges import listen
 from monitor.edges.page import guard
@@ -91,7 +91,7 @@ def targets(folder: Path, at_the_end: ExitStack) -> dict[str, Target]:
         "times": Target(60, TIMES, a_time),
         "entries": Target(20, ENTRIES, entries),
         "recordings": Target(25, RECORDINGS, recording_case(folder)),
-        "states": Target(20, [kept.dump(State(1))], state),
+        "states": Target(20, [states.dump(State(1))], state),
         "lessons": Target(10, [learning.dump(LESSON)], lesson),
         "settings": Target(8, SETTINGS_FILES, settings_case(folder)),
         "flowers": Target(4, [shipped("config/flowers.toml").read_bytes()[:3000]], flowers),
@@ -292,7 +292,7 @@ def recording_case(folder: Path) -> Case:
 
 
 def state(data: bytes) -> bool:
-    return kept.load(data) is not None
+    return states.load(data) is not None
 
 
 LESSON = learning.Lesson("loft", 1, learning.unlearned(Place(54.9, -2.1, "Europe/London"), 1), None)

@@ -7,10 +7,8 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from monitor.ahead.airing import AiringHours
-from monitor.air.minute import MinuteOfAir
-from monitor.air.musty import drying_too_slowly
-from monitor.air.spell_changes import SpellChanges
-from monitor.air.spells import Spell
+from monitor.air.minute import MinuteOfAir, drying_too_slowly
+from monitor.air.spells import Spell, SpellChanges
 from monitor.notices.notice import Circumstances, Notice, Part, Said, Weight
 from monitor.notices.sentences import foreseen, spells, upkeep
 from monitor.notices.spell_rules import Policy, decide

@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.air.spell_changes import compare, key_of
-from monitor.air.spells import Spell
+from monitor.air.spells import Spell, compare, key_of
 from monitor.notices.notice import THIS_SPELL_MS, Circumstances, Notice, Part, Said, Weight
 from monitor.notices.sentences import upkeep
 from monitor.notices.spell_rules import (

@@ -5,7 +5,7 @@ import pytest
 
 from monitor.places.saltcheck import against_salt, side_by_side
 from monitor.science import moist_air
-from monitor.science.salts import Salt, salt_humidity
+from monitor.science.sorption import Salt, salt_humidity
 
 MINUTE = np.arange(0, 24 * 60, 5, dtype=np.int64)
 

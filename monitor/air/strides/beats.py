@@ -1,4 +1,4 @@
-"""How a sensor moves through many records in a row: what `stuck.beat` makes of each, on arrays."""
+"""How a sensor moves through many records in a row: what `still.beat` makes of each, on arrays."""
 
 from __future__ import annotations
 

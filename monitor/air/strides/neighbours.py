@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.air.minute import SensorMinute, vapour_pressure_pa
-from monitor.air.neighbours import Neighbours, Spaces
-from monitor.air.pairs import (
+from monitor.air.neighbours import (
     DIRECT_LX,
     KNOWN_MIN,
     LATELY_MIN,
@@ -27,8 +26,10 @@ from monitor.air.pairs import (
     USUAL_WARMTH_MIN,
     USUALLY_MIN,
     WHILE_MIN,
+    Neighbours,
     Pair,
     Shine,
+    Spaces,
     Together,
     variance_pa2,
 )

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.air import quality, still
-from monitor.air.faults import Heard, held_ms
 from monitor.air.memory import Rows, Slice
 from monitor.air.minute import SensorMinute
 from monitor.air.quality import Floats, Integers
@@ -28,10 +27,12 @@ from monitor.air.sensor import (
     Flags,
     Follower,
     Following,
+    Presence,
     Record,
     SensorState,
     heard_both,
     held,
+    held_ms,
 )
 from monitor.air.strides.beats import Beats, beats_of
 from monitor.site.quantities import FLAGS, Flag, Quantity
@@ -135,7 +136,7 @@ class Stretch:
     state: SensorState
     at: dict[int, SensorState] = field(default_factory=dict)
     told: list[SensorMinute] = field(default_factory=list)
-    heard: list[Heard] = field(default_factory=list)
+    heard: list[Presence] = field(default_factory=list)
     moist: list[bool] = field(default_factory=list)
     pressure_pa: list[float | None] = field(default_factory=list)
     stirring: list[bool] = field(default_factory=list)
@@ -265,7 +266,9 @@ def _take(
     times = sum((of.times for of in by_minute.values()), np.zeros(end - begin, np.int64))
     stretch.told += map(SensorMinute, *map(_listed, said), times.tolist())
     stretch.pressure_pa += _listed(kept[Quantity.PRESSURE])
-    stretch.heard += [Heard(state.since, state.last_ms if ms < 0 else ms, None) for ms in last_ms]
+    stretch.heard += [
+        Presence(state.since, state.last_ms if ms < 0 else ms, None) for ms in last_ms
+    ]
     both = [
         by_minute[q].times > 0 if q in by_minute else np.zeros(end - begin, bool) for q in MOIST
     ]

@@ -7,7 +7,7 @@ from typing import Any
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.places.saltcheck import HOW_TO, HOW_TO_BESIDE
-from monitor.science.salts import SALTS, Salt
+from monitor.science.sorption import SALTS, Salt
 from monitor.site.quantities import Quantity
 from monitor.site.words import named, when
 

@@ -12,8 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from markupsafe import Markup
 
-from monitor.air.limits import limits_of
-from monitor.air.spells import Spell
+from monitor.air.spells import Spell, limits_of
 from monitor.edges.page import (
     batches_view,
     coming,

@@ -14,8 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from monitor.air.limits import limits_of
-from monitor.air.spells import Limit, Spell
+from monitor.air.spells import Limit, Spell, limits_of
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Site, Space

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from urllib.parse import quote
 
 from monitor.ahead.airing import Airing, AiringHours, Verb
-from monitor.air.musty import SlowDrying
+from monitor.air.minute import SlowDrying
 from monitor.drying.prospects import KEPT, Prospect
 from monitor.entries.batches import Batch, BatchState
 from monitor.notices.notice import Circumstances, Notice, Part, Weight, body, place_of
