@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.air.quality import STEP, Track, admit, from_plain, judge, stuck_since, to_plain
+from monitor.air.quality import STEP, Track, admit, judge, stuck_since
 from monitor.site.quantities import Flag, Quantity
 from monitor.site.time import MINUTE_MS
 
@@ -171,11 +171,11 @@ def test_a_kept_track_goes_on_where_it_was(records: list[Record], at: int) -> No
     for i, (time_ms, values) in enumerate(records):
         following = records[i + 1] if i + 1 < len(records) else None
         if i == at:
-            track = from_plain(json.loads(json.dumps(to_plain(track))))
+            track = msgspec.json.decode(msgspec.json.encode(track), type=Track)
         flags, track = judge(track, time_ms, values, following)
         pieces.append(flags)
     assert (pieces, track) == (whole, end)
-    assert from_plain(json.loads(json.dumps(to_plain(end)))) == end
+    assert msgspec.json.decode(msgspec.json.encode(end), type=Track) == end
 
 
 @given(records_of_a_sensor)

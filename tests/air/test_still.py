@@ -8,17 +8,17 @@ tests/published/test_metobs_stations.py.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.air.quality import Track, from_plain, judge, stuck_since, to_plain
+from monitor.air.quality import Track, judge, stuck_since
 from monitor.air.still import NO_FEED, Feed, Pulse, beat, patience_ms, watch
 from monitor.site.quantities import Flag, Quantity
 from monitor.site.time import HOUR_MS, MINUTE_MS
@@ -507,7 +507,7 @@ def test_a_stuck_run_began_with_its_first_record_and_ends_with_any_change(
         elif minute - began >= 6 * HOUR:
             assert patience_ms(track.pulse) != 6 * HOUR_MS
         if i == at:
-            track = from_plain(json.loads(json.dumps(to_plain(track))))
+            track = msgspec.json.decode(msgspec.json.encode(track), type=Track)
 
 
 @given(st.integers(1, 15))

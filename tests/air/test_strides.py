@@ -195,7 +195,7 @@ def test_many_minutes_at_once_all_is_as_one_by_one(
     outcome = all_of_it(strides.through)
     assert len(stepped) < 0.2 * 60 * HOURS, "most minutes go at once"
     for hour, both in enumerate(zip(one_by_one.hours, outcome.hours, strict=True)):
-        assert both[0] == states[1], hour
+        assert both[0] == both[1], hour
     assert outcome == one_by_one
     assert outcome.ended, "some limit was passed"
 

@@ -151,7 +151,7 @@ def test_on_a_batch_s_own_water_it_would_alarm_on_every_healthy_one(
         for path in (Path(__file__).parents[2] / "monitor").rglob("*.py")
         if "mould.step(" in path.read_text("utf-8")
     }
-    assert asked_by == {"musty.py"}
+    assert asked_by == {"minute.py"}
 
 
 def test_safe_storage() -> None:
