@@ -16,11 +16,14 @@ they change. What counts is worked out again from all of them:
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
 from monitor.site.words import shown
 
-JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
+if TYPE_CHECKING:
+    JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
+else:
+    JSON = Any  # msgspec reads types as the program runs, and knows none within itself
 
 LONGEST_SENTENCE = 400
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import selectors
 import signal
+import sys
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
@@ -17,7 +18,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges import clock, systemd
 from monitor.edges import mqtt as mqtt_edge
 from monitor.edges.mqtt import Link
-from monitor.edges.page import House, PageServer, Place
+from monitor.edges.page.house import Listens, Order, PageProcess, Standing
 from monitor.edges.sender import Delivered, Outcome, Sender
 from monitor.edges.socket import Listener
 from monitor.engine.engine import Engine
@@ -29,7 +30,7 @@ from monitor.service.desk import Desk
 from monitor.service.errands import Errands
 from monitor.service.jobs import Replay, Stepper, Timetable
 from monitor.service.outgoing import Outgoing
-from monitor.service.requests import EntryLine, parse_form
+from monitor.service.requests import EntryLine
 from monitor.service.settings.flower_book import book_of
 from monitor.service.settings.settings import (
     Notices,
@@ -45,6 +46,7 @@ from monitor.store.writer import Writer
 
 log = logging.getLogger(__name__)
 
+PAGE_COMMAND = (sys.executable, "-m", "monitor.service.page")
 LOOK_EVERY_S = 5.0
 FRESH_S = 60.0  # a thread not heard of for longer is taken for dead
 LAST_NOTICES_S = 10.0  # so long a replay waits at its end for notices to be delivered
@@ -89,7 +91,7 @@ class Daemon:
             stack.callback(sender.stop)
             desk = Desk(worker, self._settings, book_of(self._settings).words())
             stack.callback(Listener(socket_file(self._settings), desk.submit).close)
-            page = self._page(worker, desk)
+            page = self._page(worker)
             stack.callback(page.stop)
             self._keep_time(worker, errands, stack)
             self._catch_signals(stack)
@@ -162,21 +164,9 @@ class Daemon:
         worker.way_out = WayOut(sender.wake, partial(_alarm, worker, outbox), outbox.withdraw)
         return sender
 
-    def _page(self, worker: Worker, desk: Desk) -> PageServer:
+    def _page(self, worker: Worker) -> PageProcess:
         settings, page = self._settings, self._settings.page
-        house = House(
-            site=settings.site,
-            store=settings.store.file,
-            book=book_of(settings),
-            snapshot=lambda: worker.snapshot,
-            submit=desk.enter,
-            parse=lambda form: parse_form(form, worker.now_ms(), self._zone),
-            now_ms=worker.now_ms,
-            trouble=lambda: _trouble(worker),
-            plan=desk.plan,
-            check=desk.check,
-        )
-        place = Place(
+        listens = Listens(
             page.bind,
             page.port,
             page.trusted_hosts,
@@ -184,7 +174,18 @@ class Daemon:
             page.certificate_file,
             page.key_file,
         )
-        return PageServer(place, house, clock.monotonic_s)
+        order = Order(
+            listens,
+            settings.site,
+            book_of(settings),
+            settings.store.file,
+            socket_file(settings),
+        )
+
+        def standing() -> Standing:
+            return Standing(worker.snapshot, worker.now_ms(), _trouble(worker))
+
+        return PageProcess(PAGE_COMMAND, order, standing, clock.monotonic_s)
 
     def _keep_time(self, worker: Worker, errands: Errands, stack: ExitStack) -> None:
         if self._until_ms is not None:

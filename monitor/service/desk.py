@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from monitor.edges.beside import BesideError, ask
 from monitor.edges.socket import Message
 from monitor.engine.snapshot import Snapshot
-from monitor.entries.entries import JSON, Request, RequestError
+from monitor.entries.entries import JSON, RequestError
 from monitor.entries.logbook import Entered, history_lines
 from monitor.service import requests, sensor_check, views
 from monitor.service.planner import PLAN, order_from
@@ -91,12 +91,6 @@ class Desk:
             return _refusal(refused)
         except StoreError as error:
             return {"error": str(error)}
-
-    def enter(self, request: Request) -> Future[Entered]:
-        """Have something entered; the page's way."""
-        event = Enter(request)
-        self._worker.post(event)
-        return event.answer
 
     def _enter(self, request: Message, answer: Future[Message]) -> None:
         try:

@@ -305,7 +305,7 @@ def passphrase(asked: Namespace) -> None:
         keep_hash(_asked_twice(), kept)
     except PassphraseError as error:
         raise AskedWronglyError(str(error)) from error
-    print(f"Kept in {kept}, as a hash only. Restart the monitor; everybody signs in anew.")
+    print(f"Kept in {kept}, as a hash only. Everybody signs in anew.")
 
 
 def _asked_twice() -> str:

@@ -24,7 +24,7 @@ from itsdangerous import TimestampSigner, URLSafeTimedSerializer
 from playwright.sync_api import Browser, Page, expect
 
 from monitor.edges.broker import free_port
-from monitor.edges.page.server import FIRST_WAIT_S
+from monitor.edges.page.house import FIRST_WAIT_S
 from tests.browser.house import AA, AXE, SIZES, Served, serving, words
 from tests.service.trial import SAMPLES
 

@@ -1,6 +1,4 @@
-"""The page for the phone: what hangs where, how the air is, what to do; and the forms."""
+"""The page for the phone: what hangs where, how the air is, what to do; and the forms.
 
-from monitor.edges.page.house import House, Place
-from monitor.edges.page.server import PageServer
-
-__all__ = ["House", "PageServer", "Place"]
+It runs in a process of its own (`server`); the monitor only starts and answers it (`house`).
+"""

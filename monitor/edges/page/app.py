@@ -18,7 +18,6 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import (
     FileResponse,
@@ -31,6 +30,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from monitor.edges import charts
+from monitor.edges.clock import now_ms
 from monitor.edges.page import (
     batches_view,
     checking,
@@ -41,14 +41,15 @@ from monitor.edges.page import (
     sensors_view,
     spaces_view,
 )
-from monitor.edges.page.access import SIGNED_IN_S, Door
-from monitor.edges.page.guard import REPORT_POLICY, Headers, RefusedError, form_of, same_origin
-from monitor.edges.page.house import House
+from monitor.edges.page.access import SIGNED_IN_S, Door, PassphraseError
+from monitor.edges.page.connections import Answering, Listening, neighbourhood
+from monitor.edges.page.guard import REPORT_POLICY, Headers, PageError, form_of, same_origin
+from monitor.edges.page.house import House, MonitorGoneError, Taken
 from monitor.edges.page.live import Live
 from monitor.edges.report.order import WEEK_PAGE
 from monitor.entries.entries import Request as Wish
 from monitor.entries.entries import RequestError, standing
-from monitor.entries.logbook import Entered
+from monitor.site.words import when
 from monitor.store.connection import StoreError
 from monitor.store.queries import Reader
 
@@ -75,7 +76,7 @@ class Pages:
         self._secure = secure
         self._cookie = "__Host-drying-room" if secure else "drying-room"
         self._live = Live(house)
-        self._done: OrderedDict[str, Future[Entered]] = OrderedDict()
+        self._done: OrderedDict[str, Future[Taken]] = OrderedDict()
         self._lock = threading.Lock()
         self._drawing = threading.Lock()
         self._style = _style()
@@ -104,6 +105,7 @@ class Pages:
             get("/notices", "notices.html", lambda r, s: notices_view.notices(self._house, s)),
             get("/weeks", "weeks.html", lambda r, s: notices_view.weeks(self._house, s)),
             get("/sensors", "sensors.html", lambda r, s: self._sensors(s)),
+            self._who_is_signed_in(),
             get("/health", "sensors.html", lambda r, s: self._sensors(s)),
             get("/space/{name:path}", "space.html", self._space),
             get("/batch/{name:path}", "batch.html", self._batch),
@@ -136,27 +138,29 @@ class Pages:
             samesite="strict",
         )
 
-    def _greeted(self, request: Request) -> tuple[str | None, str | None]:
-        """Visitor and, where one has to be given out, their new cookie; None: sign in first."""
-        visitor = self._visitor(request)
-        if visitor is not None or not self._door.open:
-            return visitor, None
-        return self._door.cookie()
+    async def _answer(self, request: Request, tell: Callable[[Request, str], Response]) -> Response:
+        """Answer a visitor, in a thread; others are shown to the door."""
+        visitor, cookie = self._visitor(request), None
+        if visitor is None and self._door.open:
+            visitor, cookie = self._door.cookie("")
+        if visitor is None:
+            where = quote(request.url.path, safe="/")
+            return RedirectResponse(f"/sign-in?to={where}", 303)
+        response = await run_in_threadpool(tell, request, visitor)
+        if cookie is not None:
+            self._with_cookie(response, cookie)
+        return response
 
     # -- pages ----------------------------------------------------------------------------------
 
     def _shown(
         self, path: str, template: str, tell: Callable[[Request, Any], dict[str, Any]]
     ) -> Route:
-        def endpoint(request: Request) -> Response:
-            visitor, cookie = self._greeted(request)
-            if visitor is None:
-                where = quote(request.url.path, safe="/")
-                return RedirectResponse(f"/sign-in?to={where}", 303)
-            response = self._page(request, visitor, template, lambda s: tell(request, s))
-            if cookie is not None:
-                self._with_cookie(response, cookie)
-            return response
+        def page(request: Request, visitor: str) -> Response:
+            return self._page(request, visitor, template, lambda s: tell(request, s))
+
+        async def endpoint(request: Request) -> Response:
+            return await self._answer(request, page)
 
         return Route(path, endpoint, methods=["GET"])
 
@@ -168,7 +172,7 @@ class Pages:
         tell: Callable[[Any], dict[str, Any]],
         status: int = 200,
     ) -> HTMLResponse:
-        snapshot = self._house.snapshot()
+        snapshot, _, trouble = self._house.standing()
         told = tell(snapshot)
         done = self._done.get(request.query_params.get("done", ""))
         entered = done.result() if done and done.done() and not done.exception() else None
@@ -177,7 +181,7 @@ class Pages:
             site=self._house.site,
             now=figures.fresh_values(self._house, snapshot)["now"],
             fresh=snapshot.now_ms > 0,
-            trouble=self._house.trouble(),
+            trouble=trouble,
             shape=figures.shape(snapshot),
             at="/" + request.url.path.strip("/").split("/")[0],
             token=lambda: self._door.token(visitor),
@@ -186,6 +190,17 @@ class Pages:
             said=None if entered is None else [entered.said, *entered.upset],
         )
         return HTMLResponse(html, status)
+
+    def _who_is_signed_in(self) -> Route:
+        def page(request: Request, visitor: str) -> Response:
+            return self._page(
+                request, visitor, "signed-in.html", lambda s: self._signed_in(visitor)
+            )
+
+        async def endpoint(request: Request) -> Response:
+            return await self._answer(request, page)
+
+        return Route("/signed-in", endpoint, methods=["GET"])
 
     def _space(self, request: Request, snapshot: Any) -> dict[str, Any]:
         name = request.path_params["name"]
@@ -248,16 +263,16 @@ class Pages:
         typed = await form_of(request)
         visitor = self._visitor(request)
         if visitor is None:
-            raise RefusedError(403, "You are not signed in any more; sign in, then enter it again.")
+            raise PageError(403, "You are not signed in any more; sign in, then enter it again.")
         number = self._door.form_number(visitor, typed.pop("token", ""))
         if number is None:
-            raise RefusedError(
+            raise PageError(
                 403, "This form is too old or not yours; open the page anew and enter it again."
             )
         return await run_in_threadpool(self._take, request, visitor, number, typed)
 
     def _take(self, request: Request, visitor: str, number: str, typed: dict[str, str]) -> Response:
-        snapshot = self._house.snapshot()
+        snapshot = self._house.standing().snapshot
         try:
             answer = self._once(number, typed, snapshot)
             entered = answer.result(ANSWER_WITHIN_S)
@@ -268,7 +283,7 @@ class Pages:
             return self._refused(request, visitor, typed, late)
         return RedirectResponse(f"{self._where(entered)}?done={quote(number)}", 303)
 
-    def _once(self, number: str, typed: dict[str, str], snapshot: Any) -> Future[Entered]:
+    def _once(self, number: str, typed: dict[str, str], snapshot: Any) -> Future[Taken]:
         """Enter a form the first time it comes; sent twice, it is still entered once."""
         with self._lock:
             before = self._done.get(number)
@@ -296,20 +311,21 @@ class Pages:
         sentence = error.sentence[:1].upper() + error.sentence[1:]
         return self._sorry(422, sentence)
 
-    def _where(self, entered: Entered) -> str:
+    def _where(self, entered: Taken) -> str:
         """Where to see what was entered."""
         if entered.batch is not None:
             return f"/batch/{quote(entered.batch, safe='')}"
-        if entered.entry.verb in checking.VERBS:
-            return f"/check/{quote(str(entered.entry.arguments['sensor']), safe='')}"
-        return "/notices" if entered.entry.verb in ("seen", "pause") else "/entries"
+        verb, arguments = entered.request.verb, entered.request.arguments
+        if verb in checking.VERBS:
+            return f"/check/{quote(str(arguments['sensor']), safe='')}"
+        return "/notices" if verb in ("seen", "pause") else "/entries"
 
     # -- the rest -------------------------------------------------------------------------------
 
-    def _report(self, request: Request) -> Response:
-        visitor, cookie = self._greeted(request)
-        if visitor is None:
-            return RedirectResponse("/sign-in?to=/weeks", 303)
+    async def _report(self, request: Request) -> Response:
+        return await self._answer(request, self._week)
+
+    def _week(self, request: Request, visitor: str) -> Response:
         with Reader(self._house.store) as reader:
             kept = reader.report(request.path_params["week"])
         if kept is None:
@@ -318,18 +334,18 @@ class Pages:
         if not file.is_file():
             return RedirectResponse(f"/weeks#{quote(kept.week)}", 303)
         headers = {"Content-Security-Policy": REPORT_POLICY}
-        response = FileResponse(file, media_type="text/html", headers=headers)
-        if cookie is not None:
-            self._with_cookie(response, cookie)
-        return response
+        return FileResponse(file, media_type="text/html", headers=headers)
 
     async def _events(self, request: Request) -> Response:
         if self._visitor(request) is None:
-            raise RefusedError(403, "Sign in first.")
-        headers = {"X-Accel-Buffering": "no"}
+            raise PageError(403, "Sign in first.")
         return StreamingResponse(
-            self._live.events(), media_type="text/event-stream", headers=headers
+            self._live.events(lambda: self._visitor(request) is not None),
+            media_type="text/event-stream",
+            headers={"X-Accel-Buffering": "no"},
         )
+
+    # -- signing in and out ---------------------------------------------------------------------
 
     async def _sign_in(self, request: Request) -> Response:
         to = request.query_params.get("to", "/")
@@ -340,18 +356,15 @@ class Pages:
             return self._asked(to)
         same_origin(request)
         typed = await form_of(request)
-        return await run_in_threadpool(self._try, request, to, typed.get("passphrase", ""))
-
-    def _try(self, request: Request, to: str, passphrase: str) -> Response:
-        whence = request.client.host if request.client else "nowhere"
+        whence = neighbourhood(request.client.host if request.client else "nowhere")
         wait_s = self._door.wait_s(whence)
         if wait_s > 0:
             return self._asked(to, f"Too many wrong tries. Wait {wait_s + 0.5:.0f} seconds.", 429)
-        if not self._door.try_passphrase(whence, passphrase):
+        if not await self._door.try_passphrase(whence, typed.get("passphrase", "")):
             log.warning("A wrong passphrase was tried on the page, from %s", whence)
             return self._asked(to, "That is not the passphrase. Type it again.", 403)
         response = RedirectResponse(to, 303)
-        self._with_cookie(response, self._door.cookie()[1])
+        self._with_cookie(response, self._door.cookie(request.headers.get("user-agent", ""))[1])
         return response
 
     def _asked(self, to: str, wrong: str | None = None, status: int = 200) -> Response:
@@ -360,11 +373,37 @@ class Pages:
         )
         return HTMLResponse(html, status)
 
+    def _signed_in(self, visitor: str) -> dict[str, Any]:
+        zone, now = self._house.site.timezone, now_ms()
+        return {
+            "signed_in_now": [
+                {
+                    "number": one.number,
+                    "device": one.device,
+                    "since": when(one.since_ms, now, zone),
+                    "seen": when(one.seen_ms, now, zone),
+                    "here": one.visitor == visitor,
+                }
+                for one in self._door.signed_in
+            ]
+        }
+
     async def _sign_out(self, request: Request) -> Response:
+        """End the sign-in of the one who asks, or of another by its number, at once."""
         same_origin(request)
+        which = (await form_of(request)).get("which")
+        visitor = self._visitor(request)
+        ended = visitor if which is None else self._numbered(which)
+        if visitor is not None and ended is not None:
+            self._door.signed_in.end(ended)
+        if which is not None and ended != visitor:
+            return RedirectResponse("/signed-in", 303)
         response = RedirectResponse("/sign-in", 303)
         response.delete_cookie(self._cookie, secure=self._secure, httponly=True)
         return response
+
+    def _numbered(self, which: str) -> str | None:
+        return next((s.visitor for s in self._door.signed_in if str(s.number) == which), None)
 
     async def _css(self, request: Request) -> Response:
         return Response(
@@ -379,8 +418,14 @@ class Pages:
 
     async def refused(self, request: Request, error: Exception) -> Response:
         """A request that is not answered, and why."""
-        if isinstance(error, RefusedError):
+        if isinstance(error, PageError):
             return self._sorry(error.status, error.sentence)
+        if isinstance(error, PassphraseError):
+            return self._sorry(503, f"{error}.")
+        if isinstance(error, RequestError):
+            return self._sorry(422, error.sentence[:1].upper() + error.sentence[1:])
+        if isinstance(error, MonitorGoneError):
+            return self._sorry(503, "The monitor does not answer just now. Try again soon.")
         if isinstance(error, StoreError):
             return self._sorry(503, f"The store cannot be read just now ({error}). Try again soon.")
         missing = isinstance(error, HTTPException) and error.status_code == 404
@@ -394,21 +439,22 @@ def _style() -> str:
     return (HERE / "static/page.css").read_text("utf-8") + charts.STYLE.read_text("utf-8")
 
 
-def make_app(house: House, door: Door, trusted_hosts: tuple[str, ...], secure: bool) -> Starlette:
+def make_app(
+    house: House, door: Door, trusted_hosts: tuple[str, ...], secure: bool, listening: Listening
+) -> Starlette:
     """The page as an ASGI application."""
     pages = Pages(house, door, secure)
+    refusals = (
+        *(PageError, HTTPException, StoreError),
+        *(PassphraseError, RequestError, MonitorGoneError),
+    )
     return Starlette(
         routes=pages.routes(),
         middleware=[
-            Middleware(Headers),
-            Middleware(
-                TrustedHostMiddleware, allowed_hosts=list(trusted_hosts), www_redirect=False
-            ),
+            Middleware(Answering, listening=listening),
+            Middleware(Headers, trusted=trusted_hosts),
             Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
         ],
-        exception_handlers={
-            RefusedError: pages.refused,
-            HTTPException: pages.refused,
-            StoreError: pages.refused,
-        },
+        exception_handlers=dict.fromkeys(refusals, pages.refused),
+        lifespan=listening.watching,
     )

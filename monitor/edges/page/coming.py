@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from monitor.ahead.courses import Band
-from monitor.ahead.grid import STEP_MIN
-from monitor.ahead.look import HORIZONS_H, Coming
+from monitor.ahead.look import Coming
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import hanging_in
@@ -71,8 +70,7 @@ def _hours(coming: Coming, house: House, now_ms: int) -> list[Told]:
         }
 
     rows = []
-    for hours in HORIZONS_H:
-        step = hours * 60 // STEP_MIN - 1
+    for step in range(len(outlook.minute)):  # HORIZONS_H alone are told
         rows.append(
             {
                 "at": when_minute(int(outlook.minute[step]), now_ms, site.timezone),

@@ -1,25 +1,43 @@
-"""What the page is given: where it listens, and the house it shows."""
+"""What the page is given, and how: its process is asked in JSON, and asks back in JSON.
+
+The page runs in a process of its own, so that nothing done to it reaches the monitor. Its first
+line is an `Order`. From then on it asks by an empty line how everything stands, at most once a
+second, and gets a line: a `Standing`. What people enter goes over the socket of the commands.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import logging
+import subprocess
+import threading
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import IO, Any, NamedTuple, TypeVar
 
+import msgspec
+import numpy as np
+
+import monitor
+from monitor.ahead.courses import Band
+from monitor.ahead.grid import STEP_MIN
+from monitor.ahead.look import HORIZONS_H, Coming
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import described, hanging_in, kept_in
 from monitor.entries.entries import JSON, Request
-from monitor.entries.logbook import Entered
 from monitor.notices.notice import Circumstances
 from monitor.science.moist_air import standard_pressure
 from monitor.site.flowers import Book
 from monitor.site.spaces import OUTDOORS, Site
 
+log = logging.getLogger(__name__)
 
-@dataclass(frozen=True)
-class Place:
+FIRST_WAIT_S, LONGEST_WAIT_S = 2.0, 300.0
+ENDS_WITHIN_S = 5.0
+
+
+class Listens(NamedTuple):
     """Where the page listens and who may open it. passphrase_file None: only this machine."""
 
     bind: str
@@ -30,16 +48,49 @@ class Place:
     key_file: Path | None = None
 
 
+class Order(NamedTuple):
+    """What the page's process is told first. socket: where the monitor takes requests."""
+
+    listens: Listens
+    site: Site
+    book: Book
+    store: Path
+    socket: Path
+
+
+class Standing(NamedTuple):
+    """How everything stands.
+
+    now_ms   now, by the wall or the readings [UTC epoch ms]
+    trouble  what keeps the monitor from watching, in a sentence; None: nothing
+    """
+
+    snapshot: Snapshot
+    now_ms: int
+    trouble: str | None
+
+
+class MonitorGoneError(RuntimeError):
+    """The monitor does not answer."""
+
+
+class Taken(NamedTuple):
+    """What was entered: what it came to in words, its batch, and which older entries it upset."""
+
+    request: Request
+    said: str
+    batch: str | None
+    upset: Sequence[str]
+
+
 @dataclass(frozen=True)
 class House:
     """Everything the page reads and does.
 
     book      what is known of each flower
-    snapshot  how everything stands now
-    submit    has something entered; the future's answer is Entered, or RequestError
+    standing  how everything stands now
+    submit    has something entered; the future's answer is Taken, or RequestError
     parse     a form's fields → what is asked for; raises RequestError
-    now_ms    now, by the wall or the readings [UTC epoch ms]
-    trouble   what keeps the monitor from watching, in a sentence; None: nothing
     plan      where a harvest should hang; raises RequestError with a sentence
     check     how the check of a sensor stands; raises RequestError where it cannot be checked
     """
@@ -47,12 +98,10 @@ class House:
     site: Site
     store: Path
     book: Book
-    snapshot: Callable[[], Snapshot]
-    submit: Callable[[Request], Future[Entered]]
+    standing: Callable[[], Standing]
+    submit: Callable[[Request], Future[Taken]]
     parse: Callable[[Mapping[str, str]], Request]
-    now_ms: Callable[[], int]
-    trouble: Callable[[], str | None]
-    plan: Callable[[Mapping[str, JSON]], Mapping[str, JSON]]
+    plan: Callable[[Mapping[str, JSON]], Mapping[str, Any]]
     check: Callable[[str], Mapping[str, Any]]
 
     def spaces(self) -> list[str]:
@@ -79,3 +128,145 @@ class House:
             if coming.airing is not None
         }
         return Circumstances(self.site, pressure_pa, at_risk, snapshot.air, advised=advised)
+
+
+# -- the lines --------------------------------------------------------------------------------
+
+T = TypeVar("T")
+
+
+def line_of(value: Order | Standing) -> bytes:
+    """A line of JSON; of what is foreseen only what the page shows."""
+    if isinstance(value, Standing):
+        coming = {name: _thinned(one) for name, one in value.snapshot.coming.items()}
+        value = value._replace(snapshot=replace(value.snapshot, coming=coming))
+    return msgspec.json.encode(value, enc_hook=_plain) + b"\n"
+
+
+def read_line(line: bytes, kind: type[T]) -> T:
+    """What a line holds; raises msgspec.ValidationError."""
+    return msgspec.json.decode(line, type=kind, dec_hook=_typed)
+
+
+def _thinned(coming: Coming) -> Coming:
+    """The hours that the page names, without the courses behind them."""
+    if coming.outlook is None:
+        return coming
+    steps = [hours * 60 // STEP_MIN - 1 for hours in HORIZONS_H]
+    none = np.empty((0, 0), np.float32)
+    thinned = coming.outlook._replace(
+        minute=coming.outlook.minute[steps],
+        temperature_c=_band(coming.outlook.temperature_c, steps),
+        humidity_ratio_g_kg=_band(coming.outlook.humidity_ratio_g_kg, steps),
+        relative_humidity_pct=_band(coming.outlook.relative_humidity_pct, steps),
+        vpd_kpa=_band(coming.outlook.vpd_kpa, steps),
+        paths_temperature_c=none,
+        paths_humidity_ratio_g_kg=none,
+    )
+    return replace(coming, outlook=thinned)
+
+
+def _band(band: Band, steps: list[int]) -> Band:
+    return Band(*(one[steps] for one in band))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Path):
+        return str(value.absolute())
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    raise NotImplementedError(f"{type(value)} has no JSON")
+
+
+def _typed(kind: Any, value: Any) -> Any:
+    if kind is Path:
+        return Path(value)
+    return np.array(value, dtype=np.float64)
+
+
+# -- beside the monitor -----------------------------------------------------------------------
+
+
+class PageProcess:
+    """The page's process, from a thread of the monitor; its failing never stops the monitor.
+
+    command  starts it
+    """
+
+    def __init__(
+        self,
+        command: Sequence[str],
+        order: Order,
+        standing: Callable[[], Standing],
+        monotonic: Callable[[], float],
+    ) -> None:
+        self._command, self._order, self._standing = command, order, standing
+        self._monotonic = monotonic
+        self._stopping = threading.Event()
+        self._process: subprocess.Popen[bytes] | None = None
+        self._thread = threading.Thread(target=self._run, name="page", daemon=True)
+
+    def start(self) -> None:
+        """Begin to serve; returns at once."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End; pages that are open lose their connection. Safe to repeat."""
+        self._stopping.set()
+        process = self._process
+        if process is not None:
+            process.terminate()
+            self._thread.join(ENDS_WITHIN_S)
+            process.kill()
+        if self._thread.is_alive():
+            self._thread.join(ENDS_WITHIN_S)
+
+    def _run(self) -> None:
+        wait_s, said = FIRST_WAIT_S, ""
+        while not self._stopping.is_set():
+            began_s = self._monotonic()
+            trouble = self._serve()
+            if self._stopping.is_set():
+                return
+            if self._monotonic() - began_s > LONGEST_WAIT_S:
+                wait_s, said = FIRST_WAIT_S, ""
+            if trouble != said:
+                log.warning("%s", trouble)
+                said = trouble
+            self._stopping.wait(wait_s)
+            wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+
+    def _serve(self) -> str:
+        """Answer the process until it ends; returns why it ended, in a sentence."""
+        try:
+            process = self._process = subprocess.Popen(  # noqa: S603 - our own module
+                self._command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                cwd=Path(monitor.__file__).parents[1],
+            )
+        except OSError as error:
+            return f"The page cannot be started ({error.strerror}); it is tried again."
+        said = ""
+        with process:
+            assert process.stdin is not None  # noqa: S101 - both are pipes
+            assert process.stdout is not None  # noqa: S101 - the same
+            if self._stopping.is_set():
+                process.kill()
+            try:
+                self._answer(process.stdin, line_of(self._order))
+                for line in process.stdout:
+                    if line.strip():
+                        said = line.decode("utf-8", "replace").strip()
+                    else:
+                        self._answer(process.stdin, line_of(self._standing()))
+            except OSError:
+                pass  # it has ended
+            except Exception:
+                log.exception("The page could not be answered")
+            process.kill()
+        return said or f"The page has ended ({process.returncode}); it is started again."
+
+    def _answer(self, to: IO[bytes], line: bytes) -> None:
+        to.write(line)
+        to.flush()

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
+
+from starlette.concurrency import run_in_threadpool
 
 from monitor.edges.page import figures
 from monitor.edges.page.house import House
@@ -12,6 +14,7 @@ from monitor.engine.snapshot import Snapshot
 
 LOOK_EVERY_S = 0.4
 SIGN_OF_LIFE_S = 10.0
+LONGEST_S = 600.0
 
 
 class Live:
@@ -24,19 +27,26 @@ class Live:
         self._shape = ""
 
     def _look(self) -> tuple[dict[str, str], str]:
-        snapshot = self._house.snapshot()
+        snapshot = self._house.standing().snapshot
         if snapshot is not self._of:
             self._of = snapshot
             self._values = figures.fresh_values(self._house, snapshot)
             self._shape = figures.shape(snapshot)
         return self._values, self._shape
 
-    async def events(self) -> AsyncIterator[str]:
-        """What changes, as it changes; a sign of life where nothing does."""
+    async def events(self, welcome: Callable[[], bool]) -> AsyncIterator[str]:
+        """What changes, as it changes; a sign of life where nothing does.
+
+        It ends after a while, and the page asks anew: nobody holds a connection for good.
+
+        welcome  whether the one who asked is still signed in
+        """
         shown: dict[str, str] = {}
         shape, quiet_s = "", 0.0
-        while True:
-            values, now_shape = self._look()
+        for _ in range(round(LONGEST_S / LOOK_EVERY_S)):
+            if not welcome():
+                return
+            values, now_shape = await run_in_threadpool(self._look)
             if values is not shown or now_shape != shape:
                 changed = {k: v for k, v in values.items() if shown.get(k) != v}
                 shown = values

@@ -1,134 +1,238 @@
-"""The page's own thread: it serves, and where it cannot it says why and tries again."""
+"""The page's process: it serves, asks the monitor how everything stands, and ends with it."""
 
 from __future__ import annotations
 
+import contextlib
 import logging
+import os
+import queue
+import resource
 import socket
 import ssl
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from typing import IO, Any
 
 import uvicorn
 
-from monitor.edges.page.access import Door, PassphraseError
+from monitor.edges.clock import monotonic_s, now_ms
+from monitor.edges.page.access import Door, PassphraseError, SignIns
 from monitor.edges.page.app import make_app
-from monitor.edges.page.house import House, Place
-from monitor.edges.page.patience import Patient
+from monitor.edges.page.connections import MOST, REQUEST_WITHIN_S, Listening
+from monitor.edges.page.house import (
+    House,
+    Listens,
+    MonitorGoneError,
+    Order,
+    Standing,
+    Taken,
+    read_line,
+)
+from monitor.edges.socket import SocketError, ask
+from monitor.entries.entries import JSON, Request, RequestError
 
 log = logging.getLogger(__name__)
 
-FIRST_WAIT_S, LONGEST_WAIT_S = 2.0, 300.0
-MOST_CONNECTIONS = 400
-# How long one thread may keep the interpreter while others wait [s]: the worker comes and goes
-# many times for one commit, and readers would make it wait each time.
-TURN_S = 0.0005
+FRESH_S = 1.0  # so old may be what is shown
+ANSWERED_WITHIN_S = 10.0
+ENTERED_WITHIN_S = 20.0
+MOST_FILES = 2 * MOST + 64
+LARGEST_BYTES = 512 * 1024 * 1024  # of memory of its own
+SAID_AGAIN_S = 60.0
+AT_ONCE = 4  # requests to the monitor
 
 
-class PageServer:
-    """Serves the page in a thread of its own; its failing never stops the monitor."""
+class Asker:
+    """Asks the monitor through two pipes: an empty line out, a line of JSON in."""
 
-    def __init__(self, place: Place, house: House, monotonic: Callable[[], float]) -> None:
-        self._place = place
-        self._house = house
-        self._monotonic = monotonic
-        self._stopping = threading.Event()
-        self._server: uvicorn.Server | None = None
-        self._thread = threading.Thread(target=self._run, name="page", daemon=True)
-        self.trouble: str | None = None
+    def __init__(self, out: IO[bytes], lines: IO[bytes]) -> None:
+        self._out, self._lines = out, lines
+        self._came: queue.Queue[bytes] = queue.Queue()
+        self._lock = threading.Lock()
+        self._last: Standing | None = None
+        self._asked_s = 0.0
+        threading.Thread(target=self._listen, name="monitor", daemon=True).start()
 
-    @property
-    def alive(self) -> bool:
-        """Whether it answers."""
-        return self._server is not None and self._server.started and self._thread.is_alive()
+    def _listen(self) -> None:
+        for line in self._lines:
+            self._came.put(line)
+        os._exit(0)  # the monitor is gone: nobody would hear what is entered
 
-    def start(self) -> None:
-        """Begin to serve; returns at once."""
-        sys.setswitchinterval(TURN_S)
-        self._thread.start()
+    def standing(self) -> Standing:
+        """How everything stands, at most a second ago; raises MonitorGoneError."""
+        with self._lock:
+            if self._last is None or monotonic_s() - self._asked_s >= FRESH_S:
+                while not self._came.empty():
+                    self._came.get()  # it came too late
+                self._asked_s = monotonic_s()
+                self._out.write(b"\n")
+                self._out.flush()
+                try:
+                    line = self._came.get(timeout=ANSWERED_WITHIN_S)
+                except queue.Empty:
+                    raise MonitorGoneError("the monitor does not answer") from None
+                self._last = read_line(line, Standing)
+            return self._last
 
-    def stop(self) -> None:
-        """End; pages that are open lose their connection. Safe to repeat."""
-        self._stopping.set()
-        if self._server is not None:
-            self._server.should_exit = True
-        if self._thread.is_alive():
-            self._thread.join(10.0)
+    def forget(self) -> None:
+        """Something was entered: ask anew."""
+        self._asked_s = 0.0
 
-    def _run(self) -> None:
-        wait_s, said = FIRST_WAIT_S, ""
-        while not self._stopping.is_set():
-            began_s = self._monotonic()
-            self.trouble = self._serve()
-            if self._stopping.is_set():
-                return
-            if self._monotonic() - began_s > LONGEST_WAIT_S:
-                wait_s, said = FIRST_WAIT_S, ""
-            if self.trouble != said:
-                log.warning("%s", self.trouble)
-                said = self.trouble
-            self._stopping.wait(wait_s)
-            wait_s = min(2 * wait_s, LONGEST_WAIT_S)
 
-    def _serve(self) -> str:
-        """Serve until stopped; returns why it ended, in a sentence."""
-        place = self._place
-        where = f"{place.bind}, port {place.port}"
-        try:
-            with self._listen() as listening:
-                door = Door(place.passphrase_file, self._monotonic)
-                secure = place.certificate_file is not None
-                app = make_app(self._house, door, place.trusted_hosts, secure)
-                self._server = uvicorn.Server(
-                    uvicorn.Config(
-                        app,
-                        http=Patient,
-                        ws="none",
-                        log_config=None,
-                        access_log=False,
-                        lifespan="off",
-                        server_header=False,
-                        proxy_headers=False,
-                        limit_concurrency=MOST_CONNECTIONS,
-                        timeout_keep_alive=20,
-                        timeout_graceful_shutdown=2,
-                        ssl_certfile=place.certificate_file,
-                        ssl_keyfile=place.key_file,
-                    )
-                )
-                if self._stopping.is_set():
-                    return "stopped"
-                self.trouble = None
-                self._server.run(sockets=[listening])
-            return f"The page at {where} has ended."
-        except PassphraseError as error:
-            return f"The page cannot start: {error}."
-        except ssl.SSLError as error:
-            return (
-                f"The page cannot start: {place.certificate_file} and {place.key_file} do not "
-                f"make a certificate and its key ({error.reason}); mend [page] in the settings."
+class OnceAMinute(logging.Filter):
+    """Lets a line of a kind through once a minute, with the number of those that it stands for."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._said: dict[tuple[str, str], tuple[float, int]] = {}
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Whether it is written."""
+        kind = (record.name, str(record.msg).split("\n")[0][:80])
+        said_s, more = self._said.get(kind, (-SAID_AGAIN_S, 0))
+        if monotonic_s() - said_s < SAID_AGAIN_S:
+            self._said[kind] = (said_s, more + 1)
+            return False
+        if len(self._said) > 1000:
+            self._said.clear()
+        self._said[kind] = (monotonic_s(), 0)
+        if more:
+            record.msg = f"{record.getMessage()} ({more} more like it since it was last said)"
+            record.args = None
+        return True
+
+
+def serve(parse: Callable[[Order, Mapping[str, str], int], Request]) -> None:
+    """Serve until the monitor ends it, or it cannot: then why, in a sentence, on the way out.
+
+    parse  the order, a form's fields and the present [UTC epoch ms] → what is asked for
+    """
+    _begin()
+    out = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # whatever else is printed is no answer
+    order = read_line(sys.stdin.buffer.readline(), Order)
+    why = _serve(order, Asker(out, sys.stdin.buffer), parse)
+    with contextlib.suppress(OSError):
+        out.write(f"{why}\n".encode())
+        out.flush()
+    os._exit(0)  # what is still being asked has nobody to be told to
+
+
+def _begin() -> None:
+    handler = logging.StreamHandler(sys.stderr)
+    handler.addFilter(OnceAMinute())
+    logging.basicConfig(level=logging.WARNING, format="%(message)s", handlers=[handler])
+    # Where a limit may not be set, as in the unit, the unit's own holds.
+    for limit, most in (
+        (resource.RLIMIT_NOFILE, MOST_FILES),
+        (resource.RLIMIT_DATA, LARGEST_BYTES),
+    ):
+        with contextlib.suppress(OSError, ValueError):
+            hard = resource.getrlimit(limit)[1]
+            least = most if hard == resource.RLIM_INFINITY else min(most, hard)
+            resource.setrlimit(limit, (least, hard))
+    with contextlib.suppress(OSError), open("/proc/self/oom_score_adj", "w") as score:
+        score.write("500")  # should memory run out, the page goes and not the monitor
+
+
+def _serve(
+    order: Order, asker: Asker, parse: Callable[[Order, Mapping[str, str], int], Request]
+) -> str:
+    listens = order.listens
+    where = f"{listens.bind}, port {listens.port}"
+    try:
+        with _listen(listens) as listening:
+            signed_in = SignIns(
+                None if listens.passphrase_file is None else order.store.with_suffix(".sign-ins"),
+                now_ms,
             )
-        except OSError as error:
-            return (
-                f"The page cannot listen at {where} ({error.strerror}); end what uses it, or write "
-                "another port under [page] in the settings."
-            )
-        except (Exception, SystemExit) as error:
-            log.exception("The page failed")
-            return f"The page at {where} has failed ({error}); it is started again."
-        finally:
-            self._server = None
+            door = Door(listens.passphrase_file, signed_in, monotonic_s)
+            house = _house(order, asker, parse)
+            secure = listens.certificate_file is not None
+            app = make_app(house, door, listens.trusted_hosts, secure, listening)
+            _server(app, listens).run(sockets=[listening])
+        return f"The page at {where} has ended."
+    except PassphraseError as error:
+        return f"The page cannot start: {error}."
+    except ssl.SSLError as error:
+        return (
+            f"The page cannot start: {listens.certificate_file} and {listens.key_file} do not "
+            f"make a certificate and its key ({error.reason}); mend [page] in the settings."
+        )
+    except OSError as error:
+        return (
+            f"The page cannot listen at {where} ({error.strerror}); end what uses it, or write "
+            "another port under [page] in the settings."
+        )
+    except (Exception, SystemExit) as error:
+        log.exception("The page failed")
+        return f"The page at {where} has failed ({error}); it is started again."
 
-    def _listen(self) -> socket.socket:
-        place = self._place
-        family, kind, protocol, _, address = socket.getaddrinfo(
-            place.bind, place.port, type=socket.SOCK_STREAM
-        )[0]
-        listening = socket.socket(family, kind, protocol)
+
+def _server(app: Any, listens: Listens) -> uvicorn.Server:
+    return uvicorn.Server(
+        uvicorn.Config(
+            app,
+            http="h11",
+            loop="asyncio",
+            ws="none",
+            log_config=None,
+            access_log=False,
+            lifespan="on",
+            server_header=False,
+            proxy_headers=False,
+            timeout_keep_alive=round(REQUEST_WITHIN_S),
+            timeout_graceful_shutdown=2,
+            ssl_certfile=listens.certificate_file,
+            ssl_keyfile=listens.key_file,
+        )
+    )
+
+
+def _house(
+    order: Order, asker: Asker, parse: Callable[[Order, Mapping[str, str], int], Request]
+) -> House:
+    pool = ThreadPoolExecutor(AT_ONCE, "asks")
+
+    def asked(request: Mapping[str, JSON]) -> Mapping[str, Any]:
         try:
-            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            listening.bind(address)
-        except OSError:
-            listening.close()
-            raise
-        return listening
+            answer = ask(order.socket, request, ENTERED_WITHIN_S)
+        except SocketError as error:
+            raise RequestError(str(error)) from error
+        if "error" in answer:
+            field = answer.get("field")
+            raise RequestError(str(answer["error"]), None if field is None else str(field))
+        return answer
+
+    def enter(request: Request) -> Taken:
+        answer = asked({"enter": request._asdict()})
+        asker.forget()  # the one who entered it looks at once how it stands now
+        return Taken(request, answer["said"], answer["batch"], answer["upset"])
+
+    return House(
+        site=order.site,
+        store=order.store,
+        book=order.book,
+        standing=asker.standing,
+        submit=lambda request: pool.submit(enter, request),
+        parse=lambda form: parse(order, form, asker.standing().now_ms),
+        plan=lambda given: asked({"plan": dict(given)}),
+        check=lambda sensor: asked({"saltcheck": sensor}),
+    )
+
+
+def _listen(listens: Listens) -> Listening:
+    family, kind, protocol, _, address = socket.getaddrinfo(
+        listens.bind, listens.port, type=socket.SOCK_STREAM
+    )[0]
+    listening = Listening(family, kind, protocol)
+    listening.open(monotonic_s)
+    try:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind(address)
+    except OSError:
+        listening.close()
+        raise
+    return listening
