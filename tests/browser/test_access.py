@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import http.client
+import os
 import re
 import socket
 import ssl
@@ -68,10 +69,17 @@ class Answer:
 
 
 def ask(
-    house: Served, method: str, path: str, headers: dict[str, str] | None = None, body: str = ""
+    house: Served,
+    method: str,
+    path: str,
+    headers: dict[str, str] | None = None,
+    body: str = "",
+    source: str = "127.0.0.1",
 ) -> Answer:
     """A request as no browser would send it."""
-    link = http.client.HTTPConnection("127.0.0.1", house.port, timeout=120)
+    link = http.client.HTTPConnection(
+        "127.0.0.1", house.port, timeout=120, source_address=(source, 0)
+    )
     link.request(method, path, body or None, headers or {})
     answer = link.getresponse()
     told = Answer(answer.status, answer.headers, answer.read().decode())
@@ -153,24 +161,157 @@ class _LongAgo(TimestampSigner):
         return super().get_timestamp() - 40 * 86_400
 
 
-def cookies_of(house: Served, signer: type[TimestampSigner] = TimestampSigner) -> str:
+def cookies_of(house: Served, agent: str = "") -> str:
+    """The cookie of a new sign-in."""
+    sent = {"Content-Type": FORM, "Origin": house.url, "User-Agent": agent}
+    answer = ask(house, "POST", "/sign-in", sent, urlencode({"passphrase": PASSPHRASE}))
+    assert answer.status == 303, answer.text
+    return answer.headers["Set-Cookie"].split(";")[0].partition("=")[2]
+
+
+def signed(house: Served, visitor: str, signer: type[TimestampSigner] = TimestampSigner) -> str:
     """A cookie signed with the house's own key."""
     kept = (house.trial.settings.file.parent / "passphrase").read_text("ascii").strip()
     key = sha256(kept.encode()).digest()
-    serializer = URLSafeTimedSerializer(key, "signed in", signer=signer)
-    return str(serializer.dumps("somebody"))
+    return str(URLSafeTimedSerializer(key, "signed in", signer=signer).dumps(visitor))
+
+
+def visitor_of(cookie: str) -> str:
+    """Who a cookie was given to."""
+    told = URLSafeTimedSerializer(b"", "signed in").loads_unsafe(cookie)[1]
+    assert isinstance(told, str)
+    return told
+
+
+def asking(cookie: str) -> dict[str, str]:
+    return {"Cookie": f"drying-room={cookie}"}
 
 
 def test_only_a_cookie_of_ours_that_is_not_too_old_opens_the_page(locked: Served) -> None:
     good = cookies_of(locked)
     assert ask(locked, "GET", "/", {"Cookie": f"drying-room={good}"}).status == 200
     forged = URLSafeTimedSerializer(b"another key", "signed in").dumps("somebody")
-    for bad in (cookies_of(locked, _LongAgo), str(forged), good[:-2], "somebody", ""):
+    long_ago, nobody = signed(locked, visitor_of(good), _LongAgo), signed(locked, "somebody")
+    for bad in (long_ago, nobody, str(forged), good[:-2], "somebody", ""):
         for path in ("/", "/notices", "/report/2026-W28", "/do/hang", "/batch/x"):
             answer = ask(locked, "GET", path, {"Cookie": f"drying-room={bad}"})
             assert answer.status == 303
             assert answer.headers["Location"].startswith("/sign-in")
         assert ask(locked, "GET", "/live", {"Cookie": f"drying-room={bad}"}).status == 403
+
+
+def test_signing_out_ends_that_sign_in_at_once_and_no_other(locked: Served) -> None:
+    out, stays = cookies_of(locked), cookies_of(locked)
+    sent = asking(out) | {"Content-Type": FORM, "Origin": locked.url}
+    assert ask(locked, "POST", "/sign-out", sent).status == 303
+    assert ask(locked, "GET", "/", asking(out)).status == 303  # kept by somebody: it opens nothing
+    assert ask(locked, "GET", "/live", asking(out)).status == 403
+    assert ask(locked, "GET", "/", asking(stays)).status == 200
+
+
+def test_another_sign_in_can_be_ended_from_the_list_and_its_stream_with_it(
+    locked: Served, browser: Browser
+) -> None:
+    lost = cookies_of(locked, "Mozilla/5.0 (Android 14; Mobile; rv:128.0) Firefox/128.0")
+    stream = http.client.HTTPConnection("127.0.0.1", locked.port, timeout=60)
+    stream.request("GET", "/live", headers=asking(lost))
+    heard = stream.getresponse()
+    assert heard.status == 200
+    context = browser.new_context(bypass_csp=True)
+    page = context.new_page()
+    sign_in(page, locked, PASSPHRASE)
+    page.get_by_role("link", name="Who is signed in").click()
+    page.add_script_tag(path=AXE)
+    assert page.evaluate("tags => axe.run({runOnly: tags})", AA)["violations"] == []
+    line = page.locator(".entries li", has_text="Firefox on Android")
+    assert re.search(r"since .*, last seen ", line.inner_text())
+    assert page.locator(".entries li", has_text="this one").count() == 1
+    line.get_by_role("button").click()
+    assert page.url.endswith("/signed-in")
+    expect(page.locator(".entries li", has_text="Firefox on Android")).to_have_count(0)
+    assert ask(locked, "GET", "/", asking(lost)).status == 303
+    heard.read()  # to its end: the stream is closed
+    stream.close()
+    context.close()
+
+
+def test_sign_ins_outlive_the_page_and_not_a_new_passphrase(tmp_path: Path) -> None:
+    set_passphrase(tmp_path)
+    with serving(tmp_path, SETTINGS, page=LOCKED) as house:
+        cookie = cookies_of(house)
+        kept = house.trial.settings.store.file.with_suffix(".sign-ins")
+        assert stat.S_IMODE(kept.stat().st_mode) == 0o600
+        page = page_of(house)
+        os.kill(page, 9)
+        assert waits_for(lambda: page_of(house) not in (0, page))
+        assert waits_for(lambda: opens(house, cookie))
+        assert house.trial.health()["connected"]
+        set_passphrase(tmp_path)  # the same words, salted anew
+        assert not opens(house, cookie)
+        assert opens(house, cookies_of(house))
+
+
+def page_of(house: Served) -> int:
+    """The process id of its page; 0: there is none."""
+    process = house.trial.process
+    assert process is not None
+    for child in Path(f"/proc/{process.pid}/task").glob("*/children"):
+        for pid in child.read_text().split():
+            if b"monitor.service.page" in Path(f"/proc/{pid}/cmdline").read_bytes():
+                return int(pid)
+    return 0
+
+
+def opens(house: Served, cookie: str) -> bool:
+    try:
+        return ask(house, "GET", "/", asking(cookie)).status == 200
+    except OSError:
+        return False
+
+
+def test_many_tries_at_once_are_one_try(locked: Served) -> None:
+    """Of one address one is tried at a time; an owner who is signed in is not slowed."""
+    cookie = cookies_of(locked)
+    sent = {"Content-Type": FORM, "Origin": locked.url}
+    statuses: list[int] = []
+
+    def guess(number: int) -> None:
+        body = urlencode({"passphrase": f"guess number {number}"})
+        statuses.append(ask(locked, "POST", "/sign-in", sent, body, "127.0.0.9").status)
+
+    guesses = [threading.Thread(target=guess, args=(n,)) for n in range(40)]
+    for one in guesses:
+        one.start()
+    began_s = time.monotonic()
+    assert opens(locked, cookie)
+    took_s = time.monotonic() - began_s
+    for one in guesses:
+        one.join()
+    assert took_s < 2.0
+    assert statuses.count(403) <= 3
+    assert statuses.count(403) + statuses.count(429) == 40
+
+
+def test_an_address_in_brackets_is_a_name_of_the_page(tmp_path: Path) -> None:
+    port = free_port()
+    page = 'bind = "::1"\ntrusted_hosts = ["[fd00::7]"]\n'
+    with serving(tmp_path, SETTINGS, page=page, port=port, opens=False) as house:
+
+        def status(host: str) -> int:
+            link = http.client.HTTPConnection("::1", port, timeout=60)
+            try:
+                link.request("GET", "/", headers={"Host": host})
+                return link.getresponse().status
+            except OSError:
+                return 0
+            finally:
+                link.close()
+
+        assert waits_for(lambda: status(f"[::1]:{port}") == 200)
+        assert status("[fd00::7]") == 200
+        assert house.trial.settings.page.address == f"http://[::1]:{port}"
+        for wrong in ("[fd00::8]", "::1", "[::1", "[::1].evil.example", "[127.0.0.1"):
+            assert status(wrong) == 400, wrong
 
 
 def test_signing_in_leads_nowhere_else(locked: Served) -> None:
@@ -226,10 +367,7 @@ def test_what_the_page_did_not_send_is_refused(locked: Served, how: str) -> None
 def test_a_token_of_another_visitor_is_refused(locked: Served) -> None:
     before = locked.entries()
     headers, fields = signed_in_form(locked)
-    kept = (locked.trial.settings.file.parent / "passphrase").read_text("ascii").strip()
-    key = sha256(kept.encode()).digest()
-    other = str(URLSafeTimedSerializer(key, "signed in").dumps("somebody else"))
-    headers["Cookie"] = f"drying-room={other}"
+    headers["Cookie"] = f"drying-room={cookies_of(locked)}"
     assert ask(locked, "POST", "/enter", headers, urlencode(fields)).status == 403
     assert locked.entries() == before
 

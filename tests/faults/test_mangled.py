@@ -221,7 +221,7 @@ def form_case(at_the_end: ExitStack) -> Case:
             typed.pop("token", "")
             wish = parse_form(typed, ARRIVED_MS, ZONE)
             read_what_ifs([typed.get("note", "door")])
-        except guard.RefusedError as refused:
+        except guard.PageError as refused:
             sentence(f"{refused.status}: {refused.sentence}")
             return False
         except RequestError as refused:

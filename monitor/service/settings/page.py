@@ -46,7 +46,8 @@ def read_page(table: Table, passphrase_may_be_missing: bool) -> Page:
         expected = "passphrase_file was expected"
         write = 'write passphrase_file = "passphrase" and run drying-room passphrase'
         table.problem("bind", wrong, expected, write)
-    address = _read_page_address(table, f"http{'s' if certificate else ''}://127.0.0.1:{port}")
+    here = f"[{bind}]" if _is_loopback(bind) and ":" in bind else "127.0.0.1"
+    address = _read_page_address(table, f"http{'s' if certificate else ''}://{here}:{port}")
     hosts = table.texts("trusted_hosts", "a list of names", 'trusted_hosts = ["loft.lan"]')
     known = [*LOOPBACK, urlsplit(address).hostname or "", *hosts]
     table.finish()
