@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import ipaddress
+import os
 import socket
 import struct
 from collections import Counter
@@ -19,6 +21,9 @@ REQUEST_WITHIN_S = 10.0  # the handshake and a whole request; also until the nex
 READ_WITHIN_S = 20.0  # an answer, once some of it had to wait
 LOOK_EVERY_S = 1.0
 _IN_A_ROW = 16  # taken before the others have their turn
+# Encrypted connections lie in circles of a quarter of a megabyte, which the collector would leave
+# for long; what was there before any of them is frozen, so that it need not look at it.
+_COLLECT_EVERY = 64
 
 
 def neighbourhood(host: str) -> str:
@@ -94,7 +99,8 @@ class Listening(socket.socket):
         """Begin with nobody there."""
         self.monotonic = monotonic
         self._there: dict[tuple[str, int], Connection] = {}
-        self._taken = 0
+        self._taken = self._closed = 0
+        gc.freeze()
 
     def accept(self) -> tuple[socket.socket, Any]:
         """The next connection that has room; raises BlockingIOError if there is none for now."""
@@ -133,6 +139,9 @@ class Listening(socket.socket):
         """One is there no more."""
         if self._there.get(connection.client) is connection:
             del self._there[connection.client]
+        self._closed += 1
+        if self._closed % _COLLECT_EVERY == 0:
+            gc.collect()
 
     @contextlib.contextmanager
     def answering(self, client: tuple[str, int] | None) -> Any:
@@ -149,6 +158,7 @@ class Listening(socket.socket):
     @contextlib.asynccontextmanager
     async def watching(self, app: object) -> AsyncIterator[None]:
         """As the app's lifespan: let go of those that keep us waiting too long."""
+        asyncio.get_running_loop().set_exception_handler(_out_of_memory)
         task = asyncio.create_task(self._watch())
         yield
         task.cancel()
@@ -162,6 +172,13 @@ class Listening(socket.socket):
                 stuck = now - (one.stuck_since if one.stuck_since is not None else now)
                 if waited > REQUEST_WITHIN_S or stuck > READ_WITHIN_S:
                     one.leave()
+
+
+def _out_of_memory(loop: asyncio.AbstractEventLoop, told: dict[str, Any]) -> None:
+    """A process that has no memory left can only be started anew."""
+    loop.default_exception_handler(told)
+    if isinstance(told.get("exception"), MemoryError):
+        os._exit(1)
 
 
 class Answering:

@@ -152,6 +152,7 @@ def _serve(
             house = _house(order, asker, parse)
             secure = listens.certificate_file is not None
             app = make_app(house, door, listens.trusted_hosts, secure, listening)
+            listening.open(monotonic_s)
             _server(app, listens).run(sockets=[listening])
         return f"The page at {where} has ended."
     except PassphraseError as error:
@@ -228,7 +229,6 @@ def _listen(listens: Listens) -> Listening:
         listens.bind, listens.port, type=socket.SOCK_STREAM
     )[0]
     listening = Listening(family, kind, protocol)
-    listening.open(monotonic_s)
     try:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(address)
