@@ -243,8 +243,8 @@ def test_sign_ins_outlive_the_page_and_not_a_new_passphrase(tmp_path: Path) -> N
         assert stat.S_IMODE(kept.stat().st_mode) == 0o600
         page = page_of(house)
         os.kill(page, 9)
-        assert waits_for(lambda: page_of(house) not in (0, page))
-        assert waits_for(lambda: opens(house, cookie))
+        house.trial.wait_until(lambda: page_of(house) not in (0, page))
+        house.trial.wait_until(lambda: opens(house, cookie))
         assert house.trial.health()["connected"]
         set_passphrase(tmp_path)  # the same words, salted anew
         assert not opens(house, cookie)
@@ -307,7 +307,7 @@ def test_an_address_in_brackets_is_a_name_of_the_page(tmp_path: Path) -> None:
             finally:
                 link.close()
 
-        assert waits_for(lambda: status(f"[::1]:{port}") == 200)
+        house.trial.wait_until(lambda: status(f"[::1]:{port}") == 200)
         assert status("[fd00::7]") == 200
         assert house.trial.settings.page.address == f"http://[::1]:{port}"
         for wrong in ("[fd00::8]", "::1", "[::1", "[::1].evil.example", "[127.0.0.1"):

@@ -25,8 +25,9 @@ from monitor.edges.mqtt import Guest
 from monitor.edges.page.connections import MOST, MOST_OF_ONE
 from tests.browser.house import Served, serving
 from tests.browser.test_access import FORM, LOCKED, PASSPHRASE, page_of, set_passphrase
-from tests.edges.receiver import HttpReceiver, waits_for
+from tests.edges.receiver import HttpReceiver
 from tests.service.test_live import SETTINGS
+from tests.waiting import until
 
 FILES = 1024  # the usual bound of a login
 SILENT = 2000
@@ -151,7 +152,7 @@ def test_two_thousand_silent_connections_keep_nobody_waiting(
                 waited_s.append(one.looks())
         one.gets_hot()
         waited_s.append(one.looks())
-        assert waits_for(one.rang), one.house.trial.log()
+        until(one.rang, one.house.trial.log)
         assert max(waited_s) < 2.0, waited_s
         assert len(os.listdir(f"/proc/{page_of(one.house)}/fd")) < 2 * MOST
         assert one.log_bytes() < LARGEST_LOG, one.house.trial.log()[:3000]
@@ -192,7 +193,7 @@ def test_those_who_ask_and_never_read_are_let_go(tmp_path: Path) -> None:
             return sum(name.startswith("socket:") for name in told)
 
         assert open_there() >= 30
-        assert waits_for(lambda: open_there() < 10, seconds=60.0)
+        until(lambda: open_there() < 10)
         assert page_of(one.house) == page
 
 
@@ -201,15 +202,15 @@ def test_a_page_that_is_killed_comes_back_and_nothing_else_notices(tmp_path: Pat
         page = page_of(one.house)
         os.kill(page, 9)
         one.gets_hot()
-        assert waits_for(one.rang)
-        assert waits_for(lambda: page_of(one.house) not in (0, page))
+        until(one.rang)
+        until(lambda: page_of(one.house) not in (0, page))
 
         def looks() -> bool:
             with contextlib.suppress(OSError):
                 return one.looks() < 2.0
             return False
 
-        assert waits_for(looks)
+        until(looks)
         assert "The page has ended (-9); it is started again." in one.house.trial.log()
 
 
@@ -217,4 +218,4 @@ def test_the_page_ends_with_a_monitor_that_is_killed(tmp_path: Path) -> None:
     with besieged(tmp_path) as one:
         page = page_of(one.house)
         one.house.trial.kill()
-        assert waits_for(lambda: not Path(f"/proc/{page}").exists())
+        until(lambda: not Path(f"/proc/{page}").exists())
