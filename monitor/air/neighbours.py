@@ -107,20 +107,16 @@ class Together(NamedTuple):
         )
 
 
-def uncertainty_pa(air: SensorAir) -> float:
-    """How far off a sensor's vapour pressure may be, from SENSOR_K and SENSOR_PCT [Pa].
+def variance_pa2(temperature_c: Of, relative_humidity_pct: Of, vapour_pressure_pa: Of) -> Of:
+    """How far off a sensor's vapour pressure may be, squared, from SENSOR_K and SENSOR_PCT [Pa²].
 
-    Root sum of squares of e = RH · e_s(T), with the slope of the Magnus formula
-    d ln e_s / dT = 17.62 · 243.12 / (243.12 + T)² [1/K] (WMO-No. 8, annex 4.B), -20 to 50 °C.
+    Sum of squares of e = RH · e_s(T), with the slope of the Magnus formula
+    d ln e_s / dT = 17.62 · 243.12 / (243.12 + T)² [1/K] (WMO-No. 8, annex 4.B), -20 to 50 °C. Of
+    one minute or of many.
 
-    >>> round(uncertainty_pa(SensorAir(20.0, 60.0, 1403.28)), 1)
+    >>> round(sqrt(variance_pa2(20.0, 60.0, 1403.28)), 1)
     74.8
     """
-    return sqrt(variance_pa2(*air))
-
-
-def variance_pa2(temperature_c: Of, relative_humidity_pct: Of, vapour_pressure_pa: Of) -> Of:
-    """The square of the uncertainty, of one minute or of many [Pa²]."""
     by_humidity = vapour_pressure_pa * SENSOR_PCT / relative_humidity_pct
     warm = 243.12 + temperature_c
     by_temperature = vapour_pressure_pa * (17.62 * 243.12 / (warm * warm)) * SENSOR_K

@@ -11,10 +11,9 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-# Water activity below which nothing grows, and from where the few that love it dry begin.
+# Water activity below which nothing grows.
 # Beuchat 1981, Cereal Foods World 26, 345, from a copied table.
 NOTHING_GROWS_BELOW = 0.60
-FEW_GROW_FROM = 0.65
 
 
 class Surface(NamedTuple):

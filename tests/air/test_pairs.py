@@ -25,7 +25,7 @@ from monitor.air.neighbours import (
     compare,
     odd_ones,
     shine,
-    uncertainty_pa,
+    variance_pa2,
 )
 
 HOUR = 60
@@ -50,7 +50,7 @@ def test_the_uncertainty_against_numerical_derivatives(t: float, rh: float) -> N
 
     by_t = (e(t + 0.01, rh) - e(t - 0.01, rh)) / 0.02 * SENSOR_K
     by_rh = (e(t, rh + 0.01) - e(t, rh - 0.01)) / 0.02 * SENSOR_PCT
-    assert uncertainty_pa(says(t, rh)) == pytest.approx(math.hypot(by_t, by_rh), rel=0.01)
+    assert math.sqrt(variance_pa2(*says(t, rh))) == pytest.approx(math.hypot(by_t, by_rh), rel=0.01)
 
 
 def through(minutes: int, bias_pct: float = 0.0, from_minute: int = 0) -> list[Pair]:
