@@ -1,16 +1,26 @@
-"""What follows from an event: everything to be written in one transaction."""
+"""The engine's two sides to the store: what follows from an event, and what is read back.
+
+An event's effects are written in one transaction, in the order of their fields, by the store's
+writer: `Writer.apply` has a line for each field. `Archive` is what the engine reads back.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from monitor.ahead.lesson import Lesson
+from monitor.ahead.look import Archive as MeansArchive
+from monitor.air.memory import ReadingsKept
 from monitor.air.minute import MinuteOfAir
+from monitor.air.states import StatesKept
+from monitor.drying.hours import HoursKept
 from monitor.drying.prospects import Prospect
+from monitor.drying.scales import MassesKept
 from monitor.entries.entries import Entry
 from monitor.notices.once_rules import Foretold
 from monitor.notices.settlement import Settlement
+from monitor.notices.settlement import SpellArchive as TellerArchive
 from monitor.site.quantities import Flag, Quantity, Reading
 
 # A fact: the minute from which all is to be settled anew; empty where all is settled.
@@ -88,3 +98,36 @@ class Effects:
 
 
 _NOTHING = Effects()
+
+
+class Archive(
+    ReadingsKept,
+    StatesKept,
+    TellerArchive,
+    HoursKept,
+    MeansArchive,
+    MassesKept,
+    Protocol,
+):
+    """What the engine reads back; the rooms below say for themselves what they read."""
+
+    def first_ms(self) -> int | None:
+        """Time of the oldest usable reading."""
+
+    def newest_ms(self) -> int | None:
+        """Time of the newest reading."""
+
+    def waiting(self) -> list[Reading]:
+        """Readings whose leap in time waits to be confirmed."""
+
+    def said(self, kind: str, place: str) -> bool:
+        """Whether a notice of this kind was ever written about this place on the page."""
+
+    def entries(self) -> list[Entry]:
+        """Everything entered, in order of number."""
+
+    def foretold_since(self, told_ms: int) -> list[Foretold]:
+        """What was foretold at this time or later, oldest first."""
+
+    def last_said(self) -> dict[int, Prospect]:
+        """What was said of each batch at the last hour, by number of its hanging."""

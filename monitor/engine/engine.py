@@ -8,20 +8,18 @@ thrown away and made anew from the store.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 
 from monitor.ahead.lesson import Lesson
 from monitor.ahead.look import Foresight
 from monitor.air.fold import Fold, State
-from monitor.air.memory import NEAR_MIN, Recent
+from monitor.air.memory import Recent
 from monitor.air.states import LEAPS_FROM_MIN
 from monitor.drying.prospects import Prospects
 from monitor.drying.scales import Calibrated
 from monitor.drying.standing import Standings
-from monitor.engine.archive import Archive
-from monitor.engine.effects import UNSAID_FROM, Effects
-from monitor.engine.folding import Folding
+from monitor.engine.catching_up import NEVER, PACE, CatchingUp, Event, Folding, Pace
+from monitor.engine.effects import UNSAID_FROM, Archive, Effects
 from monitor.engine.intake import Intake
 from monitor.engine.round import LOOK_EVERY_MIN, TELL_EVERY_MIN, HourRound
 from monitor.engine.snapshot import Snapshot
@@ -40,12 +38,6 @@ from monitor.site.spaces import Site
 from monitor.site.time import DAY_MS, MINUTE_MS
 
 SOON_KEPT_MS = 3 * DAY_MS
-
-# In a replay minutes are folded in such steps of its clock; the further late readings reach back,
-# the longer the step, so that nothing is folded over and over [min].
-STEPS_MIN = (1, 10, 60, 360)
-NEVER = -1
-PACE = "replayed_until"
 
 
 class Engine:
@@ -66,15 +58,13 @@ class Engine:
         self._site = site
         self._archive = archive
         self._logbook = Logbook(site, book.words(), archive.entries())
-        self._prospects = Prospects(
-            Standings(book, archive, Calibrated(archive, self._logbook)), site.hanging()
-        )
+        standings = Standings(book, archive, Calibrated(archive, self._logbook))
         self._foresight = Foresight(site, archive)
         self._teller = Settler(site, policy, archive)
         self._until_ms = replay_until_ms
         newest = archive.newest_ms()
         self._round = HourRound(
-            self._prospects,
+            Prospects(standings, site.hanging()),
             self._foresight,
             BatchRules(site, book, archive.said),
             SoonRules(archive.foretold_since((newest or 0) - SOON_KEPT_MS)),
@@ -92,20 +82,16 @@ class Engine:
             archive.settled() or 0,
             replay=replay_until_ms is not None,
         )
-        self._unsaid = False  # something before the last settled minute is to be settled again
-        self._postponed: int | None = None  # a minute to go back to once there is time for it
-        self._went_far_back = False
-        self._unsettled = False  # caught up with now, and nothing said of it yet
-        self._stirred = False  # the air that a batch went through is folded anew
-        # In a replay: the minute up to which all was folded, and how far back late readings reach
-        # since. Both are kept: one that was killed goes on at the same pace, and says the same.
-        pace = (archive.fact(PACE) or f"{NEVER} {NEVER}").split()
-        self._caught_up, self._late_from = (int(minute) for minute in pace)
+        self._catching_up = CatchingUp(self._folding, self._lateness, replay_until_ms is None)
+        self._pace = Pace(archive.fact(PACE))
         # Entries that came back with a backup may have been about notices.
         self._anew = Effects(**self._teller.answer(self._logbook.standing)._asdict())
         if newest is not None:
-            self._unsaid = True
-            self._go_back_to(self._unsaid_from(newest // MINUTE_MS))
+            began = self._folding.go_back_to(
+                self._unsaid_from(newest // MINUTE_MS), self._first_minute(newest // MINUTE_MS)
+            )
+            self._catching_up.on(Event.BACK)
+            self._round.forget_since(began.minute)
             self._doubt_what_is_old(newest)
 
     @property
@@ -151,9 +137,7 @@ class Engine:
         """In a replay: its clock has come into another step, and what is over is to be folded."""
         if self._until_ms is None or self._state is None:
             return False
-        back = self._caught_up - self._late_from
-        step = next((step for step in STEPS_MIN if step >= back), STEPS_MIN[-1])
-        return self.now_ms(0) // MINUTE_MS // step != self._caught_up // step
+        return self._pace.turned(self.now_ms(0) // MINUTE_MS)
 
     @property
     def holds_back(self) -> bool:
@@ -165,13 +149,14 @@ class Engine:
 
     def catch_up(self) -> None:
         """In a replay: nothing comes any more that would move its clock; hold back no longer."""
-        self._caught_up = NEVER
+        self._pace.caught_up = NEVER
 
     def behind(self, now_ms: int) -> bool:
         """Whether minutes that are over still wait to be folded."""
-        if self._round.waits or self._waited_for_a_log(now_ms) or self._to_say_again(now_ms):
+        catching_up = self._catching_up
+        if catching_up.waited_for_a_log(now_ms) or catching_up.rested(now_ms):
             return True
-        if self._postponed is not None and not self._lateness.resting(now_ms):
+        if self._round.waits or self._to_say_again(now_ms):
             return True
         return self._state is not None and self._state.minute < self._lateness.reach(now_ms)
 
@@ -190,8 +175,7 @@ class Engine:
         effects = Effects()
         now_ms = self.now_ms(0)
         if self._until_ms is not None and not self.behind(now_ms):
-            self._caught_up = self._late_from = now_ms // MINUTE_MS
-            self._note_pace(effects)
+            effects.facts.append(self._pace.reached(now_ms // MINUTE_MS))
         self._take_up(self._intake.take(messages, time_known, effects), effects)
         if self._intake.said and self._state is not None:
             minute = self._state.minute
@@ -211,9 +195,7 @@ class Engine:
         for reading in new:
             minute = reading.time_ms // MINUTE_MS
             if self._state is None:
-                self._folding.begin_at(minute)
-                self._unsaid = True
-                self._note_unsaid(effects)
+                self._catching_up.begin(minute, effects)
                 continue
             self._reach_back(minute, effects)
             if minute < self._state.minute:
@@ -221,56 +203,23 @@ class Engine:
             doubted = self._state.sensors[reading.sensor].doubted
             if doubted is not None:
                 dirty.append(doubted)
-        self._go_back(dirty, effects)
-
-    def _go_back(self, dirty: list[int], effects: Effects) -> None:
-        if self._state is None or not dirty:
-            return
-        far = self._state.minute - NEAR_MIN
-        if self._until_ms is None and self._lateness.resting(self._intake.heard_ms):
-            self._postpone([minute for minute in dirty if minute < far], effects)
-            dirty = [minute for minute in dirty if minute >= far]
-        if dirty:
-            self._went_far_back = self._went_far_back or min(dirty) < far
-            self._fold_again_from(min(dirty), effects)
-
-    def _go_back_to(self, minute: int) -> None:
-        first = minute if self.first_ms is None else self.first_ms // MINUTE_MS
-        self._forget_since(self._folding.go_back_to(minute, first).minute)
-
-    def _forget_since(self, minute: int) -> None:
-        self._stirred |= self._prospects.forget_since(minute)
-        self._foresight.forget_since(minute)
-
-    def _postpone(self, minutes: list[int], effects: Effects) -> None:
-        """Go back for these later, even after a restart."""
-        if minutes and min(minutes) < (self._postponed or math.inf):
-            self._postponed = min(minutes)
-            self._note_unsaid(effects)
-
-    def _fold_again_from(self, minute: int, effects: Effects) -> None:
-        """Go back, and keep in mind until all is settled that it is to be settled from there.
-
-        The states kept on the way there know nothing of spells that ended before them.
-        """
-        self._go_back_to(minute)
-        effects.states_dropped = minute
-        self._unsaid = True
-        self._note_unsaid(effects)
+        back = self._catching_up.late(dirty, self._intake.heard_ms, effects)
+        if back is not None:
+            self._fold_again_from(back, effects)
 
     def _reach_back(self, minute: int, effects: Effects) -> None:
         """In a replay: what came changes minutes that were folded, from this one on."""
-        if self._until_ms is not None and minute < self._late_from:
-            self._late_from = minute
-            self._note_pace(effects)
+        noted = self._pace.back(minute) if self._until_ms is not None else None
+        if noted is not None:
+            effects.facts.append(noted)
 
-    def _note_pace(self, effects: Effects) -> None:
-        effects.facts.append((PACE, f"{self._caught_up} {self._late_from}"))
+    def _fold_again_from(self, minute: int, effects: Effects) -> None:
+        first = self._first_minute(minute)
+        self._round.forget_since(self._catching_up.fold_again_from(minute, first, effects))
 
-    def _note_unsaid(self, effects: Effects) -> None:
-        minutes = [self._folding.since] if self._unsaid else []
-        minutes += [] if self._postponed is None else [self._postponed]
-        effects.facts.append((UNSAID_FROM, str(min(minutes)) if minutes else ""))
+    def _first_minute(self, otherwise: int) -> int:
+        """The minute of the oldest usable reading."""
+        return otherwise if self.first_ms is None else self.first_ms // MINUTE_MS
 
     def enter(self, request: Request, now_ms: int) -> tuple[Entered, Effects]:
         """Take in what someone entered; raises RequestError with one sentence."""
@@ -281,7 +230,9 @@ class Engine:
         effects.entries.append(entered.entry)
         if (self._sensor_changes(), self._logbook.crisp) != (before, crisp):
             self._fold_otherwise(before, crisp, effects)
-        if self._until_ms is None and (self._stirred or self._logbook.history.batches != batches):
+        if self._until_ms is None and (
+            self._round.stirred or self._logbook.history.batches != batches
+        ):
             self._doubt(now_ms)
         return entered, effects
 
@@ -337,14 +288,13 @@ class Engine:
     def advance(self, now_ms: int, most: int) -> Effects:
         """Fold at most so many of the minutes that are over."""
         effects, self._anew = self._anew, Effects()
-        if self._postponed is not None and not self._lateness.resting(now_ms):
-            minute, self._postponed = self._postponed, None
-            self._went_far_back = True
-            self._fold_again_from(minute, effects)
+        postponed = self._catching_up.take_up(now_ms)
+        if postponed is not None:
+            self._fold_again_from(postponed, effects)
         target, reach = now_ms // MINUTE_MS, self._lateness.reach(now_ms)
-        if self._stirred and self._until_ms is None:
+        if self._round.stirred and self._until_ms is None:
             self._doubt(now_ms, -(-target // LOOK_EVERY_MIN) * LOOK_EVERY_MIN)
-        if self._waited_for_a_log(now_ms) and self._state is not None:
+        if self._catching_up.waited_for_a_log(now_ms) and self._state is not None:
             self._settle(self._state, now_ms, effects)
         folded = 0
         while folded < most:
@@ -361,7 +311,7 @@ class Engine:
             if self._state.minute >= self._folding.settled and (
                 self._until_ms is not None or self._state.minute == target
             ):
-                self._unsettled = True
+                self._catching_up.on(Event.REACHED)
                 if self._lateness.under_way(now_ms):
                     break
                 self._settle(self._state, now_ms, effects)
@@ -375,12 +325,13 @@ class Engine:
     def _to_say_again(self, now_ms: int) -> bool:
         """Whether all is folded and settled, and of some batch it is to be said anew how it
         stands."""
-        if self._state is None or self._unsettled or self._state.minute < now_ms // MINUTE_MS:
+        if self._state is None or self._catching_up.held:
+            return False
+        if self._state.minute < now_ms // MINUTE_MS:
             return False
         return self._round.due_again(self._state.minute)
 
     def _doubt(self, now_ms: int, from_minute: int = 0) -> None:
-        self._stirred = False
         self._round.doubt(self._logbook.history.batches, now_ms, from_minute)
 
     def consider(self) -> Effects:
@@ -407,12 +358,6 @@ class Engine:
         self._foresight.taught(lessons)
         return Effects(lessons=lessons)
 
-    def _waited_for_a_log(self, now_ms: int) -> bool:
-        """Whether the last minute was left unsettled, and can be settled now."""
-        if self._state is None or not self._unsettled or self._lateness.under_way(now_ms):
-            return False
-        return self._state.minute == now_ms // MINUTE_MS
-
     def _leap(self, before: State, after: State, target: int) -> None:
         """Leap over months in which nothing was told, as after a winter switched off."""
         if not self._folding.air:
@@ -426,18 +371,11 @@ class Engine:
         after = folding.ended + folding.fold.going_on(state)
         circumstances = self._circumstances(state, at_ms)
         if folding.since < folding.settled:
-            self._forget_since(folding.since)  # who looked meanwhile saw the air before
+            self._round.forget_since(folding.since)  # who looked meanwhile saw the air before
         settlement = self._teller.settle(folding.since, after, circumstances, at_ms)
         if settlement is not None:
             effects.settlements.append(settlement)
-        self._lateness.settled(now_ms, self._went_far_back * (state.minute - folding.since))
-        self._went_far_back = False
-        effects.settled = state.minute
-        folding.settle(state.minute)
-        if self._unsaid:
-            self._unsaid = False
-            self._note_unsaid(effects)
-        self._unsettled = False
+        self._catching_up.settle(state.minute, now_ms, effects)
         if state.minute % 60 == 0:
             self._teller.forget_before(state.minute)
         # In a replay nothing is looked at that is neither kept nor told.

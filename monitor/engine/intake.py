@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from typing import Protocol
 
 from monitor.air import quality
 from monitor.air.memory import Lateness, Recent
 from monitor.air.sensor import SensorState
-from monitor.engine.effects import Effects, Unread
+from monitor.engine.effects import Archive, Effects, Unread
 from monitor.engine.snapshot import SensorNow
 from monitor.entries.logbook import Logbook
 from monitor.entries.sensors import holding
@@ -26,19 +25,6 @@ from monitor.site.time import DAY_MS
 
 UNDATED_KEPT = 10_000
 UNREAD_TOPIC, UNREAD_BYTES = 500, 4096  # kept of what could not be read
-
-
-class Archive(Protocol):
-    """What is read back from the store."""
-
-    def first_ms(self) -> int | None:
-        """Time of the oldest usable reading."""
-
-    def newest_ms(self) -> int | None:
-        """Time of the newest reading."""
-
-    def waiting(self) -> list[Reading]:
-        """Readings whose leap in time waits to be confirmed."""
 
 
 class Intake:

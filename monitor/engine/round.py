@@ -34,7 +34,8 @@ LOOKS_AT_A_TIME = 2  # spaces, before the socket has its turn again: some 50 ms
 class HourRound:
     """Goes round the spaces and the batches, and remembers how far it came.
 
-    said  the newest that was said of each batch, by number of its hanging
+    said     the newest that was said of each batch, by number of its hanging
+    stirred  the air that a batch went through is folded anew, and no batch is doubted for it yet
     """
 
     def __init__(
@@ -57,6 +58,7 @@ class HourRound:
         self._until_ms: int | None = None  # said anew, with what was entered until then
         self._considered = 0  # number of the batch considered last
         self._doubted: frozenset[int] = frozenset()
+        self.stirred = False
         self._doubted_from: int | None = None  # the minute at which to say anew
         self._to_come: dict[str, Foreseen] = {}
         # Long work on some of the batches, and what it was begun with.
@@ -123,9 +125,15 @@ class HourRound:
         self._to_look_at = list(self._foresight.spaces)
         self._at_full_hour = self._telling = False
 
+    def forget_since(self, minute: int) -> None:
+        """The air is folded anew from this minute on."""
+        self.stirred |= self._prospects.forget_since(minute)
+        self._foresight.forget_since(minute)
+
     def doubt(self, batches: Sequence[Batch], now_ms: int, from_minute: int = 0) -> None:
         """More became known: say nothing any more of the batches to which that makes a difference,
         and from a minute on say it anew."""
+        self.stirred = False
         doubted = self._prospects.doubtful(batches, now_ms // HOUR_MS * HOUR_MS, now_ms + 1)
         if doubted:
             self._doubted |= doubted

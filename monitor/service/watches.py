@@ -11,8 +11,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from monitor.edges.clock import Clock
-from monitor.engine.publications import publications
-from monitor.engine.snapshot import SensorNow, Snapshot
+from monitor.engine.snapshot import SensorNow, Snapshot, publications
 from monitor.notices.notice import Notice, Weight
 from monitor.notices.sentences import upkeep
 from monitor.service.worker import Task, Worker

@@ -21,7 +21,7 @@ from monitor.air.fold import through as by_minutes
 from monitor.air.memory import Recent, Slice
 from monitor.air.quality import STEP, admit
 from monitor.air.sensor import Flags, Following, Records
-from monitor.engine import folding
+from monitor.engine import catching_up
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.entries.sensors import Calibration, Service
@@ -221,7 +221,7 @@ def test_one_line_chooses_them(stored: Writer, monkeypatch: pytest.MonkeyPatch) 
         with closing(sqlite3.connect(stored.file)) as was, closing(sqlite3.connect(file)) as db:
             was.backup(db)
     with_them = refolded(files[0])
-    monkeypatch.setattr(folding, "through", by_minutes)
+    monkeypatch.setattr(catching_up, "through", by_minutes)
     assert refolded(files[1]) == with_them
     assert all(with_them)
     asking = [
@@ -231,4 +231,4 @@ def test_one_line_chooses_them(stored: Writer, monkeypatch: pytest.MonkeyPatch) 
         for line in file.read_text("utf-8").splitlines()
         if "strides" in line
     ]
-    assert asking == ["engine/folding.py: from monitor.air.strides import through"]
+    assert asking == ["engine/catching_up.py: from monitor.air.strides import through"]
