@@ -222,7 +222,7 @@ REFUSED = [
         "calibrate loft-rail --quantity wetness --offset 1",
         "quantity",
         "the quantity must be temperature, humidity, illuminance, irradiance, pressure, mass, "
-        'surface_temperature, battery or signal, not "wetness"',
+        'surface_temperature, battery, signal or rain, not "wetness"',
     ),
     ("undo", "entry", "undo needs the number of an entry, for example 5"),
     (
