@@ -6,13 +6,14 @@ import json
 import socketserver
 import subprocess
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from threading import Thread
 
 import pytest
 
 from monitor.edges import broker as brokers
-from monitor.edges.mqtt import Broker, BrokerError, Guest
+from monitor.edges.mqtt import Broker, BrokerError, Guest, link
 from tests.edges.conftest import Brokers, Owner
 from tests.edges.test_mosquitto_conf import passwords
 from tests.faults.proxy import Mode, Proxy
@@ -266,3 +267,53 @@ def test_what_speaks_no_mqtt_is_said_and_tried_again_later(owner: MakeOwner) -> 
         finally:
             server.shutdown()
             thread.join()
+
+
+class Floods(socketserver.BaseRequestHandler):
+    """Speaks MQTT 3.1.1 as far as a greeting; then a packet of 200 MB, whatever it was told."""
+
+    sent = 0
+
+    def handle(self) -> None:
+        if self.request.recv(1024)[8:9] != b"\x04":  # MQTT 5 is greeted by none
+            return
+        self.request.sendall(bytes([0x20, 2, 0, 0]))
+        self.request.recv(1024)
+        self.request.sendall(bytes([0x30, 0x80, 0x84, 0xAF, 0x5F, 0, 4]) + b"barn")
+        with suppress(OSError):
+            for _ in range(2000):
+                self.request.sendall(bytes(100_000))
+                Floods.sent += 100_000
+
+
+def test_a_packet_larger_than_we_take_is_refused_before_it_is_read(owner: MakeOwner) -> None:
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), Floods) as server:
+        server.daemon_threads = True
+        Thread(target=server.serve_forever, daemon=True).start()
+        one = owner(Broker("127.0.0.1", server.server_address[1]), ["barn"])
+        one.until(lambda: "sends a message of more than 256 kB" in one.link.state.sentence)
+        server.shutdown()
+    print(f"{Floods.sent / 1e6:.1f} MB of 200 were sent")
+    assert Floods.sent < 30_000_000
+    assert not one.received
+
+
+class AnswersNoSubscription(socketserver.BaseRequestHandler):
+    def handle(self) -> None:
+        if self.request.recv(1024)[8:9] == b"\x04":
+            self.request.sendall(bytes([0x20, 2, 0, 0]))
+            while self.request.recv(1024):
+                pass
+
+
+def test_a_broker_that_does_not_answer_our_subscription_is_said(
+    owner: MakeOwner, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(link, "SUBSCRIBED_WITHIN_S", 1.0)
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), AnswersNoSubscription) as server:
+        server.daemon_threads = True
+        Thread(target=server.serve_forever, daemon=True).start()
+        one = owner(Broker("127.0.0.1", server.server_address[1]), ["barn"])
+        one.until(lambda: "has not answered our subscription" in one.link.state.sentence)
+        assert one.link.state.connected
+        server.shutdown()

@@ -4,10 +4,17 @@
 `Guest` is a command's: it comes, does one thing and goes.
 """
 
-from monitor.edges.mqtt.client import Incoming
-from monitor.edges.mqtt.connection import Broker, BrokerError
+from monitor.edges.mqtt.connection import (
+    AWAY,
+    HERE,
+    STATE_TOPIC,
+    Broker,
+    BrokerError,
+    Incoming,
+    LinkState,
+)
 from monitor.edges.mqtt.guest import Guest
-from monitor.edges.mqtt.link import AWAY, HERE, STATE_TOPIC, Link, LinkState
+from monitor.edges.mqtt.link import Link
 
 __all__ = [
     "AWAY",

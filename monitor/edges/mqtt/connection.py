@@ -1,13 +1,45 @@
-"""How the broker is reached, and in one plain sentence why it is not."""
+"""How the broker is reached: where it is, connecting to it, and in a sentence why it is not.
+
+Everything here that blocks is called by a command, or by the link's helper thread.
+"""
 
 from __future__ import annotations
 
 import socket
 import ssl
+import struct
+import termios
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
+from fcntl import ioctl
 from pathlib import Path
+from selectors import EVENT_READ, BaseSelector
+from socket import socketpair
+from threading import Thread
+from typing import Any, NamedTuple
+
+from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.site.time import DAY_S
+
+V5, V311 = MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311
+
+# MQTT 3.1.1 lets a client say nothing about this; 20 is what brokers commonly allow.
+WINDOW_311 = 20
+# Larger than any sensor's payload; MQTT 5 brokers keep larger ones from us.
+LARGEST_PACKET = 256 * 1024
+# More read without the end of a message is no packet that we take; TLS adds a little [bytes].
+MOST_READ = LARGEST_PACKET + 64 * 1024
+HELD_BY_SYSTEM = 64 * 1024  # bytes received and not yet read
+CONNECT_TIMEOUT_S = 5.0
+GREETING_TIMEOUT_S = 5.0
 
 
 class BrokerError(Exception):
@@ -79,6 +111,39 @@ class Broker:
                     f"({error.reason}); look at client_certificate_file under [mqtt]."
                 ) from error
         return context
+
+
+def bytes_read(sock: Any) -> int:
+    """What was read from a TCP socket since it was made [bytes]; 0 where the system cannot say."""
+    try:
+        info = sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, 192)
+        (unread,) = struct.unpack("i", ioctl(sock.fileno(), termios.FIONREAD, b"\0\0\0\0"))
+        (received,) = struct.unpack_from("Q", info, 128)  # tcpi_bytes_received, linux/tcp.h
+    except (OSError, struct.error, AttributeError):
+        return 0
+    return int(received) - int(unread)
+
+
+class PacketBound:
+    """Holds what is read of one packet to what we said we take.
+
+    paho reads a packet of any length into memory; brokers of MQTT 5 are told, others cannot be.
+    """
+
+    def __init__(self, where: str) -> None:
+        self._where = where
+        self._ended_at = 0  # bytes read when the last message had ended
+
+    def look(self, sock: Any, ended: bool) -> None:
+        """After a read, `ended`: by it a message ended; raises BrokerError."""
+        read = bytes_read(sock)
+        if ended:
+            self._ended_at = read
+        elif read - self._ended_at > MOST_READ:
+            raise BrokerError(
+                f"The broker at {self._where} sends a message of more than "
+                f"{LARGEST_PACKET // 1024} kB, which no sensor needs; who publishes it?"
+            )
 
 
 class RefusedError(Exception):
@@ -160,3 +225,174 @@ def why(error: Exception, broker: Broker) -> str:
             return f"The broker at {at} cannot be reached ({error.strerror or error})."
         case _:
             return f"The connection to the broker at {at} failed ({error!r})."
+
+
+STATE_TOPIC = "drying-room/state"
+HERE, AWAY = "here", "away"
+
+
+@dataclass(frozen=True, slots=True)
+class LinkState:
+    """How the connection is. since_ms: connected or trying since then, UTC epoch ms.
+
+    session_kept  whether the broker still knew us; if not, what it held for us is gone
+    """
+
+    connected: bool
+    since_ms: int
+    sentence: str
+    protocol: str | None = None
+    session_kept: bool | None = None
+
+
+class Incoming(NamedTuple):
+    """One message. arrived_ms: UTC epoch ms; serial: running number, to acknowledge by."""
+
+    topic: str
+    payload: bytes
+    arrived_ms: int
+    retained: bool
+    qos: int
+    serial: int
+
+
+def incoming(message: MQTTMessage, arrived_ms: int, serial: int) -> Incoming:
+    try:
+        topic = message.topic
+    except UnicodeDecodeError:
+        topic = "\N{REPLACEMENT CHARACTER}"  # no settings can name it: counted as unknown
+    return Incoming(topic, bytes(message.payload), arrived_ms, message.retain, message.qos, serial)
+
+
+def new_client(
+    broker: Broker, protocol: MQTTProtocolVersion, client_id: str, *, keep_session: bool
+) -> Client:
+    client = Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        clean_session=None if protocol == V5 else not keep_session,
+        protocol=protocol,
+        reconnect_on_failure=False,  # else paho itself reconnects, and blocks
+        manual_ack=True,
+    )
+    client.connect_timeout = CONNECT_TIMEOUT_S
+    if broker.user is not None:
+        client.username_pw_set(broker.user, broker.password)
+    context = broker.tls()
+    if context is not None:
+        client.tls_set_context(context)
+    return client
+
+
+def connect(client: Client, broker: Broker, *, keep_session: bool) -> None:
+    """Look up, connect, shake hands, send the greeting: blocks."""
+    if client.protocol != V5:
+        client.connect(broker.host, broker.port, broker.keepalive_s)
+        return
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it so
+    properties.ReceiveMaximum = broker.receive_maximum
+    properties.MaximumPacketSize = LARGEST_PACKET
+    if keep_session:
+        properties.SessionExpiryInterval = broker.session_expiry_s
+    client.connect(
+        broker.host,
+        broker.port,
+        broker.keepalive_s,
+        clean_start=not keep_session,
+        properties=properties,
+    )
+
+
+def connected(broker: Broker, protocol: MQTTProtocolVersion) -> Client:
+    """A client that keeps its session, and whose going is said in its place: blocks."""
+    client = new_client(broker, protocol, broker.client_id, keep_session=True)
+    client.will_set(STATE_TOPIC, AWAY, qos=1, retain=True)
+    connect(client, broker, keep_session=True)
+    sock = client.socket()
+    if isinstance(sock, socket.socket):
+        # paho reads a hundred times what the system holds before we can look at it.
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, HELD_BY_SYSTEM)
+    return client
+
+
+def say_goodbye(client: Client, patient: Callable[[], bool]) -> None:
+    """Leave in an orderly way, waiting for a slow socket as long as we are patient."""
+    client.on_disconnect = client.on_message = None
+    with suppress(OSError, ValueError):
+        client.disconnect()
+        client.loop_write()
+        while client.socket() is not None and patient():
+            time.sleep(0.01)
+            client.loop_write()
+
+
+def subscribe(
+    client: Client, protocol: MQTTProtocolVersion, timed: Sequence[str], untimed: Sequence[str]
+) -> None:
+    """QoS 1 at most: of QoS 2 the broker would forget its copy before our commit."""
+    if not timed and not untimed:
+        return
+    if protocol == V5:
+        new = SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
+        never = SubscribeOptions.RETAIN_DO_NOT_SEND
+        client.subscribe(
+            [(f, SubscribeOptions(qos=1, noLocal=True, retainHandling=new)) for f in timed]
+            + [(f, SubscribeOptions(qos=0, noLocal=True, retainHandling=never)) for f in untimed]
+        )
+    else:
+        client.subscribe([(f, 1) for f in timed] + [(f, 0) for f in untimed])
+
+
+class Dialler:
+    """One attempt at a time; a finished one rings a bell in the owner's selector.
+
+    owner  put as data on the bell's key, so that the owner knows it
+    """
+
+    def __init__(self, selector: BaseSelector, owner: object) -> None:
+        self.busy = False
+        self.bell, self._push = socketpair()
+        self.bell.setblocking(False)
+        self._selector = selector
+        selector.register(self.bell, EVENT_READ, data=owner)
+        self._results: deque[Client | Exception] = deque()
+        self._closed = False
+
+    def dial(self, connected_client: Callable[[], Client]) -> None:
+        """Start an attempt: connected_client runs in the helper and may block and raise."""
+        self.busy = True
+        Thread(target=self._run, args=(connected_client,), name="dial", daemon=True).start()
+
+    def result(self) -> Client | Exception | None:
+        """What the attempt came to, once the bell has rung; None while it is under way."""
+        with suppress(BlockingIOError):
+            self.bell.recv(64)
+        if not self._results:
+            return None
+        self.busy = False
+        return self._results.popleft()
+
+    def close(self) -> None:
+        """Let go; an attempt still under way hangs up by itself when it is through."""
+        self._closed = True
+        self._discard()
+        with suppress(KeyError):
+            self._selector.unregister(self.bell)
+        self.bell.close()
+        self._push.close()
+
+    def _run(self, connected_client: Callable[[], Client]) -> None:
+        try:
+            self._results.append(connected_client())
+        except Exception as error:
+            self._results.append(error)
+        with suppress(OSError):
+            self._push.send(b"!")
+        if self._closed:
+            self._discard()
+
+    def _discard(self) -> None:
+        with suppress(IndexError):
+            late = self._results.popleft()
+            if isinstance(late, Client):
+                late.disconnect()

@@ -12,22 +12,20 @@ from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from monitor.edges.mqtt.client import (
+from monitor.edges.mqtt.connection import (
     GREETING_TIMEOUT_S,
+    UNSUPPORTED_PROTOCOL,
     V5,
     V311,
     WINDOW_311,
+    Broker,
+    BrokerError,
     Incoming,
+    NoAnswerError,
+    RefusedError,
     connect,
     incoming,
     new_client,
-)
-from monitor.edges.mqtt.connection import (
-    UNSUPPORTED_PROTOCOL,
-    Broker,
-    BrokerError,
-    NoAnswerError,
-    RefusedError,
     why,
 )
 

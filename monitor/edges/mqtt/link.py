@@ -8,13 +8,14 @@ from there on only the owner touches it. Callbacks convert and append, nothing e
 from __future__ import annotations
 
 import logging
+import math
 import random
 import ssl
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from selectors import EVENT_READ, EVENT_WRITE, BaseSelector, SelectorKey
 from typing import Any
@@ -23,54 +24,20 @@ from paho.mqtt.client import Client, MQTTMessage, MQTTMessageInfo, topic_matches
 from paho.mqtt.enums import MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from monitor.edges.mqtt.client import (
-    GREETING_TIMEOUT_S,
-    V5,
-    V311,
-    WINDOW_311,
-    Incoming,
-    connect,
-    incoming,
-    new_client,
-    subscribe,
-)
-from monitor.edges.mqtt.connection import (
-    LASTING,
-    LOST_BECAUSE,
-    UNSUPPORTED_PROTOCOL,
-    Broker,
-    NoAnswerError,
-    RefusedError,
-    why,
-)
-from monitor.edges.mqtt.dialler import Dialler
+from monitor.edges.mqtt import connection
+from monitor.edges.mqtt.connection import V5, V311, Broker, Dialler, Incoming, LinkState, why
 
 log = logging.getLogger(__name__)
-
-STATE_TOPIC = "drying-room/state"
-HERE, AWAY = "here", "away"
 
 # Held for an owner who takes nothing more; the rest waits at the broker.
 MOST_UNTAKEN = 1000
 # Messages read before the owner gets its turn again: some 3 ms.
 READS_AT_A_TIME = 500
+# A broker answers a subscription at once.
+SUBSCRIBED_WITHIN_S = 10.0
 # A connection that held this long was a good one: the waits start small again.
 STEADY_S = 30.0
 UNSTEADY_TRIES = 3
-
-
-@dataclass(frozen=True, slots=True)
-class LinkState:
-    """How the connection is. since_ms: connected or trying since then, UTC epoch ms.
-
-    session_kept  whether the broker still knew us; if not, what it held for us is gone
-    """
-
-    connected: bool
-    since_ms: int
-    sentence: str
-    protocol: str | None = None
-    session_kept: bool | None = None
 
 
 class Link:
@@ -115,11 +82,11 @@ class Link:
         self._connected_at = 0.0
         self._misc_at = 0.0
         self._more_to_read = False
+        self._bound = connection.PacketBound(broker.where)
+        self._subscribed_until = math.inf
         self._trouble: Exception | None = None
         self._callback_error: Exception | None = None
         self.state = LinkState(False, clock(), f"Trying the broker at {broker.where}.")
-
-    # What the owner calls
 
     def start(self) -> None:
         """Begin to connect; returns at once."""
@@ -164,7 +131,7 @@ class Link:
     @property
     def window(self) -> int:
         """The most messages the broker sends ahead; commit at half of it or it falls silent."""
-        return self.broker.receive_maximum if self._protocol == V5 else WINDOW_311
+        return self.broker.receive_maximum if self._protocol == V5 else connection.WINDOW_311
 
     def acknowledge(self, serial: int) -> None:
         """Tell the broker that all up to and including `serial` are kept: after the commit.
@@ -208,22 +175,13 @@ class Link:
         self._closed = True
         if self._client is not None:
             if self.state.connected:
-                self._client.publish(STATE_TOPIC, AWAY, 0, retain=True)
+                self._client.publish(connection.STATE_TOPIC, connection.AWAY, 0, retain=True)
             self._hang_up(self._monotonic() + timeout_s)
         self._dialler.close()
         self.state = LinkState(False, self._clock(), "The connection to the broker is closed.")
 
-    # Connecting
-
     def _dial(self) -> None:
-        self._dialler.dial(partial(self._connected_client, self._protocol))
-
-    def _connected_client(self, protocol: MQTTProtocolVersion) -> Client:
-        """Runs in the helper thread: reads nothing here that changes."""
-        client = new_client(self.broker, protocol, self.broker.client_id, keep_session=True)
-        client.will_set(STATE_TOPIC, AWAY, qos=1, retain=True)
-        connect(client, self.broker, keep_session=True)
-        return client
+        self._dialler.dial(partial(connection.connected, self.broker, self._protocol))
 
     def _take_over(self) -> None:
         """The helper is done: its client is ours from here on, or its error."""
@@ -231,27 +189,29 @@ class Link:
         if result is None:
             return
         if isinstance(result, Exception):
-            self._fail(why(result, self.broker), lasting=isinstance(result, LASTING))
+            self._fail(why(result, self.broker), lasting=isinstance(result, connection.LASTING))
             return
         sock = result.socket()
         if sock is None:
-            self._not_greeted(NoAnswerError())
+            self._not_greeted(connection.NoAnswerError())
             return
         self._client = result
         self._sent.clear()
-        self._greeting_until = self._monotonic() + GREETING_TIMEOUT_S
+        self._greeting_until = self._monotonic() + connection.GREETING_TIMEOUT_S
         self._misc_at = self._monotonic() + 1.0
+        self._bound = connection.PacketBound(self.broker.where)
+        self._subscribed_until = math.inf
         self._trouble = None
         self._selector.register(sock, EVENT_READ, data=self)
-        result.on_socket_register_write = self._want_write
-        result.on_socket_unregister_write = self._want_no_write
+        result.on_socket_register_write = self._waits_for(EVENT_READ | EVENT_WRITE)
+        result.on_socket_unregister_write = self._waits_for(EVENT_READ)
         result.on_socket_close = self._socket_closes
         result.on_connect = self._guarded(self._on_connect)
         result.on_disconnect = self._guarded(self._on_disconnect)
         result.on_subscribe = self._guarded(self._on_subscribe)
         result.on_message = self._guarded(self._on_message)
         if result.want_write():
-            self._want_write(result, None, sock)
+            self._waits_for(EVENT_READ | EVENT_WRITE)(result, None, sock)
 
     def _fail(self, sentence: str, *, lasting: bool) -> None:
         """Not connected: say why, and set when to try again."""
@@ -274,13 +234,16 @@ class Link:
         self._protocol = protocol
         self._retry_at = at
 
-    def _not_greeted(self, error: NoAnswerError | RefusedError) -> None:
+    def _not_greeted(self, error: connection.NoAnswerError | connection.RefusedError) -> None:
         """No welcome. An old broker says no to MQTT 5 or just closes: greet it the old way."""
-        old = isinstance(error, NoAnswerError) or error.code == UNSUPPORTED_PROTOCOL
+        old = (
+            isinstance(error, connection.NoAnswerError)
+            or error.code == connection.UNSUPPORTED_PROTOCOL
+        )
         if old and self._protocol == V5:
             self._try_again(V311, self._monotonic())
         else:
-            self._fail(why(error, self.broker), lasting=isinstance(error, LASTING))
+            self._fail(why(error, self.broker), lasting=isinstance(error, connection.LASTING))
 
     def _hang_up(self, deadline: float = 0.0) -> None:
         """Leave in an orderly way, waiting for a slow socket no longer than the deadline."""
@@ -288,20 +251,12 @@ class Link:
         self._client = None
         if client is None:
             return
-        client.on_disconnect = client.on_message = None
-        with suppress(OSError, ValueError):
-            client.disconnect()
-            client.loop_write()
-            while client.socket() is not None and self._monotonic() < deadline:
-                time.sleep(0.01)
-                client.loop_write()
+        connection.say_goodbye(client, lambda: self._monotonic() < deadline)
         sock = client.socket()
         if sock is not None:
             self._socket_closes(client, None, sock)
             client.on_socket_close = client.on_socket_unregister_write = None
             sock.close()
-
-    # Driving paho
 
     def _drive(self, step: Callable[[], object]) -> None:
         """One step of paho's; what it cannot read is the broker's fault and ends the call."""
@@ -310,7 +265,8 @@ class Link:
         except Exception as error:
             if self._callback_error is not None:
                 raise  # ours: the owner must hear of it
-            log.exception("the broker sent what cannot be read as MQTT")
+            if not isinstance(error, connection.BrokerError):
+                log.exception("the broker sent what cannot be read as MQTT")
             self._hang_up()
             self._fail(why(error, self.broker), lasting=True)
             return
@@ -328,6 +284,7 @@ class Link:
             sock = client.socket()
             if sock is None:
                 return
+            self._bound.look(sock, len(self.inbox) > before)
             # Decrypted bytes inside the TLS layer do not wake a selector.
             self._more_to_read = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
             if len(self.inbox) == before and not self._more_to_read:
@@ -340,18 +297,23 @@ class Link:
                 self._dial()
         elif now >= self._misc_at:
             self._misc_at = now + 1.0
+            if now >= self._subscribed_until:
+                self._subscribed_until = math.inf
+                self._say_deaf(
+                    "it has not answered our subscription: nothing comes from it; look at its log"
+                )
             if not self.state.connected and now >= self._greeting_until:
                 self._hang_up()
-                self._not_greeted(NoAnswerError())
+                self._not_greeted(connection.NoAnswerError())
             else:
                 self._drive(self._client.loop_misc)
 
     def _ended(self) -> None:
         """paho has closed the socket: find the sentence for it."""
-        if isinstance(self._trouble, RefusedError):
+        if isinstance(self._trouble, connection.RefusedError):
             self._not_greeted(self._trouble)
         elif not self.state.connected:
-            self._not_greeted(NoAnswerError())
+            self._not_greeted(connection.NoAnswerError())
         else:
             at = self.broker.where
             sentence = f"The connection to the broker at {at} was lost: {self._trouble}."
@@ -375,7 +337,7 @@ class Link:
         self, client: Client, _: object, flags: Any, reason: ReasonCode, __: object
     ) -> None:
         if reason.is_failure:
-            self._trouble = RefusedError(reason.value, str(reason))
+            self._trouble = connection.RefusedError(reason.value, str(reason))
             return
         self._connected_at = self._monotonic()
         spoken = "5" if self._protocol == V5 else "3.1.1"
@@ -387,45 +349,50 @@ class Link:
             bool(flags.session_present),
         )
         log.info("%s", self.state.sentence)
-        subscribe(client, self._protocol, self._timed, self._untimed)
-        client.publish(STATE_TOPIC, HERE, 1, retain=True)
+        connection.subscribe(client, self._protocol, self._timed, self._untimed)
+        if self._timed or self._untimed:
+            self._subscribed_until = self._monotonic() + SUBSCRIBED_WITHIN_S
+        client.publish(connection.STATE_TOPIC, connection.HERE, 1, retain=True)
 
     def _on_disconnect(
         self, _: Client, __: object, ___: object, reason: ReasonCode, ____: object
     ) -> None:
         if self._trouble is None:
-            self._trouble = Exception(LOST_BECAUSE.get(reason.value, str(reason).lower()))
+            self._trouble = Exception(
+                connection.LOST_BECAUSE.get(reason.value, str(reason).lower())
+            )
 
     def _on_subscribe(
         self, _: Client, __: object, ___: int, reasons: list[ReasonCode], ____: object
     ) -> None:
+        self._subscribed_until = math.inf
         filters = [*self._timed, *self._untimed]
         refused = [f for f, r in zip(filters, reasons, strict=False) if r.is_failure]
         if refused:
-            sentence = (
-                f"Connected to the broker at {self.broker.where}, but it does not let us hear "
-                f"{', '.join(refused)}; look at the broker's own list of who may read what."
+            self._say_deaf(
+                f"it does not let us hear {', '.join(refused)}; look at the broker's own list of "
+                "who may read what"
             )
-            log.warning("%s", sentence)
-            self.state = replace(self.state, sentence=sentence)
+
+    def _say_deaf(self, why_deaf: str) -> None:
+        sentence = f"Connected to the broker at {self.broker.where}, but {why_deaf}."
+        log.warning("%s", sentence)
+        self.state = replace(self.state, sentence=sentence)
 
     def _on_message(self, _: Client, __: object, message: MQTTMessage) -> None:
         self._serial += 1
         if message.qos:
             self._pending.append((self._serial, message.mid))
-        arrived = incoming(message, self._clock(), self._serial)
-        if not (arrived.retained and self._is_untimed(arrived.topic)):
+        arrived = connection.incoming(message, self._clock(), self._serial)
+        # Nothing retained is taken that only a filter without a promise lets in.
+        if not arrived.retained or any(topic_matches_sub(f, arrived.topic) for f in self._timed):
             self.inbox.append(arrived)
 
-    def _is_untimed(self, topic: str) -> bool:
-        """Whether only a filter without a promise lets this topic in."""
-        return not any(topic_matches_sub(f, topic) for f in self._timed)
+    def _waits_for(self, events: int) -> Callable[[Client, Any, Any], None]:
+        def change(_: Client, __: Any, sock: Any) -> None:
+            self._selector.modify(sock, events, data=self)
 
-    def _want_write(self, _: Client, __: object, sock: Any) -> None:
-        self._selector.modify(sock, EVENT_READ | EVENT_WRITE, data=self)
-
-    def _want_no_write(self, _: Client, __: object, sock: Any) -> None:
-        self._selector.modify(sock, EVENT_READ, data=self)
+        return change
 
     def _socket_closes(self, _: Client, __: object, sock: Any) -> None:
         with suppress(KeyError):
