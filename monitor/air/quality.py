@@ -80,6 +80,10 @@ def admitted(quantity: Quantity, values: Floats) -> Floats:
     return np.where(saturated, SATURATED_PCT, values)
 
 
+_STEPPED = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+_PULSED = (*_STEPPED, Quantity.PRESSURE)
+
+
 def judge(
     track: Track,
     time_ms: int,
@@ -107,25 +111,20 @@ def judge(
     if flags:
         sound = {q: v for q, v in values.items() if q not in flags}
 
-    temperature = sound.get(Quantity.TEMPERATURE)
-    humidity = sound.get(Quantity.HUMIDITY)
-    level_t, level_h = track.temperature, track.humidity
-    if temperature is not None:
-        level_t = _step(Quantity.TEMPERATURE, level_t, time_ms, temperature, following)
-        if level_t.suspect is not None and level_t.suspect_ms == time_ms:
-            flags[Quantity.TEMPERATURE] = Flag.STEP
-    if humidity is not None:
-        level_h = _step(Quantity.HUMIDITY, level_h, time_ms, humidity, following)
-        if level_h.suspect is not None and level_h.suspect_ms == time_ms:
-            flags[Quantity.HUMIDITY] = Flag.STEP
+    levels = [track.temperature, track.humidity]
+    for n, quantity in enumerate(_STEPPED):
+        if quantity in sound:
+            level = levels[n] = _step(quantity, levels[n], time_ms, sound[quantity], following)
+            if level.suspect is not None and level.suspect_ms == time_ms:
+                flags[quantity] = Flag.STEP
 
-    pressure = sound.get(Quantity.PRESSURE)
+    temperature, humidity, pressure = (sound.get(q) for q in _PULSED)
     pulse = beat(track.pulse, time_ms, temperature, humidity, pressure, feed)
     if pulse.stuck:
         _add(flags, sound.keys() & TOGETHER, Flag.STUCK)
     elif feed.holds(pulse):
         _add(flags, sound.keys(), Flag.FEED)
-    return flags, Track(level_t, level_h, pulse)
+    return flags, Track(levels[0], levels[1], pulse)
 
 
 def stuck_since(track: Track, now_minute: int) -> int | None:

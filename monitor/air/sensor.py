@@ -107,10 +107,7 @@ class Follower:
             if not values and all(flag & Flag.TOO_OLD for _, flag in record.values()):
                 continue
             if self._out(time_ms):
-                for quantity, (_, stored) in record.items():
-                    flag = (stored & ~JUDGED) | Flag.OUT_OF_SERVICE
-                    if flag != stored:
-                        flags[(time_ms, self.sensor.name, quantity)] = flag
+                self._set_aside(time_ms, record, flags)
                 state = state._replace(last_ms=time_ms)
                 continue
             track = self._track(state, time_ms)
@@ -129,6 +126,12 @@ class Follower:
             # Back in service it is as if new: expected from then on, with no past to judge by.
             state = SensorState(since=minute + 1, last_ms=state.last_ms)
         return state, _sensor_minute(self.sensor, state, minute, good)
+
+    def _set_aside(self, time_ms: int, record: Record, flags: Flags) -> None:
+        for quantity, (_, stored) in record.items():
+            flag = (stored & ~JUDGED) | Flag.OUT_OF_SERVICE
+            if flag != stored:
+                flags[(time_ms, self.sensor.name, quantity)] = flag
 
     def heard(self, state: SensorState, minute: int) -> Presence:
         """How it stands at the end of a minute."""
