@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, timedelta
+from unicodedata import bidirectional, category
 
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Site
@@ -12,6 +13,9 @@ from monitor.site.time import DAY_MIN, MINUTE_MS, local, local_day
 
 # First lines are read on a phone's lock screen.
 TITLE_LENGTH = 60
+# What sets a name apart that reads from right to left, and what turns the direction.
+_ISOLATE, _END, _JOINER = "\u2068", "\u2069", "\u200d"
+_TURNS = {"R", "AL", "AN", "RLE", "RLO", "LRE", "LRO", "RLI", "LRI", "FSI"}
 
 # What can hurt somebody, and what to mind: fire and health services' usual advice, from memory.
 UNVENTED = "Never a gas or paraffin heater: it gives off water and poisonous fumes."
@@ -125,21 +129,39 @@ def listed(items: Sequence[str], most: int = 4) -> str:
 
 
 def shortened(name: str, longest: int = 20) -> str:
-    """A name as the person wrote it, cut short where it is very long."""
-    return name if len(name) <= longest else f"{name[: longest - 1].rstrip()}…"
+    """A name as the person wrote it, cut short where it is very long.
+
+    One that is written from right to left is set apart, so that the rest of the line stays in order
+    (first strong isolate, Unicode Standard Annex 9).
+    """
+    return _set_apart(_cut(name, longest))
+
+
+def _cut(text: str, longest: int) -> str:
+    """At most so many characters, no letter parted from its marks."""
+    if len(text) <= longest:
+        return text
+    end = longest - 1
+    while end > 0 and (category(text[end]).startswith("M") or _JOINER in text[end - 1 : end + 1]):
+        end -= 1
+    return f"{text[: end or longest - 1].rstrip()}…"
+
+
+def _set_apart(name: str) -> str:
+    return f"{_ISOLATE}{name}{_END}" if any(bidirectional(c) in _TURNS for c in name) else name
 
 
 def named(name: str, longest: int = 24) -> str:
     """A name as it opens a line: shortened, its first letter large."""
-    short = shortened(name, longest)
-    return short[:1].upper() + short[1:]
+    return _set_apart(_cut(name[:1].upper() + name[1:], longest))
 
 
 def title(text: str) -> str:
     """A first line, cut at a word where it would not fit a lock screen."""
     if len(text) <= TITLE_LENGTH:
         return text
-    return f"{text[: TITLE_LENGTH - 1].rsplit(' ', 1)[0].rstrip(' ,:;')}…"
+    short = _cut(text, TITLE_LENGTH)[:-1].rsplit(" ", 1)[0].rstrip(" ,:;")
+    return f"{short}{_END if short.count(_ISOLATE) > short.count(_END) else ''}…"
 
 
 def degrees(celsius: float, site: Site) -> str:

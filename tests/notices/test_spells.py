@@ -2,6 +2,7 @@
 
 import re
 from datetime import UTC, datetime
+from unicodedata import normalize
 
 import pytest
 
@@ -19,6 +20,7 @@ from monitor.site.words import (
     light,
     listed,
     named,
+    shortened,
     temperature,
     title,
     when,
@@ -185,3 +187,34 @@ def test_numbers_names_and_lists() -> None:
     assert len(title("word " * 40)) <= 60
     assert len(title("x" * 90)) == 60
     assert day_span(NOW_MS, NOW_MS, ZONE) == "Tue 14 Jul"
+
+
+WIDE = "e\u0301"  # e and a combining acute accent: two characters, one letter
+HEBREW = "מחסן הפרחים הגדול"
+
+
+def test_a_name_is_never_cut_between_a_letter_and_its_marks() -> None:
+    for before in range(12):
+        cut = shortened("a" * before + WIDE * 500)
+        assert len(cut) <= 20
+        assert normalize("NFC", cut.removesuffix("…")).strip("aé") == "", cut
+    family = "\U0001f468\u200d\U0001f469\u200d\U0001f467"
+    assert not shortened(family * 9).removesuffix("…").endswith("\u200d")
+    assert shortened("a" + "\u0301" * 999)[-1] == "…"
+
+
+def test_a_name_from_right_to_left_leaves_the_rest_of_the_line_in_order() -> None:
+    first = named(HEBREW)
+    assert first == f"\u2068{HEBREW}\u2069"
+    assert named(f"the {HEBREW}")[:4] == "\u2068The"
+    assert shortened("loft") == "loft"
+    for name in (HEBREW * 60, "\u202eloft", "x\u202e" * 500):
+        line = title(f"{named(name)}: sensor {shortened(name)} and much more than a title can hold")
+        assert len(line) <= 60 + 1
+        assert line.count("\u2068") == line.count("\u2069"), "each is closed again"
+
+
+def test_names_of_a_thousand_letters_leave_room_for_what_is_said() -> None:
+    name = "loft" * 250
+    line = title(f"{named(name)}: damp enough for mould again")
+    assert line.endswith("damp enough for mould again")
