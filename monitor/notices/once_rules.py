@@ -228,45 +228,43 @@ class SoonRules:
         """
         now = coming.asked
         chances = {of.kind: chance(of, now) for of in limits}
-        notices: list[Notice] = []
-        changed: list[Foretold] = []
-        for told in self.standing(space):
-            came = any(_is(s, told) for s in spells)
-            closed = _closed(told, chances, came, now)
-            if closed is not None:
-                changed.append(told._replace(closed=closed))
-                if closed == "taken back":
-                    left = chances[told.kind]
-                    share = 0.0 if left is None else left.probability
-                    notices.append(
-                        foreseen.not_coming(
-                            *(space, told.kind, share, told.begins),
-                            circumstances,
-                            now * MINUTE_MS,
-                        )
-                    )
-        self._remember(changed)
+        taken_back, closed = self._close(space, chances, spells, circumstances, now)
+        self._remember(closed)
+        notices, opened = list[Notice](), list[Foretold]()
+        going_on = {s.kind for s in spells if s.space == space and s.ended is None}
+        quiet = ringing.resting or ringing.capped
         for kind, likely in chances.items():
-            if likely is None or not self._worth_telling(space, kind, likely, now, circumstances):
+            if likely is None or quiet or kind in ringing.held or kind in going_on:
                 continue
-            if any(s.space == space and s.kind is kind and s.ended is None for s in spells):
+            if not self._worth_telling(space, kind, likely, now, circumstances):
                 continue
-            if ringing.resting or ringing.capped or kind in ringing.held:
+            p, begins, until = likely.probability, likely.begins, likely.latest + GRACE_MIN
+            opened.append(Foretold(space, kind, now * MINUTE_MS, p, begins, until))
+            hours = (p, begins, likely.ends, coming.best)
+            notices.append(foreseen.coming(space, kind, *hours, circumstances, now * MINUTE_MS))
+        self._remember(opened)
+        return taken_back + notices, closed + opened
+
+    def _close(
+        self,
+        space: str,
+        chances: dict[Kind, Chance | None],
+        spells: Sequence[Spell],
+        circumstances: Circumstances,
+        now: int,
+    ) -> tuple[list[Notice], list[Foretold]]:
+        """What came, or does not: what is to be said of it, and what is to be kept."""
+        notices, changed = list[Notice](), list[Foretold]()
+        for told in self.standing(space):
+            closed = _closed(told, chances, any(_is(s, told) for s in spells), now)
+            if closed is None:
                 continue
-            told = Foretold(
-                space, kind, now * MINUTE_MS, likely.probability, likely.begins,
-                likely.latest + GRACE_MIN,
-            )  # fmt: skip
-            changed.append(told)
-            notices.append(
-                foreseen.coming(
-                    *(space, kind, likely.probability, likely.begins, likely.ends),
-                    coming.best,
-                    circumstances,
-                    now * MINUTE_MS,
-                )
-            )
-        self._remember(changed)
+            changed.append(told._replace(closed=closed))
+            if closed == "taken back":
+                likely = chances[told.kind]
+                share = 0.0 if likely is None else likely.probability
+                about = (space, told.kind, share, told.begins)
+                notices.append(foreseen.not_coming(*about, circumstances, now * MINUTE_MS))
         return notices, changed
 
     def _remember(self, changed: Iterable[Foretold]) -> None:

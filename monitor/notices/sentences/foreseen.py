@@ -51,9 +51,9 @@ def sentences(said: Prospect, site: Site, colour: str | None = None) -> list[str
     """How dry it is and when it will be crisp; what heat and light did to it and its colour."""
     lines = [_dryness(said, site), _water(said)]
     if said.better_space is not None and said.better_left_pct is not None:
-        there = f"it would have had about {said.better_left_pct:.0f} % still to lose by now"
-        if said.better_left_pct < NEXT_TO_NOTHING_PCT:
-            there = "it would likely be crisp by now"
+        left = f"it would have had about {said.better_left_pct:.0f} % still to lose by now"
+        crisp = said.better_left_pct < NEXT_TO_NOTHING_PCT
+        there = "it would likely be crisp by now" if crisp else left
         lines.append(f"Hung in {said.better_space} instead, {there}.")
     if said.opening in ("some", "much"):
         warmth = f"{said.opening} of the warmth that opens moist heads"
@@ -104,11 +104,10 @@ def _dryness(said: Prospect, site: Site) -> str:
         so = "is likely" if said.p_crisp >= LIKELY else "may be"
         test = "Bend a thick stem: if it snaps, take it down."
         return f"It {so} crisp: the chances are {dry}. {test}"
-    if said.crisp_p10 is not None and said.crisp_p50 is not None and said.crisp_p90 is not None:
-        first, middle, last = (
-            _day(minute, site) for minute in (said.crisp_p10, said.crisp_p50, said.crisp_p90)
-        )
-        if said.crisp_p10 * MINUTE_MS <= said.asked_ms:
+    p10, p50, p90 = said.crisp_p10, said.crisp_p50, said.crisp_p90
+    if p10 is not None and p50 is not None and p90 is not None:
+        first, middle, last = (_day(minute, site) for minute in (p10, p50, p90))
+        if p10 * MINUTE_MS <= said.asked_ms:
             return f"{left} Crisp about {middle}, if it is not yet (9 times in 10 by {last})."
         return f"{left} Crisp about {middle} (8 times in 10 between {first} and {last})."
     if said.state == "cannot_finish":
@@ -143,8 +142,8 @@ def _no_promise(said: Prospect, site: Site) -> str:
 
 
 def _would_do(humidity_pct: float | None) -> str:
-    told = "" if humidity_pct is None else humidity(humidity_pct)
-    return f" A humidity of {told} or less would do." if told else ""
+    needed = "" if humidity_pct is None else humidity(humidity_pct)
+    return needed and f" A humidity of {needed} or less would do."
 
 
 def _day(minute: int, site: Site) -> str:
@@ -368,10 +367,8 @@ def airing_sentence(airing: Airing) -> str:
 
 def airing_told(airing: Airing, site: Site) -> list[str]:
     """What, why, what the air would become, how sure, and what would change it."""
-    becomes = (
-        f"After a thorough airing the air here would have {degrees(airing.becomes_c, site)} and "
-        f"{humidity(airing.becomes_pct)}{_heat(airing, site)}."
-    )
+    air = f"{degrees(airing.becomes_c, site)} and {humidity(airing.becomes_pct)}"
+    becomes = f"After a thorough airing the air here would have {air}{_heat(airing, site)}."
     sure = f"That the air outside carries less water: {in_ten(airing.sure)}."
     return [airing_sentence(airing), becomes, sure, f"What would change this: {airing.changes}."]
 
