@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.ahead.courses import Outlook
+from monitor.ahead.courses import NextDay
 from monitor.ahead.sensors_apart import (
     UNTAUGHT,
     SameAir,
@@ -382,7 +382,7 @@ def _foreseen(air: AirAhead, pressure_pa: float) -> tuple[Floats, Floats]:
     return temperature, np.minimum(100.0, 100.0 * water / _full(temperature))
 
 
-def air_ahead(outlook: Outlook) -> AirAhead:
+def air_ahead(outlook: NextDay) -> AirAhead:
     """The coming hours of a space as they are foreseen."""
     return AirAhead(outlook.minute, outlook.temperature_c, outlook.humidity_ratio_g_kg)
 

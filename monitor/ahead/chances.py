@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.ahead.courses import Outlook, courses, derived
+from monitor.ahead.courses import NextDay, derived
 from monitor.ahead.grid import STEP_MIN, Array, History
 from monitor.science.moist_air import (
     saturation_vapour_pressure_liquid_array,
@@ -55,17 +55,17 @@ class Watched(NamedTuple):
 
 
 def watched(
-    space: Space, recent: History, outlook: Outlook, outdoors: Outlook | None
+    space: Space, recent: History, outlook: NextDay, outdoors: NextDay | None
 ) -> list[Watched]:
     """The limits of a space that can be foreseen: hot, damp, and dewy where its walls are known."""
     set_, delay = space.limits, space.delays
     found: list[Watched] = []
     if set_.hot_c is not None:
-        ahead = courses(outlook, "temperature_c")
+        ahead = outlook.courses("temperature_c")
         behind = recent.temperature_c
         found.append(Watched(Kind.HOT, set_.hot_c, behind, ahead, _steps(delay.hot)))
     if set_.damp_pct is not None and not set_.damp_is_daily_mean:
-        ahead = courses(outlook, "relative_humidity_pct")
+        ahead = outlook.courses("relative_humidity_pct")
         behind, _ = derived(recent.temperature_c, recent.humidity_ratio_g_kg, outlook.pressure_pa)
         found.append(Watched(Kind.DAMP, set_.damp_pct, behind, ahead, _steps(delay.damp)))
     margin_k = set_.dew_margin_k
@@ -75,12 +75,12 @@ def watched(
     return found
 
 
-def hot_chance(space: Space, outlook: Outlook, now: int) -> float | None:
+def hot_chance(space: Space, outlook: NextDay, now: int) -> float | None:
     """How likely the coming day passes a space's hot limit, whatever was before [-]; None: it has
     no such limit."""
     if space.limits.hot_c is None:
         return None
-    ahead, delay = courses(outlook, "temperature_c"), _steps(space.delays.hot)
+    ahead, delay = outlook.courses("temperature_c"), _steps(space.delays.hot)
     told = chance(Watched(Kind.HOT, space.limits.hot_c, np.empty(0), ahead, delay), now, A_DAY_H)
     return 0.0 if told is None else told.probability
 
@@ -90,17 +90,17 @@ def _steps(delay_min: int) -> int:
 
 
 def _beyond_the_surface(
-    indoors: Outlook, outdoors: Outlook, factor: float, margin_k: float
+    indoors: NextDay, outdoors: NextDay, factor: float, margin_k: float
 ) -> Array:
     """Vapour pressure along each path, less what the coldest surface bears with its margin [Pa].
 
     Above 0 the dew point lies less than the margin below the surface. Both bundles take their
     errors from the same days.
     """
-    inside = courses(indoors, "temperature_c")
-    outside = courses(outdoors, "temperature_c")
+    inside = indoors.courses("temperature_c")
+    outside = outdoors.courses("temperature_c")
     surface = outside + factor * (inside - outside)
-    water = courses(indoors, "humidity_ratio_g_kg")
+    water = indoors.courses("humidity_ratio_g_kg")
     vapour = vapour_pressure_array(water, indoors.pressure_pa)
     beyond: Array = vapour - saturation_vapour_pressure_liquid_array(surface - margin_k)
     return beyond

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from monitor.ahead.courses import Outlook, saturated, with_paths
+from monitor.ahead.courses import NextDay, saturated
 from monitor.ahead.features import Site, sun_height
 from monitor.ahead.grid import STEP_MIN, Array
 
@@ -93,8 +93,8 @@ class Clouds:
         self._awaited[space] = [one for one in waiting if one[0] > now]
 
     def brightened(
-        self, space: str, outlook: Outlook, cloud_pct: Array, full_hour: bool
-    ) -> Outlook:
+        self, space: str, outlook: NextDay, cloud_pct: Array, full_hour: bool
+    ) -> NextDay:
         """The hours ahead with the cloud in them; at a full hour they wait to be held against.
 
         cloud_pct  foretold at each of the outlook's minutes; NaN: not
@@ -109,10 +109,10 @@ class Clouds:
             told = float(outlook.temperature_c.p50[step])
             self._awaited.setdefault(space, []).append((*one, told))
         by = self._seen.get(space, Seen()).per_h * felt
-        temperature = outlook.paths_temperature_c.astype(np.float64) + by
-        water = outlook.paths_humidity_ratio_g_kg.astype(np.float64)
+        temperature = outlook.courses("temperature_c") + by
+        water = outlook.courses("humidity_ratio_g_kg")
         full = saturated(temperature, outlook.pressure_pa)
-        return with_paths(outlook, temperature, np.minimum(water, full))
+        return outlook.with_courses(temperature, np.minimum(water, full))
 
 
 def sun_felt(more: Array) -> Array:

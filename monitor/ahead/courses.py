@@ -7,6 +7,8 @@ relative humidity and deficit follow from them path by path, and every quantile 
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -31,7 +33,7 @@ from monitor.science.moist_air import (
 )
 from monitor.site.time import DAY_MIN
 
-__all__ = ["Band", "Outlook", "ahead", "courses", "derived", "fit", "paths", "with_paths"]
+__all__ = ["Band", "NextDay", "ahead", "derived", "fit", "paths"]
 
 LOOK_BACK_DAYS = 15
 PATHS = 200
@@ -52,26 +54,53 @@ class Band(NamedTuple):
     p90: Array
 
 
-class Outlook(NamedTuple):
-    """The next 24 hours of a space, every ten minutes.
+@dataclass(frozen=True, eq=False)
+class NextDay:
+    """The next 24 hours of a space, every ten minutes. Bands are made when they are asked for.
 
-    asked         UTC epoch minute it was asked at
-    minute        UTC epoch minutes ahead of it, 10 to 1440 later
-    paths_*       (paths, minutes): likely courses, of equal weight
+    asked   UTC epoch minute it was asked at
+    minute  UTC epoch minutes ahead of it, 10 to 1440 later
+    paths   likely courses, of equal weight: temperature [°C] and humidity ratio [g/kg], (2, paths,
+            minutes)
     """
 
     asked: int
     minute: NDArray[np.int64]
-    temperature_c: Band
-    humidity_ratio_g_kg: Band
-    relative_humidity_pct: Band
-    vpd_kpa: Band
-    paths_temperature_c: NDArray[np.float32]
-    paths_humidity_ratio_g_kg: NDArray[np.float32]
+    paths: NDArray[np.float32]
     pressure_pa: float
 
+    def courses(self, quantity: Quantity) -> Array:
+        """The likely courses of a quantity: (paths, minutes)."""
+        temperature, water = (np.asarray(one, np.float64) for one in self.paths)
+        if quantity == "temperature_c":
+            return temperature
+        if quantity == "humidity_ratio_g_kg":
+            return water
+        humidity, deficit = derived(temperature, water, self.pressure_pa)
+        return humidity if quantity == "relative_humidity_pct" else deficit
 
-def ahead(model: Model, recent: History, now: int) -> Outlook | None:
+    def with_courses(self, temperature: Array, water: Array) -> NextDay:
+        """The same hours with other courses: temperature [°C] and humidity ratio [g/kg]."""
+        return replace(self, paths=np.stack([temperature, water]).astype(np.float32))
+
+    @cached_property
+    def temperature_c(self) -> Band:
+        return _band(self.courses("temperature_c"))
+
+    @cached_property
+    def humidity_ratio_g_kg(self) -> Band:
+        return _band(self.courses("humidity_ratio_g_kg"))
+
+    @cached_property
+    def relative_humidity_pct(self) -> Band:
+        return _band(self.courses("relative_humidity_pct"))
+
+    @cached_property
+    def vpd_kpa(self) -> Band:
+        return _band(self.courses("vpd_kpa"))
+
+
+def ahead(model: Model, recent: History, now: int) -> NextDay | None:
     """Look a day ahead.
 
     model   learned of this space
@@ -83,27 +112,11 @@ def ahead(model: Model, recent: History, now: int) -> Outlook | None:
     known = _as_learned(model, _last_days(until(checked(recent), now)))
     past = ready(known)
     index = np.array([len(known.minute) - 1], dtype=np.int64)
-    temperature, water = (bundle[0] for bundle in paths(model, past, index))
-    if not np.isfinite(temperature).all() or not np.isfinite(water).all():
+    both = np.concatenate(paths(model, past, index))
+    if not np.isfinite(both).all():
         return None
     minute = known.minute[-1] + STEP_MIN * np.arange(1, STEPS_PER_DAY + 1)
-    return _of_paths(now, minute, temperature, water, model.site.pressure_pa)
-
-
-def _of_paths(
-    asked: int, minute: NDArray[np.int64], temperature: Array, water: Array, pressure_pa: float
-) -> Outlook:
-    humidity, deficit = derived(temperature, water, pressure_pa)
-    return Outlook(
-        asked, minute, _band(temperature), _band(water), _band(humidity), _band(deficit),
-        temperature.astype(np.float32), water.astype(np.float32), pressure_pa,
-    )  # fmt: skip
-
-
-def with_paths(outlook: Outlook, temperature: Array, water: Array) -> Outlook:
-    """The same hours with other courses: (paths, steps) of temperature [°C] and humidity ratio
-    [g/kg]."""
-    return _of_paths(outlook.asked, outlook.minute, temperature, water, outlook.pressure_pa)
+    return NextDay(now, minute, both.astype(np.float32), model.site.pressure_pa)
 
 
 def _last_days(history: History) -> History:
@@ -135,22 +148,17 @@ def paths(
     learned = corrections(model, past, index)
     minute = past.minute[index].astype(np.int64)
     errors = np.stack([_errors(model, int(m)) for m in minute])
-    bent = _between_leads(learned[:, None] + errors, every)
+    bent = _between_leads(every) @ (learned[:, None] + errors)
     course = rule[:, None] + bent
     temperature = np.clip(course[..., 0], -40.0, 60.0)
     water = np.exp(course[..., 1] / LOG_SCALE)
     return temperature, np.minimum(water, saturated(temperature, model.site.pressure_pa))
 
 
-def _between_leads(at_leads: Array, every: Indices) -> Array:
-    """Draw out values at the leads to these steps, from nothing now."""
+def _between_leads(every: Indices) -> Array:
+    """Weights that draw out the leads to these steps, from nothing now: (steps, leads)."""
     knots = np.concatenate([[0], LEADS])
-    right = np.searchsorted(knots, every)
-    share = (every - knots[right - 1]) / (knots[right] - knots[right - 1])
-    from_now = np.concatenate([np.zeros_like(at_leads[..., :1, :]), at_leads], axis=-2)
-    left = from_now[..., right - 1, :]
-    between: Array = left + share[:, None] * (from_now[..., right, :] - left)
-    return between
+    return np.stack([np.interp(every, knots, one) for one in np.eye(len(knots))[1:]], axis=1)
 
 
 def _errors(model: Model, minute: int) -> Array:
@@ -197,15 +205,3 @@ def derived(temperature_c: Array, water_g_kg: Array, pressure_pa: float) -> tupl
 
 def _band(bundle: Array) -> Band:
     return Band(*np.quantile(bundle, (0.1, 0.5, 0.9), axis=0))
-
-
-def courses(outlook: Outlook, quantity: Quantity) -> Array:
-    """The likely courses of a quantity: (paths, steps)."""
-    temperature = outlook.paths_temperature_c.astype(np.float64)
-    water = outlook.paths_humidity_ratio_g_kg.astype(np.float64)
-    if quantity == "temperature_c":
-        return temperature
-    if quantity == "humidity_ratio_g_kg":
-        return water
-    humidity, deficit = derived(temperature, water, outlook.pressure_pa)
-    return humidity if quantity == "relative_humidity_pct" else deficit

@@ -17,7 +17,7 @@ from monitor.ahead import airing
 from monitor.ahead import lesson as learning
 from monitor.ahead.airing import Airing, AiringHours, Standing, Verb, advise, best_hours
 from monitor.ahead.chances import Watched, watched
-from monitor.ahead.courses import Outlook, ahead
+from monitor.ahead.courses import NextDay, ahead
 from monitor.ahead.exchange import Exchange
 from monitor.ahead.features import Site as Place
 from monitor.ahead.grid import History
@@ -56,7 +56,7 @@ class Coming:
     """
 
     asked: int
-    outlook: Outlook | None = None
+    outlook: NextDay | None = None
     airing: Airing | None = None
     best: tuple[AiringHours, ...] = ()
     exchange: Exchange | None = None
@@ -77,6 +77,7 @@ class Foresight:
         # Outdoors first: the others look at it.
         self.spaces = sorted(measured, key=lambda name: (name != OUTDOORS, name))
         self.coming: dict[str, Coming] = {}
+        self._recent: dict[str, History] = {}  # as it was known at the last look
         self._forecast = Forecast(self._place, archive.fact(_FORECAST))
         self._shift: Shift | None = None  # what the forecast moves outdoors, as last looked at
         self._standing: dict[str, Standing] = _standing(archive.fact(_STANDING))
@@ -95,7 +96,7 @@ class Foresight:
         now  UTC epoch minutes
         air  the latest minute of each space
         """
-        recent = self._history(space, now)
+        recent = self._recent[space] = self._history(space, now)
         lesson = self._lessons.get(space)
         model = learning.unlearned(self._place, now) if lesson is None else lesson.model
         outlook = self._with_forecast(space, ahead(model, recent, now), recent, full_hour)
@@ -116,8 +117,7 @@ class Foresight:
         if coming is None or coming.outlook is None:
             return []
         outdoors = self.coming.get(OUTDOORS, Coming(0)).outlook
-        recent = self._history(space, coming.asked)
-        return watched(self._site.spaces[space], recent, coming.outlook, outdoors)
+        return watched(self._site.spaces[space], self._recent[space], coming.outlook, outdoors)
 
     def _history(self, space: str, now: int) -> History:
         outdoors = self._outdoors and space != OUTDOORS
@@ -144,8 +144,8 @@ class Foresight:
         return _FORECAST, self._forecast.fact
 
     def _with_forecast(
-        self, space: str, own: Outlook | None, recent: History, full_hour: bool
-    ) -> Outlook | None:
+        self, space: str, own: NextDay | None, recent: History, full_hour: bool
+    ) -> NextDay | None:
         """The hours ahead with what others foresee in them, as far as that is to be trusted."""
         if not self._site.forecasts:
             return own
@@ -159,8 +159,8 @@ class Foresight:
         return self._forecast.clouds.brightened(space, told, cloud_pct, full_hour)
 
     def _with_air(
-        self, space: str, own: Outlook | None, recent: History, full_hour: bool
-    ) -> Outlook | None:
+        self, space: str, own: NextDay | None, recent: History, full_hour: bool
+    ) -> NextDay | None:
         """With the temperature and humidity that are foretold outdoors."""
         if space == OUTDOORS:
             if full_hour:
@@ -198,7 +198,7 @@ class Foresight:
             of.volume_m3,
         )
 
-    def _best(self, outlook: Outlook | None, sensors: SameAir) -> tuple[AiringHours, ...]:
+    def _best(self, outlook: NextDay | None, sensors: SameAir) -> tuple[AiringHours, ...]:
         outdoors = self.coming.get(OUTDOORS, Coming(0)).outlook
         if outlook is None or outdoors is None or outlook.asked != outdoors.asked:
             return ()

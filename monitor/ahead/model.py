@@ -125,7 +125,7 @@ def spread(features: Array) -> tuple[Array, Array]:
 def scaled(features: Array, centre: Array, scale: Array) -> Array:
     """Features by their spread, an unknown one at its mean, with a constant at the end."""
     x = np.clip((features - centre) / scale, -5.0, 5.0)
-    return np.concatenate([np.nan_to_num(x), np.ones((len(x), 1))], axis=1)
+    return np.concatenate([np.nan_to_num(x), np.ones((*x.shape[:-1], 1))], axis=-1)
 
 
 def _tamed(missed: Array) -> Array:
@@ -153,12 +153,11 @@ def _trust(guess: Array, truth: Array) -> Array:
 
 def corrections(model: Model, past: Past, index: Indices) -> Array:
     """Learned departures from the simple rule: shape (moments, leads, 2)."""
-    moment = of_moment(past, index, model.site)
     leading = of_leads(past, index, LEADS, model.site)
-    answer = np.empty((len(index), len(LEADS), 2))
-    for i in range(len(LEADS)):
-        features = np.concatenate([moment, leading[:, i]], axis=1)
-        # Laid out alike, just learned or read back: the last bit of a product depends on it.
-        weights = np.ascontiguousarray(model.weights[i].T)
-        answer[:, i] = scaled(features, model.centre[i], model.scale[i]) @ weights
+    moment = of_moment(past, index, model.site)[:, None]
+    moments = np.broadcast_to(moment, (*leading.shape[:2], moment.shape[-1]))
+    features = scaled(np.concatenate([moments, leading], axis=2), model.centre, model.scale)
+    # Laid out alike, just learned or read back: the last bit of a product depends on it.
+    weights = np.ascontiguousarray(model.weights)
+    answer: Array = np.einsum("mlf,lqf->mlq", features, weights)
     return answer

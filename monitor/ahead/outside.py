@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.ahead.cloud import Clouds
-from monitor.ahead.courses import Outlook, saturated, with_paths
+from monitor.ahead.courses import NextDay, saturated
 from monitor.ahead.features import LOG_SCALE, Site, signal
 from monitor.ahead.grid import Array, History
 from monitor.ahead.sensors_apart import ratios
@@ -161,7 +161,7 @@ class Forecast:
             answer[near] = np.interp(minutes, valid, cloud)[near]
         return answer
 
-    def shift(self, own: Outlook) -> Shift | None:
+    def shift(self, own: NextDay) -> Shift | None:
         """What it moves in the hours ahead outdoors; None: nothing fresh was said of them."""
         minute, said = self._knots(own.asked)
         fresh = np.array(
@@ -172,8 +172,8 @@ class Forecast:
             return None
         by, weight = np.zeros((own.minute.size, 2)), np.zeros((own.minute.size, 2))
         courses = (
-            own.paths_temperature_c.astype(np.float64),
-            LOG_SCALE * np.log(own.paths_humidity_ratio_g_kg.astype(np.float64)),
+            own.courses("temperature_c"),
+            LOG_SCALE * np.log(own.courses("humidity_ratio_g_kg")),
         )
         for i, course in enumerate(courses):
             known = part & np.isfinite(said[:, i])
@@ -184,7 +184,7 @@ class Forecast:
         return Shift(by, weight)
 
     def _weighed(
-        self, i: int, own: Outlook, course: Array, valid: Array, said: Array
+        self, i: int, own: NextDay, course: Array, valid: Array, said: Array
     ) -> tuple[Array, Array]:
         step = np.clip(np.searchsorted(own.minute, valid), 0, own.minute.size - 1)
         bias, variance = self._proved(i, (valid - own.asked) / 60)
@@ -217,7 +217,7 @@ def _drawn(valid: int, minute: Array, values: Array) -> float | None:
     return float(np.interp(valid, minute[right - 1 : right + 1], values[right - 1 : right + 1]))
 
 
-def moved(outlook: Outlook, shift: Shift, follows: Array, alike: Array) -> Outlook:
+def moved(outlook: NextDay, shift: Shift, follows: Array, alike: Array) -> NextDay:
     """The hours ahead with a forecast in them.
 
     follows  (2,) of what moves outdoors, the share that moves here, 0 to 1
@@ -225,13 +225,13 @@ def moved(outlook: Outlook, shift: Shift, follows: Array, alike: Array) -> Outlo
     """
     narrower = np.sqrt(1 - shift.weight * alike**2)
     temperature = _moved(
-        outlook.paths_temperature_c.astype(np.float64), narrower[:, 0], follows[0] * shift.by[:, 0]
+        outlook.courses("temperature_c"), narrower[:, 0], follows[0] * shift.by[:, 0]
     )
-    water = LOG_SCALE * np.log(outlook.paths_humidity_ratio_g_kg.astype(np.float64))
+    water = LOG_SCALE * np.log(outlook.courses("humidity_ratio_g_kg"))
     water = np.exp(_moved(water, narrower[:, 1], follows[1] * shift.by[:, 1]) / LOG_SCALE)
     temperature = np.clip(temperature, -40.0, 60.0)
-    return with_paths(
-        outlook, temperature, np.minimum(water, saturated(temperature, outlook.pressure_pa))
+    return outlook.with_courses(
+        temperature, np.minimum(water, saturated(temperature, outlook.pressure_pa))
     )
 
 

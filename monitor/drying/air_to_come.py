@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.ahead.courses import Outlook, courses
+from monitor.ahead.courses import NextDay
 from monitor.ahead.grid import STEP_MIN
 from monitor.drying.ensemble import Ensemble
 from monitor.drying.hours import HourlyAir
@@ -155,10 +155,10 @@ class Foreseen(NamedTuple):
     air: Floats
 
 
-def foreseen(outlook: Outlook) -> Foreseen:
+def foreseen(outlook: NextDay) -> Foreseen:
     """The courses of what is foreseen from a full hour on."""
     each = STEP_H * 60 // STEP_MIN
-    both = np.stack([courses(outlook, "temperature_c"), courses(outlook, "relative_humidity_pct")])
+    both = np.stack([outlook.courses("temperature_c"), outlook.courses("relative_humidity_pct")])
     means = both.reshape(2, both.shape[1], -1, each).mean(axis=3)
     return Foreseen(outlook.asked // 60, means.transpose(0, 2, 1))
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from monitor.ahead.courses import Outlook, ahead, fit
+from monitor.ahead.courses import NextDay, ahead, fit
 from monitor.ahead.features import Site, sun_height
 from monitor.ahead.grid import History, held
 from monitor.science.moist_air import (
@@ -35,7 +35,7 @@ def made_up(days: float, seed: int = 5) -> History:
     return History(minute, 18.0 + daily + 2 * wander[0], 8.0 * np.exp(0.1 * wander[1]))
 
 
-def look(history: History, index: int) -> Outlook:
+def look(history: History, index: int) -> NextDay:
     now = int(history.minute[index])
     outlook = ahead(fit(history, now, SITE), history, now)
     assert outlook is not None
@@ -52,8 +52,9 @@ def test_nothing_later_than_now_is_looked_at(month: History) -> None:
     spoilt = History(*(None if v is None else v.copy() for v in month))
     spoilt.temperature_c[at + 1 :] = -35.0
     spoilt.humidity_ratio_g_kg[at + 1 :] = np.nan
-    for ours, theirs in zip(look(month, at)[1:8], look(spoilt, at)[1:8], strict=True):
-        np.testing.assert_array_equal(np.asarray(ours), np.asarray(theirs))
+    ours, theirs = look(month, at), look(spoilt, at)
+    np.testing.assert_array_equal(ours.minute, theirs.minute)
+    np.testing.assert_array_equal(ours.paths, theirs.paths)
 
 
 def test_the_day_ahead_is_on_the_grid_and_in_order(month: History) -> None:

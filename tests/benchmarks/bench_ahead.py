@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from monitor.ahead.courses import Outlook, ahead, fit, paths
+from monitor.ahead.courses import NextDay, ahead, fit, paths
 from monitor.ahead.features import Site, ready, sun_height
 from monitor.ahead.grid import History
 from monitor.ahead.outside import Forecast
@@ -430,7 +430,7 @@ def _with_cloud(record: Record, climate: Climate, days: int) -> Array:
 
 
 def _off(
-    history: History, index: int, lead_h: int, own: Outlook, bright: Outlook, site: Site
+    history: History, index: int, lead_h: int, own: NextDay, bright: NextDay, site: Site
 ) -> list[float]:
     """By how much both are off so many hours later [K]; NaN by night."""
     then = index + lead_h * HOUR
