@@ -100,9 +100,10 @@ def fine_plant_rate(
     0.035263
     """
     h = np.asarray(relative_humidity, dtype=np.float64) / 100
-    still = 0.424 * (1 - h**1.7)
-    blown = 0.0694 * np.sqrt(wind_km_h) * (1 - h**8)
-    return np.asarray(0.0579 * np.exp(0.0365 * np.asarray(temperature)) * (still + blown))
+    dries = 0.424 * (1 - h**1.7)
+    if wind_km_h > 0:
+        dries = dries + 0.0694 * np.sqrt(wind_km_h) * (1 - h**8)
+    return np.asarray(0.0579 * np.exp(0.0365 * np.asarray(temperature)) * dries)
 
 
 def rate_factor(temperature: Numbers, relative_humidity: Numbers) -> Floats:
