@@ -20,7 +20,6 @@ import msgspec
 import numpy as np
 
 import monitor
-from monitor.ahead.courses import Band
 from monitor.ahead.grid import STEP_MIN
 from monitor.ahead.look import HORIZONS_H, Coming
 from monitor.engine.snapshot import Snapshot
@@ -149,25 +148,12 @@ def read_line(line: bytes, kind: type[T]) -> T:
 
 
 def _thinned(coming: Coming) -> Coming:
-    """The hours that the page names, without the courses behind them."""
+    """The hours that the page names, without those between."""
     if coming.outlook is None:
         return coming
     steps = [hours * 60 // STEP_MIN - 1 for hours in HORIZONS_H]
-    none = np.empty((0, 0), np.float32)
-    thinned = coming.outlook._replace(
-        minute=coming.outlook.minute[steps],
-        temperature_c=_band(coming.outlook.temperature_c, steps),
-        humidity_ratio_g_kg=_band(coming.outlook.humidity_ratio_g_kg, steps),
-        relative_humidity_pct=_band(coming.outlook.relative_humidity_pct, steps),
-        vpd_kpa=_band(coming.outlook.vpd_kpa, steps),
-        paths_temperature_c=none,
-        paths_humidity_ratio_g_kg=none,
-    )
-    return replace(coming, outlook=thinned)
-
-
-def _band(band: Band, steps: list[int]) -> Band:
-    return Band(*(one[steps] for one in band))
+    minute, paths = coming.outlook.minute[steps], coming.outlook.paths[:, :, steps]
+    return replace(coming, outlook=replace(coming.outlook, minute=minute, paths=paths))
 
 
 def _plain(value: Any) -> Any:
