@@ -18,7 +18,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges import clock, systemd
 from monitor.edges import mqtt as mqtt_edge
 from monitor.edges.mqtt import Link
-from monitor.edges.page.house import Listens, Order, PageProcess, Standing
+from monitor.edges.page.house import Listens, PageOrder, PageProcess, Present
 from monitor.edges.sender import Delivered, Outcome, Sender
 from monitor.edges.socket import Listener
 from monitor.engine.engine import Engine
@@ -174,7 +174,7 @@ class Daemon:
             page.certificate_file,
             page.key_file,
         )
-        order = Order(
+        order = PageOrder(
             listens,
             settings.site,
             book_of(settings),
@@ -182,8 +182,8 @@ class Daemon:
             socket_file(settings),
         )
 
-        def standing() -> Standing:
-            return Standing(worker.snapshot, worker.now_ms(), _trouble(worker))
+        def standing() -> Present:
+            return Present(worker.snapshot, worker.now_ms(), _trouble(worker))
 
         return PageProcess(PAGE_COMMAND, order, standing, clock.monotonic_s)
 

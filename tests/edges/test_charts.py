@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.drying.prospects import Prospect
-from monitor.edges.charts import STYLE, Level, Mark, Passed, Series, fan_chart, line_chart
+from monitor.edges.charts import STYLE, ChartLevel, Mark, Passed, Series, fan_chart, line_chart
 from monitor.edges.charts import week_strips as strips
 from monitor.edges.charts.drawing import Floats, Plot, broken_path, extremes, round_out
 from monitor.edges.page.pictures import of_prospects
@@ -100,7 +100,7 @@ def test_a_line_chart_is_told_in_words_with_units() -> None:
     svg = line_chart(
         title="Loft & <attic>", unit="°C", begin=BEGIN, timezone=LONDON,
         series=[Series(values, "loft", "heat"), Series(values - 4, "outdoors", "outdoors")],
-        levels=[Level(32.0, "limit 32 °C", "heat")], marks=[spell],
+        levels=[ChartLevel(32.0, "limit 32 °C", "heat")], marks=[spell],
     )  # fmt: skip
     root = parsed(svg)
     title, desc = root.find(f"{SVG}title"), root.find(f"{SVG}desc")
@@ -206,7 +206,8 @@ def test_a_fan_shows_what_is_expected_and_what_was_weighed() -> None:
     svg = fan_chart(
         title="Statice 1, still to lose", unit="%", minutes=minutes, p10=middle * 0.8, p50=middle,
         p90=middle * 1.2, timezone=LONDON, now=BEGIN + 6000,
-        points=[(BEGIN + 1200, 70.0), (BEGIN + 3000, 44.0)], levels=[Level(0.0, "crisp", "pull")],
+        points=[(BEGIN + 1200, 70.0), (BEGIN + 3000, 44.0)],
+        levels=[ChartLevel(0.0, "crisp", "pull")],
         due=Mark(BEGIN + 9000, BEGIN + 11_000, "crisp, 8 times in 10", "pull"),
     )  # fmt: skip
     root = parsed(svg)
@@ -280,7 +281,7 @@ def test_pictures_bring_no_style_of_their_own_and_their_classes_are_all_known() 
     svgs = drawn("2026-W29", passed=passed, nights=damp) + line_chart(
         title="x", unit="lx", begin=BEGIN, timezone=LONDON,
         series=[Series(a_week(), "light", k) for k in ("heat", "damp", "sun", "pull", "outdoors")],
-        levels=[Level(20.0, "limit", "sun")],
+        levels=[ChartLevel(20.0, "limit", "sun")],
         marks=[Mark(BEGIN, BEGIN + 9, "m", k) for k in ("heat", "damp", "sun", "dry", "gap")],
     )  # fmt: skip
     assert "style=" not in svgs

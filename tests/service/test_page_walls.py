@@ -22,7 +22,7 @@ from urllib.parse import urlencode
 import pytest
 
 from monitor.edges.mqtt import Guest
-from monitor.edges.page.connections import MOST, MOST_OF_ONE
+from monitor.edges.page.guard import MOST, MOST_OF_ONE
 from tests.browser.house import Served, serving
 from tests.browser.test_access import FORM, LOCKED, PASSPHRASE, page_of, set_passphrase
 from tests.edges.receiver import HttpReceiver

@@ -11,14 +11,14 @@ came: whatever the width, no extreme is lost.
 
 from pathlib import Path
 
-from monitor.edges.charts.lines import Level, Mark, Series, fan_chart, line_chart
+from monitor.edges.charts.lines import ChartLevel, Mark, Series, fan_chart, line_chart
 from monitor.edges.charts.strips import Passed, week_strips
 
 STYLE = Path(__file__).with_name("charts.css")
 
 __all__ = [
     "STYLE",
-    "Level",
+    "ChartLevel",
     "Mark",
     "Passed",
     "Series",

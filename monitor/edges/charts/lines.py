@@ -46,7 +46,7 @@ class Series(NamedTuple):
     kind: str
 
 
-class Level(NamedTuple):
+class ChartLevel(NamedTuple):
     """A limit or target: where it lies, and what it is in words."""
 
     value: float
@@ -83,7 +83,7 @@ def line_chart(
     begin: int,
     series: Sequence[Series],
     timezone: str,
-    levels: Sequence[Level] = (),
+    levels: Sequence[ChartLevel] = (),
     marks: Sequence[Mark] = (),
     every: int = 1,
     height: float = 150.0,
@@ -141,7 +141,7 @@ def fan_chart(
     points: Sequence[tuple[int, float]] = (),
     points_are: str = "weighed",
     due: Mark | None = None,
-    levels: Sequence[Level] = (),
+    levels: Sequence[ChartLevel] = (),
     marks: Sequence[Mark] = (),
     foreseen: tuple[Floats, Floats] | None = None,
     height: float = 150.0,
@@ -163,12 +163,7 @@ def fan_chart(
     rows, left_over = _rows(marks, begin, end)
     top = _HEAD + _MARK_ROW * len(rows)
     plot = Plot(begin, end, low, high, top, height)
-    described = (
-        f"From {p50[0]:.0f} to {p50[-1]:.0f} {unit}; eight of ten between {p10[-1]:.0f} and "
-        f"{p90[-1]:.0f} {unit} at the end."
-    )
-    if foreseen is not None:
-        described += f" As it was once expected: {foreseen[1][-1]:.0f} {unit}, the fine line."
+    described = _fan_described(unit, p10, p50, p90, foreseen)
     if points:
         described += f" {len(points)} {points_are}."
     if due is not None:
@@ -186,6 +181,43 @@ def fan_chart(
     for mark in (mark for row in rows for mark, _ in row.placed):
         _shade(picture, plot, mark)
     axes(picture, plot, timezone)
+    _fan(picture, plot, minutes, (p10, p50, p90), foreseen, now)
+    for level in levels:
+        _level(picture, plot, level)
+        if due is None:
+            _level_words(picture, plot, level)
+    if due is not None:
+        _due(picture, plot, levels[0].value, due)
+    for minute, value in points:
+        picture.add(
+            f'<circle class="point" cx="{plot.x(minute):.1f}" cy="{plot.y(value):.1f}" r="3.5"/>'
+        )
+    _mark_rows(picture, plot, rows)
+    return picture.svg()
+
+
+def _fan_described(
+    unit: str, p10: Floats, p50: Floats, p90: Floats, foreseen: tuple[Floats, Floats] | None
+) -> str:
+    told = (
+        f"From {p50[0]:.0f} to {p50[-1]:.0f} {unit}; eight of ten between {p10[-1]:.0f} and "
+        f"{p90[-1]:.0f} {unit} at the end."
+    )
+    if foreseen is not None:
+        told += f" As it was once expected: {foreseen[1][-1]:.0f} {unit}, the fine line."
+    return told
+
+
+def _fan(
+    picture: Picture,
+    plot: Plot,
+    minutes: Floats,
+    bands: tuple[Floats, Floats, Floats],
+    foreseen: tuple[Floats, Floats] | None,
+    now: int | None,
+) -> None:
+    """The span, and its middle: solid up to now, dashed from then on."""
+    p10, p50, p90 = bands
     over = points_path(plot, minutes, p90)
     back = points_path(plot, minutes[::-1], p10[::-1])
     picture.add(f'<path class="fan" d="M{over}L{back}Z"/>')
@@ -202,18 +234,6 @@ def fan_chart(
         ahead = points_path(plot, minutes[first:], p50[first:])
         picture.add(f'<path class="line pull ahead" d="M{ahead}"/>')
         _beside(picture, plot, plot.x(float(minutes[first])) + 4, 9, "expected")
-    for level in levels:
-        _level(picture, plot, level)
-        if due is None:
-            _level_words(picture, plot, level)
-    if due is not None:
-        _due(picture, plot, levels[0].value, due)
-    for minute, value in points:
-        picture.add(
-            f'<circle class="point" cx="{plot.x(minute):.1f}" cy="{plot.y(value):.1f}" r="3.5"/>'
-        )
-    _mark_rows(picture, plot, rows)
-    return picture.svg()
 
 
 def _due(picture: Picture, plot: Plot, value: float, due: Mark) -> None:
@@ -231,7 +251,7 @@ def _beside(picture: Picture, plot: Plot, x: float, down: float, words: str) -> 
     picture.text(min(x, last), plot.top + down, words, "small halo")
 
 
-def _reach(series: Iterable[Series], levels: Iterable[Level]) -> tuple[float, float]:
+def _reach(series: Iterable[Series], levels: Iterable[ChartLevel]) -> tuple[float, float]:
     """The span of values, with those limits that lie within half of it again."""
     ends = [f(s.values) for s in series for f in (np.nanmin, np.nanmax)]
     if not ends:
@@ -243,12 +263,14 @@ def _reach(series: Iterable[Series], levels: Iterable[Level]) -> tuple[float, fl
     )
 
 
-def _level(picture: Picture, plot: Plot, level: Level) -> None:
+def _level(picture: Picture, plot: Plot, level: ChartLevel) -> None:
     y = plot.y(level.value)
     picture.add(f'<path class="level {level.kind}" d="M{plot.left:.0f} {y:.1f}h{plot.width:.0f}"/>')
 
 
-def _level_words(picture: Picture, plot: Plot, level: Level, at_the_left: bool = False) -> None:
+def _level_words(
+    picture: Picture, plot: Plot, level: ChartLevel, at_the_left: bool = False
+) -> None:
     y = plot.y(level.value)
     above = y - 3 if y - plot.top > 12 else y + 10
     if at_the_left:
@@ -324,7 +346,7 @@ def _mark_rows(picture: Picture, plot: Plot, rows: Sequence[_Row]) -> None:
 def _described(
     series: Sequence[Series],
     unit: str,
-    levels: Sequence[Level],
+    levels: Sequence[ChartLevel],
     marks: Sequence[Mark],
     begin: int,
     every: int,

@@ -31,21 +31,20 @@ from starlette.staticfiles import StaticFiles
 
 from monitor.edges import charts
 from monitor.edges.clock import now_ms
-from monitor.edges.page import (
-    batches_view,
-    checking,
-    figures,
-    forms,
-    notices_view,
-    planning,
-    sensors_view,
-    spaces_view,
-)
+from monitor.edges.page import figures, forms, lists, spaces
 from monitor.edges.page.access import SIGNED_IN_S, Door, PassphraseError
-from monitor.edges.page.connections import Answering, Listening, neighbourhood
-from monitor.edges.page.guard import REPORT_POLICY, Headers, PageError, form_of, same_origin
-from monitor.edges.page.house import House, MonitorGoneError, Taken
-from monitor.edges.page.live import Live
+from monitor.edges.page.figures import Live
+from monitor.edges.page.guard import (
+    REPORT_POLICY,
+    Answering,
+    Headers,
+    Listening,
+    PageError,
+    form_of,
+    neighbourhood,
+    same_origin,
+)
+from monitor.edges.page.house import House, MonitorGoneError, PutIn
 from monitor.edges.report.order import WEEK_PAGE
 from monitor.entries.entries import Request as Wish
 from monitor.entries.entries import RequestError, standing
@@ -76,7 +75,7 @@ class Pages:
         self._secure = secure
         self._cookie = "__Host-drying-room" if secure else "drying-room"
         self._live = Live(house)
-        self._done: OrderedDict[str, Future[Taken]] = OrderedDict()
+        self._done: OrderedDict[str, Future[PutIn]] = OrderedDict()
         self._lock = threading.Lock()
         self._drawing = threading.Lock()
         self._style = _style()
@@ -99,11 +98,11 @@ class Pages:
         """All addresses."""
         get = self._shown
         return [
-            get("/", "spaces.html", lambda r, s: spaces_view.spaces(self._house, s)),
-            get("/batches", "batches.html", lambda r, s: batches_view.batches(self._house, s)),
-            get("/entries", "entries.html", lambda r, s: batches_view.entries(self._house, s)),
-            get("/notices", "notices.html", lambda r, s: notices_view.notices(self._house, s)),
-            get("/weeks", "weeks.html", lambda r, s: notices_view.weeks(self._house, s)),
+            get("/", "spaces.html", lambda r, s: spaces.spaces(self._house, s)),
+            get("/batches", "batches.html", lambda r, s: lists.batches(self._house, s)),
+            get("/entries", "entries.html", lambda r, s: lists.entries(self._house, s)),
+            get("/notices", "notices.html", lambda r, s: lists.notices(self._house, s)),
+            get("/weeks", "weeks.html", lambda r, s: lists.weeks(self._house, s)),
             get("/sensors", "sensors.html", lambda r, s: self._sensors(s)),
             self._who_is_signed_in(),
             get("/health", "sensors.html", lambda r, s: self._sensors(s)),
@@ -209,29 +208,29 @@ class Pages:
         span = request.query_params.get("span", "day")
         # One after another: side by side they would be no sooner, and keep the worker waiting.
         with self._drawing:
-            return spaces_view.space(
-                self._house, snapshot, name, span if span in spaces_view.SPANS else "day"
+            return spaces.space(
+                self._house, snapshot, name, span if span in spaces.SPANS else "day"
             )
 
     def _batch(self, request: Request, snapshot: Any) -> dict[str, Any]:
         found = snapshot.history.named(request.path_params["name"])
         if found is None:
             raise HTTPException(404)
-        told = batches_view.batch(self._house, snapshot, found)
+        told = lists.batch(self._house, snapshot, found)
         return told | {"actions": forms.actions(told["state"])}
 
     def _sensors(self, snapshot: Any) -> dict[str, Any]:
-        return sensors_view.sensors(self._house, snapshot) | {"wrong_tries": self._door.wrong}
+        return lists.sensors(self._house, snapshot) | {"wrong_tries": self._door.wrong}
 
     def _plan(self, request: Request, snapshot: Any) -> dict[str, Any]:
-        told = planning.view(self._house, dict(request.query_params))
+        told = forms.plan_view(self._house, dict(request.query_params))
         return told | {"flowers": sorted(set(self._house.book.words().values()))}
 
     def _check(self, request: Request, snapshot: Any) -> dict[str, Any]:
         name = request.path_params["name"]
-        if not checking.can_be_checked(self._house, name):
+        if not forms.can_be_checked(self._house, name):
             raise HTTPException(404)
-        return checking.view(self._house, snapshot, name)
+        return forms.check_view(self._house, snapshot, name)
 
     def _form(self, request: Request, snapshot: Any) -> dict[str, Any]:
         verb = request.path_params["verb"]
@@ -283,7 +282,7 @@ class Pages:
             return self._refused(request, visitor, typed, late)
         return RedirectResponse(f"{self._where(entered)}?done={quote(number)}", 303)
 
-    def _once(self, number: str, typed: dict[str, str], snapshot: Any) -> Future[Taken]:
+    def _once(self, number: str, typed: dict[str, str], snapshot: Any) -> Future[PutIn]:
         """Enter a form the first time it comes; sent twice, it is still entered once."""
         with self._lock:
             before = self._done.get(number)
@@ -311,12 +310,12 @@ class Pages:
         sentence = error.sentence[:1].upper() + error.sentence[1:]
         return self._sorry(422, sentence)
 
-    def _where(self, entered: Taken) -> str:
+    def _where(self, entered: PutIn) -> str:
         """Where to see what was entered."""
         if entered.batch is not None:
             return f"/batch/{quote(entered.batch, safe='')}"
         verb, arguments = entered.request.verb, entered.request.arguments
-        if verb in checking.VERBS:
+        if verb in forms.CHECK_VERBS:
             return f"/check/{quote(str(arguments['sensor']), safe='')}"
         return "/notices" if verb in ("seen", "pause") else "/entries"
 

@@ -1,16 +1,22 @@
-"""Measured values as the page writes them, and the short-lived values that it keeps fresh."""
+"""Figures and times in the words of the pages, and those that an open page keeps fresh."""
 
 from __future__ import annotations
 
+import asyncio
+import json
 import re
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
+
+from starlette.concurrency import run_in_threadpool
 
 from monitor.air.minute import MinuteOfAir
+from monitor.air.spells import Spell
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import SensorNow, Snapshot
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Sensor, Site
-from monitor.site.words import two_figures, when
+from monitor.site.words import lasting, two_figures, when, when_minute
+from monitor.store.air import Load
 
 UNKNOWN = "not known"
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|°|h\b|min\b|lux\b|kPa\b|g\b))")
@@ -99,3 +105,82 @@ def shape(snapshot: Snapshot) -> str:
     notices = [(n, t.seen_ms, t.paused_until_ms) for n, t in snapshot.notices.items()]
     number = hash((tuple(spells), tuple(notices), len(snapshot.entries)))
     return f"{number & 0xFFFFFFFF:x}"
+
+
+# -- what was passed ---------------------------------------------------------------------------
+
+
+def past(house: House, spell: Spell, now_ms: int) -> str:
+    """A spell, from when on and for how long."""
+    zone = house.site.timezone
+    since = when_minute(spell.began, now_ms, zone)
+    who = f"sensor {spell.sensor} " if spell.sensor else ""
+    what = f"{who}{spell.kind.row.word}"
+    what = what[:1].upper() + what[1:]
+    if spell.ended is None:
+        return f"{what} since {since}, and still so"
+    return f"{what} from {since}, {lasted(spell)}"
+
+
+def lasted(spell: Spell) -> str:
+    """How long a spell that is over lasted."""
+    return f"for {lasting((spell.ended or spell.began) - spell.began)}"
+
+
+def pull(load: Load) -> str | None:
+    """The pull of the air added up; None: it was never known."""
+    return f"{two_figures(load.kpa_h):,g} kPa·h" if load.minutes else None
+
+
+# -- fresh figures, as server-sent events (HTML living standard, section 9.2) ------------------
+
+LOOK_EVERY_S = 0.4
+SIGN_OF_LIFE_S = 10.0
+LONGEST_S = 600.0
+
+
+class Live:
+    """Works out once for each snapshot what all open pages show of it."""
+
+    def __init__(self, house: House) -> None:
+        self._house = house
+        self._of: Snapshot | None = None
+        self._values: dict[str, str] = {}
+        self._shape = ""
+
+    def _look(self) -> tuple[dict[str, str], str]:
+        snapshot = self._house.standing().snapshot
+        if snapshot is not self._of:
+            self._of = snapshot
+            self._values = fresh_values(self._house, snapshot)
+            self._shape = shape(snapshot)
+        return self._values, self._shape
+
+    async def events(self, welcome: Callable[[], bool]) -> AsyncIterator[str]:
+        """What changes, as it changes; a sign of life where nothing does.
+
+        It ends after a while, and the page asks anew: nobody holds a connection for good.
+
+        welcome  whether the one who asked is still signed in
+        """
+        shown: dict[str, str] = {}
+        shape, quiet_s = "", 0.0
+        for _ in range(round(LONGEST_S / LOOK_EVERY_S)):
+            if not welcome():
+                return
+            values, now_shape = await run_in_threadpool(self._look)
+            if values is not shown or now_shape != shape:
+                changed = {k: v for k, v in values.items() if shown.get(k) != v}
+                shown = values
+                if changed or now_shape != shape:
+                    shape, quiet_s = now_shape, 0.0
+                    yield _event({"shape": shape, "values": changed})
+            if quiet_s >= SIGN_OF_LIFE_S:
+                quiet_s = 0.0
+                yield _event({"shape": shape, "values": {}})
+            await asyncio.sleep(LOOK_EVERY_S)
+            quiet_s += LOOK_EVERY_S
+
+
+def _event(data: object) -> str:
+    return f"data: {json.dumps(data, ensure_ascii=False)}\n\n"

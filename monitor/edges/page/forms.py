@@ -1,9 +1,10 @@
-"""The forms: what each asks, what was typed, and what to mend, in a sentence."""
+"""The forms: what each asks, what was typed, what to mend; the plan, and a sensor's check."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
@@ -12,8 +13,12 @@ from monitor.entries.batches import AWAY, BatchState
 from monitor.entries.entries import CORRECT, Entry, RequestError, standing
 from monitor.entries.fields import FIELDS
 from monitor.entries.verbs import VERBS
+from monitor.places.saltcheck import HOW_TO, HOW_TO_BESIDE
+from monitor.science.sorption import SALTS, Salt
+from monitor.site.quantities import Quantity
 from monitor.site.spaces import Use
 from monitor.site.time import local
+from monitor.site.words import named, when
 
 _WHEN = verbs.Question("When", "empty for now; or 08:30, yesterday 18:00, 2026-07-04 08:30")
 
@@ -225,3 +230,95 @@ def actions(state: str) -> list[tuple[str, str]]:
     hangs = state == BatchState.HANGING
     offered = [v for v in VERBS.values() if v.title and "batch" in v.must]
     return [(v.name, v.title) for v in offered if hangs or not v.hanging]
+
+
+# -- where a harvest should hang ---------------------------------------------------------------
+
+Told = dict[str, Any]
+
+_WHAT_IFS = {"fan": "fan", "dehumidifier": "dehumidifier", "fewer": "bunches"}
+
+
+def plan_view(house: House, typed: Mapping[str, str]) -> Told:
+    """The form with what was typed, and the answer once something was asked."""
+    told: Told = {"typed": typed, "answer": None, "wrong": None, "field": None}
+    if not typed.get("flower", "").strip() and not typed.get("bunches", "").strip():
+        return told
+    try:
+        answer = house.plan(_plan_asked(typed))
+    except RequestError as error:
+        wrong = error.sentence[:1].upper() + error.sentence[1:]
+        return told | {"wrong": wrong, "field": error.field}
+    return told | {"answer": _shown(answer)}
+
+
+def _plan_asked(typed: Mapping[str, str]) -> Told:
+    what_if = [word for word in ("door", "heater") if typed.get(word)]
+    for name, word in _WHAT_IFS.items():
+        if typed.get(name, "").strip():
+            what_if.append(f"{word} {typed[name].strip()}")
+    return {
+        "flower": typed.get("flower", "").strip(),
+        "bunches": typed.get("bunches", "").strip(),
+        "fresh_mass_g": typed.get("fresh_mass_g", "").strip(),
+        "what_if": what_if,
+    }
+
+
+def _shown(answer: Mapping[str, Any]) -> Told:
+    return {
+        "title": answer["lines"][0].rstrip(":"),
+        "flower": answer["flower"],
+        "bunches": answer["bunches"],
+        "choices": [
+            {
+                "space": choice["space"],
+                "title": named(choice["space"], 60),
+                "reasons": " ".join(choice["reasons"]),
+                "sure": f"{choice['sure']} {choice['changes']}",
+                "possible": choice["days"] is not None,
+            }
+            for choice in answer["choices"]
+        ],
+        "what_if": answer["what_if"],
+    }
+
+
+# -- a sensor against wet salt, or beside another ----------------------------------------------
+
+CHECK_VERBS = ("aside", "back", "calibrate")
+
+
+def can_be_checked(house: House, name: str) -> bool:
+    """Whether a sensor tells what a check needs."""
+    sensor = house.site.sensors.get(name)
+    return sensor is not None and {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= sensor.reads.keys()
+
+
+def check_view(house: House, snapshot: Snapshot, name: str) -> Told:
+    """How the check stands, and what can be done next; raises RequestError where it cannot be."""
+    told = house.check(name)
+    others = [s for s in house.site.sensors if s != name and can_be_checked(house, s)]
+    shown: Told = {
+        "name": name,
+        "title": named(name, 60),
+        "under_way": told["under_way"],
+        "salts": [(word, salt.value) for word, salt in SALTS.items()],
+        "others": others,
+        "how": HOW_TO.format(salt=Salt.TABLE.value),
+        "how_beside": HOW_TO_BESIDE,
+        "offset": None,
+    }
+    if not told["under_way"]:
+        return shown
+    against = told["beside"] or SALTS[told["salt"]].value
+    shown |= {
+        "how": told["how"],
+        "since": when(told["since_ms"], snapshot.now_ms, house.site.timezone),
+        "against": against,
+        "says": told["says"],
+        "settled": told["settled"],
+        "offset": f"{told['offset_pct']:+.1f} %" if told["worth_it"] else None,
+        "change": told["calibrate"],
+    }
+    return shown

@@ -1,8 +1,8 @@
 """What the page is given, and how: its process is asked in JSON, and asks back in JSON.
 
 The page runs in a process of its own, so that nothing done to it reaches the monitor. Its first
-line is an `Order`. From then on it asks by an empty line how everything stands, at most once a
-second, and gets a line: a `Standing`. What people enter goes over the socket of the commands.
+line is an `PageOrder`. From then on it asks by an empty line how everything stands, at most once a
+second, and gets a line: a `Present`. What people enter goes over the socket of the commands.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ class Listens(NamedTuple):
     key_file: Path | None = None
 
 
-class Order(NamedTuple):
+class PageOrder(NamedTuple):
     """What the page's process is told first. socket: where the monitor takes requests."""
 
     listens: Listens
@@ -57,7 +57,7 @@ class Order(NamedTuple):
     socket: Path
 
 
-class Standing(NamedTuple):
+class Present(NamedTuple):
     """How everything stands.
 
     now_ms   now, by the wall or the readings [UTC epoch ms]
@@ -73,7 +73,7 @@ class MonitorGoneError(RuntimeError):
     """The monitor does not answer."""
 
 
-class Taken(NamedTuple):
+class PutIn(NamedTuple):
     """What was entered: what it came to in words, its batch, and which older entries it upset."""
 
     request: Request
@@ -88,7 +88,7 @@ class House:
 
     book      what is known of each flower
     standing  how everything stands now
-    submit    has something entered; the future's answer is Taken, or RequestError
+    submit    has something entered; the future's answer is PutIn, or RequestError
     parse     a form's fields → what is asked for; raises RequestError
     plan      where a harvest should hang; raises RequestError with a sentence
     check     how the check of a sensor stands; raises RequestError where it cannot be checked
@@ -97,8 +97,8 @@ class House:
     site: Site
     store: Path
     book: Book
-    standing: Callable[[], Standing]
-    submit: Callable[[Request], Future[Taken]]
+    standing: Callable[[], Present]
+    submit: Callable[[Request], Future[PutIn]]
     parse: Callable[[Mapping[str, str]], Request]
     plan: Callable[[Mapping[str, JSON]], Mapping[str, Any]]
     check: Callable[[str], Mapping[str, Any]]
@@ -134,9 +134,9 @@ class House:
 T = TypeVar("T")
 
 
-def line_of(value: Order | Standing) -> bytes:
+def line_of(value: PageOrder | Present) -> bytes:
     """A line of JSON; of what is foreseen only what the page shows."""
-    if isinstance(value, Standing):
+    if isinstance(value, Present):
         coming = {name: _thinned(one) for name, one in value.snapshot.coming.items()}
         value = value._replace(snapshot=replace(value.snapshot, coming=coming))
     return msgspec.json.encode(value, enc_hook=_plain) + b"\n"
@@ -182,8 +182,8 @@ class PageProcess:
     def __init__(
         self,
         command: Sequence[str],
-        order: Order,
-        standing: Callable[[], Standing],
+        order: PageOrder,
+        standing: Callable[[], Present],
         monotonic: Callable[[], float],
     ) -> None:
         self._command, self._order, self._standing = command, order, standing

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +11,7 @@ from markupsafe import Markup
 
 from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospect
-from monitor.edges.charts import Level, Mark, Series, fan_chart, line_chart
+from monitor.edges.charts import ChartLevel, Mark, Series, fan_chart, line_chart
 from monitor.entries.batches import Batch
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Site, Space
@@ -21,6 +22,48 @@ from monitor.store.air import KEPT
 Floats = npt.NDArray[np.float64]
 
 COLUMNS = KEPT  # what is drawn of a year has to be kept by the day
+
+
+class _Drawn(NamedTuple):
+    """A chart of a space: its column, the limits that it marks and the spells above it.
+
+    limits    field of the space's limits, words before it, class
+    outdoors  whether the same of the air outdoors is drawn beside it
+    """
+
+    title: str
+    column: str
+    dye: str
+    limits: tuple[tuple[str, str, str], ...] = ()
+    kinds: tuple[Kind, ...] = ()
+    outdoors: bool = True
+
+
+_CHARTS = (
+    _Drawn(
+        "Temperature",
+        "temperature_c",
+        "heat",
+        (("hot_c", "hot above", "heat"), ("cold_c", "cold below", "cold")),
+        (Kind.HOT, Kind.COLD),
+    ),
+    _Drawn(
+        "Humidity",
+        "relative_humidity_pct",
+        "damp",
+        (("damp_pct", "damp above", "damp"), ("arid_pct", "too dry below", "dry")),
+        (Kind.DAMP, Kind.ARID, Kind.DEWY, Kind.MUSTY),
+    ),
+    _Drawn("Pull on the water", "vpd_kpa", "pull"),
+    _Drawn(
+        "Light",
+        "illuminance_lx",
+        "sun",
+        (("sun_lux", "bright above", "sun"),),
+        (Kind.SUNNY,),
+        outdoors=False,
+    ),
+)
 
 
 def of_space(
@@ -34,97 +77,59 @@ def of_space(
 ) -> list[str]:
     """Temperature, humidity, pull on the water and light, from the minute `begin` on.
 
-    air    values `every` minutes apart
+    air    values `every` minutes apart; of light there is no chart where none is known
     """
     end = begin + every * len(air["vpd_kpa"])
-    fahrenheit = site.temperature_unit == "°F"
-
-    def here(values: Floats) -> Floats:
-        return values * 1.8 + 32 if fahrenheit else values
-
-    def lines(column: str, what: str, kind: str) -> list[Series]:
-        values = air[column]
-        series = [Series(here(values) if column == "temperature_c" else values, what, kind)]
-        if outside is not None and not np.isnan(outside[column]).all():
-            other = outside[column]
-            other = here(other) if column == "temperature_c" else other
-            series.append(Series(other, "outdoors (dashed)", "outdoors"))
-        return series
-
-    def marks(*kinds: Kind) -> list[Mark]:
-        return [
-            Mark(max(s.began, begin), min(s.ended or end, end), s.kind.row.word, s.kind.row.dye)
-            for s in spells
-            if s.kind in kinds
-        ]
-
-    limits, zone = space.limits, site.timezone
-    warm = [
-        Level(limit * 1.8 + 32 if fahrenheit else limit, f"{words} {_bound(limit, site)}", kind)
-        for limit, words, kind in (
-            (limits.hot_c, "hot above", "heat"),
-            (limits.cold_c, "cold below", "cold"),
-        )
-        if limit is not None
-    ]
-    moist = [
-        Level(limit, f"{words} {humidity(limit)}", kind)
-        for limit, words, kind in (
-            (limits.damp_pct, "damp above", "damp"),
-            (limits.arid_pct, "too dry below", "dry"),
-        )
-        if limit is not None
-    ]
-    charts = [
+    return [
         line_chart(
-            title="Temperature",
-            unit=site.temperature_unit,
+            title=one.title,
+            unit=_in_units(one.column, air[one.column][:1], site)[1],
             begin=begin,
-            series=lines("temperature_c", "temperature", "heat"),
-            timezone=zone,
+            series=_series(one, air, outside, site),
+            timezone=site.timezone,
             every=every,
-            levels=warm,
-            marks=marks(Kind.HOT, Kind.COLD),
-        ),
-        line_chart(
-            title="Humidity",
-            unit="%",
-            begin=begin,
-            series=lines("relative_humidity_pct", "humidity", "damp"),
-            timezone=zone,
-            every=every,
-            levels=moist,
-            marks=marks(Kind.DAMP, Kind.ARID, Kind.DEWY, Kind.MUSTY),
-        ),
-        line_chart(
-            title="Pull on the water",
-            unit="kPa",
-            begin=begin,
-            series=lines("vpd_kpa", "pull on the water", "pull"),
-            timezone=zone,
-            every=every,
-        ),
-    ]
-    if not np.isnan(air["illuminance_lx"]).all():
-        bright = limits.sun_lux
-        level = [] if bright is None else [Level(bright, f"bright above {light(bright)}", "sun")]
-        charts.append(
-            line_chart(
-                title="Light",
-                unit="lux",
-                begin=begin,
-                series=[Series(air["illuminance_lx"], "light", "sun")],
-                timezone=zone,
-                every=every,
-                levels=level,
-                marks=marks(Kind.SUNNY),
-            )
+            levels=_limits(one, space, site),
+            marks=_marks((s for s in spells if s.kind in one.kinds), begin, end),
         )
-    return charts
+        for one in _CHARTS
+        if one.outdoors or not np.isnan(air[one.column]).all()
+    ]
 
 
-def _bound(celsius: float, site: Site) -> str:
-    return temperature(celsius, site.temperature_unit)
+def _in_units(column: str, values: Floats, site: Site) -> tuple[Floats, str]:
+    """Values in the unit that people read, and that unit."""
+    if column == "temperature_c":
+        return values * 1.8 + 32 if site.temperature_unit == "°F" else values, site.temperature_unit
+    return values, {"relative_humidity_pct": "%", "vpd_kpa": "kPa"}.get(column, "lux")
+
+
+def _series(
+    one: _Drawn, air: Mapping[str, Floats], outside: Mapping[str, Floats] | None, site: Site
+) -> list[Series]:
+    here = _in_units(one.column, air[one.column], site)[0]
+    series = [Series(here, one.title[:1].lower() + one.title[1:], one.dye)]
+    if one.outdoors and outside is not None and not np.isnan(outside[one.column]).all():
+        there = _in_units(one.column, outside[one.column], site)[0]
+        series.append(Series(there, "outdoors (dashed)", "outdoors"))
+    return series
+
+
+def _limits(one: _Drawn, space: Space, site: Site) -> list[ChartLevel]:
+    levels = []
+    for name, words, dye in one.limits:
+        limit: float | None = getattr(space.limits, name)
+        if limit is None:
+            continue
+        match one.column:
+            case "temperature_c":
+                told = temperature(limit, site.temperature_unit)
+            case "illuminance_lx":
+                told = light(limit)
+            case _:
+                told = humidity(limit)
+        value = float(_in_units(one.column, np.array([limit]), site)[0][0])
+        levels.append(ChartLevel(value, f"{words} {told}", dye))
+    return levels
 
 
 def of_weighings(batch: Batch, spells: Sequence[Spell], site: Site) -> Markup | None:
@@ -197,12 +202,12 @@ def _still_to_lose(
         now=now if ahead else None,
         points=[(int(at[n]), float(left[n])) for n in seen if n < len(at)],
         due=due,
-        levels=[Level(0.0, "crisp", "dry")],
+        levels=[ChartLevel(0.0, "crisp", "dry")],
         marks=_marks(spells, int(at[0]), now + 1),
     )
 
 
-def _marks(spells: Sequence[Spell], begin: int, end: int) -> list[Mark]:
+def _marks(spells: Iterable[Spell], begin: int, end: int) -> list[Mark]:
     return [
         Mark(max(s.began, begin), min(s.ended or end, end), s.kind.row.word, s.kind.row.dye)
         for s in spells

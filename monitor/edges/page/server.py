@@ -20,14 +20,14 @@ import uvicorn
 from monitor.edges.clock import monotonic_s, now_ms
 from monitor.edges.page.access import Door, PassphraseError, SignIns
 from monitor.edges.page.app import make_app
-from monitor.edges.page.connections import MOST, REQUEST_WITHIN_S, Listening
+from monitor.edges.page.guard import MOST, REQUEST_WITHIN_S, Listening
 from monitor.edges.page.house import (
     House,
     Listens,
     MonitorGoneError,
-    Order,
-    Standing,
-    Taken,
+    PageOrder,
+    Present,
+    PutIn,
     read_line,
 )
 from monitor.edges.socket import SocketError, ask
@@ -51,7 +51,7 @@ class Asker:
         self._out, self._lines = out, lines
         self._came: queue.Queue[bytes] = queue.Queue()
         self._lock = threading.Lock()
-        self._last: Standing | None = None
+        self._last: Present | None = None
         self._asked_s = 0.0
         threading.Thread(target=self._listen, name="monitor", daemon=True).start()
 
@@ -60,7 +60,7 @@ class Asker:
             self._came.put(line)
         os._exit(0)  # the monitor is gone: nobody would hear what is entered
 
-    def standing(self) -> Standing:
+    def standing(self) -> Present:
         """How everything stands, at most a second ago; raises MonitorGoneError."""
         with self._lock:
             if self._last is None or monotonic_s() - self._asked_s >= FRESH_S:
@@ -73,7 +73,7 @@ class Asker:
                     line = self._came.get(timeout=ANSWERED_WITHIN_S)
                 except queue.Empty:
                     raise MonitorGoneError("the monitor does not answer") from None
-                self._last = read_line(line, Standing)
+                self._last = read_line(line, Present)
             return self._last
 
     def forget(self) -> None:
@@ -104,7 +104,7 @@ class OnceAMinute(logging.Filter):
         return True
 
 
-def serve(parse: Callable[[Order, Mapping[str, str], int], Request]) -> None:
+def serve(parse: Callable[[PageOrder, Mapping[str, str], int], Request]) -> None:
     """Serve until the monitor ends it, or it cannot: then why, in a sentence, on the way out.
 
     parse  the order, a form's fields and the present [UTC epoch ms] → what is asked for
@@ -112,7 +112,7 @@ def serve(parse: Callable[[Order, Mapping[str, str], int], Request]) -> None:
     _begin()
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever else is printed is no answer
-    order = read_line(sys.stdin.buffer.readline(), Order)
+    order = read_line(sys.stdin.buffer.readline(), PageOrder)
     why = _serve(order, Asker(out, sys.stdin.buffer), parse)
     with contextlib.suppress(OSError):
         out.write(f"{why}\n".encode())
@@ -138,7 +138,7 @@ def _begin() -> None:
 
 
 def _serve(
-    order: Order, asker: Asker, parse: Callable[[Order, Mapping[str, str], int], Request]
+    order: PageOrder, asker: Asker, parse: Callable[[PageOrder, Mapping[str, str], int], Request]
 ) -> str:
     listens = order.listens
     where = f"{listens.bind}, port {listens.port}"
@@ -193,7 +193,7 @@ def _server(app: Any, listens: Listens) -> uvicorn.Server:
 
 
 def _house(
-    order: Order, asker: Asker, parse: Callable[[Order, Mapping[str, str], int], Request]
+    order: PageOrder, asker: Asker, parse: Callable[[PageOrder, Mapping[str, str], int], Request]
 ) -> House:
     pool = ThreadPoolExecutor(AT_ONCE, "asks")
 
@@ -207,10 +207,10 @@ def _house(
             raise RequestError(str(answer["error"]), None if field is None else str(field))
         return answer
 
-    def enter(request: Request) -> Taken:
+    def enter(request: Request) -> PutIn:
         answer = asked({"enter": request._asdict()})
         asker.forget()  # the one who entered it looks at once how it stands now
-        return Taken(request, answer["said"], answer["batch"], answer["upset"])
+        return PutIn(request, answer["said"], answer["batch"], answer["upset"])
 
     return House(
         site=order.site,

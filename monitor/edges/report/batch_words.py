@@ -8,7 +8,7 @@ from typing import NamedTuple
 from markupsafe import Markup
 
 from monitor.drying.prospects import Prospect
-from monitor.edges.charts import Level, Mark, fan_chart
+from monitor.edges.charts import ChartLevel, Mark, fan_chart
 from monitor.edges.report.batches import BatchWeek, Elsewhere
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.outcomes import LOST, Taken, losses_said
@@ -107,7 +107,7 @@ def picture(week: SiteWeek, one: BatchWeek) -> str:
         timezone=week.site.timezone,
         now=one.now,
         points=one.weighed,
-        levels=[Level(0.0, "crisp", "dry")],
+        levels=[ChartLevel(0.0, "crisp", "dry")],
         marks=[Mark(max(week.begin, hung), one.now, "this week", "pull"), *gaps],
         foreseen=None if foreseen is None else (foreseen.minutes, foreseen.p50),
         height=110,

@@ -10,7 +10,7 @@ import pandas as pd
 from astral import Observer
 from astral.sun import elevation
 
-from monitor.edges.charts import Level, Mark, Passed, Series, line_chart, week_strips
+from monitor.edges.charts import ChartLevel, Mark, Passed, Series, line_chart, week_strips
 from monitor.edges.report.gather import SiteWeek
 from monitor.edges.report.numbers import SpaceWeek
 from monitor.site import words
@@ -53,7 +53,7 @@ def humidity(week: SiteWeek, space: SpaceWeek) -> str:
         Series(_whole(space.minutes["relative_humidity_pct"], begin, end), "humidity", "damp")
     ]
     levels = [
-        Level(limit.limit, f"limit {words.humidity(limit.limit)}", limit.kind.row.dye)
+        ChartLevel(limit.limit, f"limit {words.humidity(limit.limit)}", limit.kind.row.dye)
         for limit in space.limits
         if limit.kind.row.quantity is Quantity.HUMIDITY
     ]

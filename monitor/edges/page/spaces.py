@@ -12,25 +12,19 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from markupsafe import Markup
 
+from monitor.ahead.courses import Band
+from monitor.ahead.look import Coming
 from monitor.air.spells import Spell, limits_of
-from monitor.edges.page import (
-    batches_view,
-    coming,
-    figures,
-    passed,
-    pictures,
-    rail,
-    sensors_view,
-    sun,
-)
+from monitor.edges.page import figures, lists, pictures, rail
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import hanging_in, kept_in
+from monitor.notices.sentences import foreseen
 from monitor.notices.sentences import spells as words
-from monitor.places import places
+from monitor.places import places, water
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
-from monitor.site.spaces import OUTDOORS, Space, Use
+from monitor.site.spaces import OUTDOORS, Site, Space, Use
 from monitor.site.time import DAY_MIN, MINUTE_MS, local, local_day, midnight
 from monitor.site.words import figure, humidity, lasting, light, named, temperature, when_minute
 from monitor.store.queries import Reader
@@ -61,7 +55,7 @@ def spaces(house: House, snapshot: Snapshot) -> Told:
         "rails": [r for r in rails if r["name"] != OUTDOORS],
         "outdoors": next((r for r in rails if r["name"] == OUTDOORS), None),
         "heard": snapshot.now_ms > 0 and bool(snapshot.air),
-        "shapes": batches_view.shapes([b for r in rails for b in r["bunches"]]),
+        "shapes": lists.shapes([b for r in rails for b in r["bunches"]]),
     }
 
 
@@ -93,12 +87,10 @@ def _rail(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Told:
         "figures": figures.air_figures(name, snapshot.air.get(name), site),
         "strip": _strip(house, snapshot, name, reader),
         "spells": [_said(house, snapshot, s) for s in snapshot.going_on if s.space == name],
-        "bunches": [
-            batches_view.hung(b, snapshot, site) for b in hanging_in(batches, name, now_ms)
-        ],
-        "kept": [batches_view.hung(b, snapshot, site) for b in kept_in(batches, name, now_ms)],
+        "bunches": [lists.hung(b, snapshot, site) for b in hanging_in(batches, name, now_ms)],
+        "kept": [lists.hung(b, snapshot, site) for b in kept_in(batches, name, now_ms)],
         "how": _how(house, snapshot, name),
-        "do": coming.one_line(snapshot, name),
+        "do": one_line(snapshot, name),
         "rain": _rain(reader.rain_today(site, now_ms)) if name == OUTDOORS else "",
     }
 
@@ -143,15 +135,15 @@ def _strip(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Marku
         (max(s.began, begin) - begin, min(s.ended or now, end) - begin, s.kind.row.dye)
         for s in spells
     ]
-    airings = coming.airings_of(snapshot, name, begin, end)
-    beams = sun.beams_today(site, site.spaces[name], today)
+    airings = airings_of(snapshot, name, begin, end)
+    beams = rail.beams_today(site, site.spaces[name], today)
     lit = any(Quantity.ILLUMINANCE in sensor.reads for sensor in site.sensors_of(name))
     told = " ".join(
         part
         for part in (
             _strip_words(lux, begin, spells, snapshot.now_ms, site.timezone, lit),
-            coming.strip_words(snapshot, name, site),
-            sun.strip_words(beams, site.timezone),
+            airing_words(snapshot, name, site),
+            rail.sun_strip_words(beams, site.timezone),
         )
         if part
     )
@@ -186,7 +178,7 @@ def _strip_words(
         if spell.ended is not None:
             word = spell.kind.row.word
             since = when_minute(spell.began, now_ms, timezone)
-            told.append(f"{word[:1].upper()}{word[1:]} from {since}, {passed.lasted(spell)}.")
+            told.append(f"{word[:1].upper()}{word[1:]} from {since}, {figures.lasted(spell)}.")
     return " ".join(told)
 
 
@@ -201,24 +193,24 @@ def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
         load = reader.load_of(name, begin, end)
         spells = [s for s in reader.spells(begin, end) if s.space == name]
         one = _rail(house, snapshot, name, reader)
-        as_place = sun.as_a_place(
+        as_place = rail.as_a_place(
             of, reader, snapshot.now_ms // MINUTE_MS, _fades_first(house, snapshot, name)
         )
     today = local_day(snapshot.now_ms, site.timezone)
     return one | {
-        "coming": coming.of_space(house, snapshot, name),
-        "sun": sun.of_space(site, of, house.store, today),
+        "coming": coming_day(house, snapshot, name),
+        "sun": rail.sun_words(site, of, house.store, today),
         "as_place": as_place,
         "span": span,
         "spans": SPANS,
         "charts": _charts(house, of, span, begin, end, spells),
-        "load": passed.pull(load),
+        "load": figures.pull(load),
         "load_hours": f"{load.minutes / 60:,.0f}",
-        "past": [passed.past(house, s, snapshot.now_ms) for s in spells[: -PAST_SHOWN - 1 : -1]],
+        "past": [figures.past(house, s, snapshot.now_ms) for s in spells[: -PAST_SHOWN - 1 : -1]],
         "earlier": max(len(spells) - PAST_SHOWN, 0),
-        "sensors": [sensors_view.sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
+        "sensors": [lists.sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
         "limits": _limits(of, house),
-        "shapes": batches_view.shapes(one["bunches"]),
+        "shapes": lists.shapes(one["bunches"]),
     }
 
 
@@ -291,3 +283,84 @@ def _limits(of: Space, house: House) -> list[str]:
             told.append(f"Urgent: {side} {humidity(limit.urgent_value)}")
     volume = "not told" if of.volume_m3 is None else f"{of.volume_m3:g} m³"
     return [*told, f"Room: {volume}"]
+
+
+# -- the coming day ----------------------------------------------------------------------------
+
+NOTHING: Told = {"hours": [], "airing": [], "best": "", "leaks": []}
+
+
+def one_line(snapshot: Snapshot, name: str) -> str:
+    """What to do about the air of a space, in one sentence; "": cannot be told."""
+    coming = snapshot.coming.get(name)
+    return (
+        "" if coming is None or coming.airing is None else foreseen.airing_sentence(coming.airing)
+    )
+
+
+def airings_of(snapshot: Snapshot, name: str, begin: int, end: int) -> list[tuple[int, int]]:
+    """The hours to air that lie in begin to end [UTC epoch minutes], from its beginning."""
+    coming = snapshot.coming.get(name)
+    spans = [] if coming is None else [(h.begins, h.ends) for h in sorted(coming.best)]
+    return [(max(b, begin) - begin, min(e, end) - begin) for b, e in spans if b < end and e > begin]
+
+
+def airing_words(snapshot: Snapshot, name: str, site: Site) -> str:
+    """The same in words, for below the strip."""
+    coming = snapshot.coming.get(name)
+    best = () if coming is None else coming.best
+    return foreseen.best_hours_told(best, snapshot.now_ms, site)
+
+
+def coming_day(house: House, snapshot: Snapshot, name: str) -> Told:
+    """All of it, for a space's own page."""
+    coming = snapshot.coming.get(name)
+    if coming is None:
+        return NOTHING
+    site, now_ms = house.site, snapshot.now_ms
+    advice = coming.airing
+    return {
+        "hours": _hours(coming, house, now_ms),
+        "airing": [] if advice is None else foreseen.airing_told(advice, site),
+        "best": foreseen.best_hours_told(coming.best, now_ms, site),
+        "leaks": [] if name == OUTDOORS else _leaks(house, snapshot, name, coming),
+    }
+
+
+def _hours(coming: Coming, house: House, now_ms: int) -> list[Told]:
+    if coming.outlook is None:
+        return []
+    outlook, site = coming.outlook, house.site
+
+    def span(band: Band, step: int, unit: str) -> Told:
+        low, middle, high = (float(b[step]) for b in band)
+        if unit == "%":
+            return {"middle": humidity(middle), "span": f"{low:.0f} to {humidity(high)}"}
+        return {
+            "middle": temperature(middle, unit),
+            "span": f"{temperature(low, unit).split(' ')[0]} to {temperature(high, unit)}",
+        }
+
+    rows = []
+    for step in range(len(outlook.minute)):  # HORIZONS_H alone are told
+        rows.append(
+            {
+                "at": when_minute(int(outlook.minute[step]), now_ms, site.timezone),
+                "temperature": span(outlook.temperature_c, step, site.temperature_unit),
+                "humidity": span(outlook.relative_humidity_pct, step, "%"),
+            }
+        )
+    return rows
+
+
+def _leaks(house: House, snapshot: Snapshot, name: str, coming: Coming) -> list[str]:
+    batches = hanging_in(snapshot.history.batches, name, snapshot.now_ms)
+    circumstances = house.circumstances(snapshot)
+    return water.told_leaks(
+        house.site.spaces[name],
+        coming.exchange,
+        water.water_given_off_g_h(batches, snapshot.prospects, house.book),
+        snapshot.air.get(name),
+        snapshot.air.get(OUTDOORS),
+        circumstances.pressure_pa,
+    )

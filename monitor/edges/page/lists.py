@@ -1,0 +1,338 @@
+"""What the pages of batches, entries, notices, weeks and sensors tell."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from markupsafe import Markup
+
+from monitor.edges.page import figures, pictures, rail
+from monitor.edges.page.forms import can_be_checked
+from monitor.edges.page.house import House
+from monitor.engine.snapshot import Snapshot
+from monitor.entries.batches import Batch, Stay, described
+from monitor.entries.entries import Entry, first_of, standing, undone
+from monitor.entries.logbook import history_lines
+from monitor.entries.sensors import out_of_service, services
+from monitor.notices.sentences.foreseen import ANEW, sentences, tag, why_nothing
+from monitor.site.kinds import Kind
+from monitor.site.quantities import Flag
+from monitor.site.spaces import Site, Use
+from monitor.site.time import DAY_MS, HOUR_MS, MINUTE_MS
+from monitor.site.words import count, lasting, shown, when
+from monitor.store.air import Load
+from monitor.store.queries import NoticeSent, Reader
+
+Told = dict[str, Any]
+
+
+def hung(batch: Batch, snapshot: Snapshot, site: Site) -> Told:
+    """A batch as it hangs on its rail."""
+    now_ms, timezone = snapshot.now_ms, site.timezone
+    days = (now_ms - batch.hung_ms) / DAY_MS
+    said = snapshot.prospects.get(batch.hung_by)
+    left = None if said is None else said.still_to_lose_pct / 100
+    doubted = batch.hung_by in snapshot.doubted
+    silence = why_nothing(batch, doubted, batch.space in snapshot.air) if said is None else None
+    return {
+        "sentences": (
+            list(filter(None, [silence])) if said is None else sentences(said, site, batch.colour)
+        ),
+        "tag": (ANEW if doubted else "") if said is None else tag(said, site),
+        "name": batch.name,
+        "what": described(batch),
+        "since": "first day" if days < 1 else f"day {int(days) + 1}",
+        "picture": Markup(  # noqa: S704 (our own drawing; names are escaped in it)
+            rail.bunches(
+                batch.flower,
+                batch.colour,
+                batch.bunches,
+                described(batch),
+                left,
+            )
+        ),
+        "flower": batch.flower,
+        "colour": batch.colour,
+        "hung": when(batch.hung_ms, now_ms, timezone),
+    }
+
+
+def shapes(hung: Iterable[Told]) -> Markup:
+    """What the pictures of the bunches are drawn of, once a page."""
+    return Markup(rail.shapes(b["flower"] for b in hung))  # noqa: S704 (our own drawing)
+
+
+def batches(house: House, snapshot: Snapshot) -> Told:
+    """What hangs where, what is kept, and what was."""
+    rows = [
+        hung(b, snapshot, house.site) | {"space": b.space, "state": b.state.value}
+        for b in reversed(snapshot.history.batches)
+    ]
+    return {
+        "hanging": [r for r in rows if r["state"] == "hanging"],
+        "others": [r for r in rows if r["state"] != "hanging"],
+        "hang_in": [s.name for s in house.site.spaces.values() if s.use is Use.HANGING],
+        "shapes": shapes(rows),
+    }
+
+
+def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
+    """One batch: where it was, what was measured, what it went through."""
+    site, now_ms = house.site, snapshot.now_ms
+    until_ms = now_ms if found.taken_down_ms is None else found.taken_down_ms
+    stays = [(s, s.until_ms or now_ms) for s in found.stays if s.from_ms < until_ms]
+    with Reader(house.store) as reader:
+        spells = [
+            s
+            for stay, end_ms in stays
+            for s in reader.spells(stay.from_ms // MINUTE_MS, min(end_ms, until_ms) // MINUTE_MS)
+            if s.space == stay.space and s.sensor is None
+        ]
+        said = reader.prospects_of(found.hung_by, found.hung_ms)
+        loads = [
+            reader.load_of(s.space, s.from_ms // MINUTE_MS, min(end_ms, until_ms) // MINUTE_MS)
+            for s, end_ms in stays
+        ]
+    lines = _entries(house, snapshot)
+    own = [e for e in lines if e["batch"] == found.hung_by]
+    bunch = hung(found, snapshot, site)
+    last = snapshot.prospects.get(found.hung_by)
+    foreseen = last is not None and last.crisp_p50 is not None
+    return bunch | {
+        "shapes": shapes([bunch]),
+        "state": found.state.value,
+        "space": found.space,
+        "stays": [
+            (_came_to(found, s), s.space, when(s.from_ms, now_ms, site.timezone))
+            for s in found.stays
+        ],
+        "hanging": found.taken_down_ms is None,
+        "days": f"{(until_ms - found.hung_ms) / DAY_MS:.0f}",
+        "taken_down": None
+        if found.taken_down_ms is None
+        else when(found.taken_down_ms, now_ms, site.timezone),
+        "outcome": _outcome(found),
+        "note": found.note,
+        "load": figures.pull(
+            Load(sum(one.kpa_h for one in loads), sum(one.minutes for one in loads))
+        ),
+        "tests": [(when(at_ms, now_ms, site.timezone), result) for at_ms, result in _tests(found)],
+        "chart": pictures.of_weighings(found, spells, site),
+        "drying": pictures.of_prospects(found, said, foreseen, spells, site),
+        "past": [figures.past(house, s, now_ms) for s in spells],
+        "entries": own,
+    }
+
+
+def _came_to(found: Batch, stay: Stay) -> str:
+    if found.taken_down_ms is not None and stay.from_ms >= found.taken_down_ms:
+        return "Kept in"
+    return "Hung in" if stay is found.stays[0] else "Moved to"
+
+
+def _tests(found: Batch) -> list[tuple[int, str]]:
+    """Weighings and snap tests as they came: time and result."""
+    weighed = [(w.at_ms, f"{w.grams:,g} g") for w in found.weighings]
+    bent = [(s.at_ms, "stem snaps" if s.snaps else "stem bends") for s in found.snap_tests]
+    return sorted(weighed + bent)
+
+
+def _outcome(found: Batch) -> list[str]:
+    if found.outcome is None:
+        return []
+    words = {
+        "good": "good",
+        "mould": "lost to mould",
+        "opened": "lost to opening",
+        "faded": "lost to fading",
+        "shed": "lost to shedding",
+    }
+    heads = found.outcome._asdict()
+    return [
+        f"{count(heads[part], 'head')} {word}"
+        for part, word in words.items()
+        if heads[part] is not None
+    ]
+
+
+def entries(house: House, snapshot: Snapshot) -> Told:
+    """Everything entered, the newest first."""
+    return {"entries": list(reversed(_entries(house, snapshot)))}
+
+
+def _entries(house: House, snapshot: Snapshot) -> list[Told]:
+    known = {e.id: e for e in snapshot.entries}
+    zone = ZoneInfo(house.site.timezone)
+    lines = history_lines(snapshot.entries, snapshot.history, zone)
+    out = undone(snapshot.entries)
+    return [
+        {
+            "number": entry.id,
+            "line": line.strip().split("  ", 1)[1],
+            "undone": entry.id in out,
+            "can_correct": entry.verb not in ("undo", "correct") and entry.id not in out,
+            "can_undo": entry.id not in out,
+            "batch": _batch_of(entry, known),
+        }
+        for entry, line in zip(sorted(known.values(), key=lambda e: e.id), lines, strict=True)
+    ]
+
+
+def _batch_of(entry: Entry, known: dict[int, Entry]) -> object:
+    root = first_of(known, entry.id)
+    if root is None:
+        return None
+    return root.id if root.verb == "hang" else root.arguments.get("batch")
+
+
+# -- notices and weeks -------------------------------------------------------------------------
+
+
+NOTICES_DAYS = 30
+LATELY_H = 24  # older notices are folded away
+
+
+def notices(house: House, snapshot: Snapshot) -> Told:
+    """What was sent, whether it arrived, and what was done about it."""
+    from_ms = snapshot.now_ms - NOTICES_DAYS * DAY_MS
+    with Reader(house.store) as reader:
+        rows = list(reader.notices(from_ms))
+    grouped: dict[int, list[NoticeSent]] = {}
+    for row in rows:
+        grouped.setdefault(row.number, []).append(row)
+    told = [_notice(house, snapshot, group) for group in reversed(grouped.values())]
+    lately_ms = snapshot.now_ms - LATELY_H * HOUR_MS
+    return {
+        "notices": [n for n in told if n["made_ms"] >= lately_ms],
+        "earlier": [n for n in told if n["made_ms"] < lately_ms],
+        "unseen": sum(not n["seen"] and n["weight"] != "note" for n in told),
+    }
+
+
+def _notice(house: House, snapshot: Snapshot, group: list[NoticeSent]) -> Told:
+    first, zone, now_ms = group[0], house.site.timezone, snapshot.now_ms
+    kind = first.notice.kind
+    going_on = {(s.kind.value, s.space, s.sensor) for s in snapshot.going_on}
+    newest = snapshot.notices.get(first.number)
+    seen_ms = newest.seen_ms if newest else first.seen_ms
+    paused_ms = newest.paused_until_ms if newest else first.paused_until_ms
+    return {
+        "number": first.number,
+        "made_ms": first.notice.made_ms,
+        "made": when(first.notice.made_ms, now_ms, zone),
+        "dye": Kind(kind).row.dye if kind in tuple(Kind) else "",
+        "weight": first.notice.weight.value,
+        "title": first.notice.title,
+        "body": first.notice.body,
+        "place": first.notice.place,
+        "kind": first.notice.kind,
+        "space": first.notice.space or "",
+        "can_pause": (kind, first.notice.space, first.notice.sensor) in going_on,
+        "seen": None if seen_ms is None else when(seen_ms, now_ms, zone),
+        "paused": _paused(paused_ms, now_ms, zone),
+        "deliveries": [_arrived(d, now_ms, zone) for d in group],
+    }
+
+
+def _paused(until_ms: int | None, now_ms: int, zone: str) -> str | None:
+    if until_ms is None or until_ms <= now_ms:
+        return None
+    far = until_ms > now_ms + 400 * DAY_MS
+    return "until this spell is over" if far else f"until {when(until_ms, now_ms, zone)}"
+
+
+def _arrived(delivery: NoticeSent, now_ms: int, zone: str) -> str:
+    if delivery.address is None:
+        return "kept for the digest; nobody was written to"
+    if delivery.sent_ms is not None:
+        return f"reached {delivery.address} {when(delivery.sent_ms, now_ms, zone)}"
+    if delivery.failure:
+        tries = count(delivery.tries, "try", "tries")
+        return f"has not reached {delivery.address} after {tries}: {delivery.failure}"
+    return f"waits to be sent to {delivery.address}"
+
+
+def weeks(house: House, snapshot: Snapshot) -> Told:
+    """The weekly reports."""
+    with Reader(house.store) as reader:
+        kept = reader.reports()
+    zone = house.site.timezone
+    return {
+        "weeks": [
+            {"week": r.week, "made": when(r.made_ms, snapshot.now_ms, zone), "text": r.text}
+            for r in kept
+        ]
+    }
+
+
+# -- sensors -----------------------------------------------------------------------------------
+
+
+UNREAD_SHOWN = 20
+_FLAG_WORDS = {
+    Flag.CLAMPED: "a little over 100 %, taken as 100",
+    Flag.RANGE: "cannot be true",
+    Flag.STEP: "a jump that the next did not confirm",
+    Flag.STUCK: "stuck",
+    Flag.FEED: "the whole feed stood still",
+    Flag.IN_THE_SUN: "in the sun",
+    Flag.DISAGREES: "disagrees with its neighbour",
+    Flag.TIME_OF_ARRIVAL: "its own time could not be true",
+    Flag.TOO_OLD: "too old to be used",
+    Flag.OUT_OF_SERVICE: "out of service",
+}
+
+
+def sensors(house: House, snapshot: Snapshot) -> Told:
+    """What each sensor last said, and what could not be read."""
+    with Reader(house.store) as reader:
+        heard = reader.heard(snapshot.now_ms - DAY_MS, snapshot.now_ms + 1)
+        unread = [u for u, _ in zip(reader.unread(), range(UNREAD_SHOWN), strict=False)]
+    site = house.site
+    told = [sensor(house, snapshot, name) for name in site.sensors]
+    for one in told:
+        day = heard.get(one["name"])
+        one["readings"] = 0 if day is None else day.readings
+        one["doubts"] = (
+            [] if day is None else [f"{n:,} {_FLAG_WORDS[f]}" for f, n in day.doubts.items()]
+        )
+    return {
+        "sensors": told,
+        "unread": [
+            {
+                "at": when(u.arrived_ms, snapshot.now_ms, site.timezone),
+                "topic": shown(u.topic),
+                "sensor": u.sensor,
+                "payload": shown(u.payload[:400].decode("utf-8", "replace"), 200),
+                "reason": u.reason,
+            }
+            for u in unread
+        ],
+    }
+
+
+def sensor(house: House, snapshot: Snapshot, name: str) -> Told:
+    """One sensor, as it stands now."""
+    site = house.site
+    sensor, told = site.sensors[name], snapshot.sensors.get(name)
+    faults = [s for s in snapshot.going_on if s.sensor == name]
+    out = out_of_service(services(standing(snapshot.entries)), name, snapshot.now_ms)
+    return {
+        "name": name,
+        "space": sensor.space,
+        "heard": figures.last_heard(told, snapshot.now_ms, site),
+        "checkable": can_be_checked(house, name),
+        "says": [
+            (q.value, q.row.called, text)
+            for q, text in figures.sensor_figures(sensor, told, site).items()
+        ],
+        "topics": sorted({r.topic or sensor.topic or "" for r in sensor.reads.values()}),
+        "every": lasting(sensor.every_s / 60) if sensor.every_s >= 60 else f"{sensor.every_s:g} s",
+        "timed": sensor.timed,
+        "out": None if out is None else when(out.from_ms, snapshot.now_ms, site.timezone),
+        "faults": [figures.past(house, s, snapshot.now_ms) for s in faults],
+        "not_read": 0 if told is None else told.unread,
+        "why_not": None if told is None else told.why_unread,
+    }
