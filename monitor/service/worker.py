@@ -111,7 +111,7 @@ class Worker:
         self.writer = Writer(store, backup_folders)
         self.engine = make_engine(self.writer)
         self.link = make_link(self._selector) if make_link else None
-        self.snapshot = Snapshot()
+        self.snapshot: Snapshot = self.engine.snapshot(self.now_ms())
         self.watches: list[Watch] = []
         self.way_out: WayOut | None = None
         self.heard_s = monotonic()

@@ -9,8 +9,10 @@ import pytest
 
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
+from monitor.entries.entries import Request
 from monitor.notices.spell_rules import Policy
 from monitor.service.settings.settings import load
+from monitor.service.views import batches_plain
 from monitor.service.worker import MINUTES_AT_A_TIME, Worker
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.time import MINUTE_MS
@@ -57,3 +59,27 @@ def test_a_slow_machine_folds_fewer_minutes_at_a_time(
     worker.run()
     assert (asked[0], asked[-1]) == (1, last)
     assert not worker.engine.behind(worker.now_ms())
+
+
+def test_just_started_it_answers_from_the_store(tmp_path: Path) -> None:
+    """Before its first turn, however long that takes, what hangs is known."""
+    (tmp_path / "garden.toml").write_text(SETTINGS, "utf-8")
+    site, store = load(tmp_path / "garden.toml").site, tmp_path / "x.sqlite"
+    hung = Request("hang", {"flower": "statice", "space": next(iter(site.hanging())), "bunches": 6})
+    for asked in (hung, None):
+        worker = Worker(
+            store,
+            lambda archive: Engine(site, Policy(), BOOK, archive),
+            None,
+            lambda: END_MS,
+            lambda: 0.0,
+        )
+        if asked is not None:
+            worker.enter(asked, END_MS)
+        else:
+            told = batches_plain(worker.snapshot, site)
+            assert [(batch["what"], batch["state"]) for batch in told] == [
+                ("six bunches of statice", "hanging")
+            ]
+        worker.stop()
+        worker.run()
