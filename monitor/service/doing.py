@@ -90,8 +90,8 @@ def check(asked: Namespace) -> int:
 
 
 def _mend(settings: Settings, now_ms: int) -> None:
+    from monitor.store.backup import set_aside_future
     from monitor.store.connection import StoreError
-    from monitor.store.mend import set_aside_future
 
     if now_ms < clock.NOT_BEFORE_MS:
         raise FailedError("this machine's clock is years behind; set it before mending the store")

@@ -27,6 +27,7 @@ from monitor.site.spaces import Sensor
 from monitor.site.time import DAY_MS, MINUTE_MS
 from monitor.site.words import count, lasting, listed, when
 from monitor.store import beside
+from monitor.store.backup import ALLOWED_MS
 from monitor.store.beside import journal_of
 from monitor.store.connection import (
     SQLITE_VERSION,
@@ -37,7 +38,6 @@ from monitor.store.connection import (
 )
 from monitor.store.exports import FLAG_WORDS
 from monitor.store.journal import read as read_journal
-from monitor.store.mend import ALLOWED_MS
 from monitor.store.queries import NoticeSent, Reader
 from monitor.store.readings import SensorCount
 

@@ -1,4 +1,7 @@
-"""Backups of the store: made whole, opened to see that they are, kept by date, brought back."""
+"""Backups of the store: made whole, opened to see that they are, kept by date, brought back.
+
+And a store whose newest rows are in the future, for the clock was wrong: what is to be taken out.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,9 @@ import sqlite3
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
+from monitor.site.time import DAY_MIN, MINUTE_MS
 from monitor.store.beside import (
     RestoreMark,
     backups,
@@ -19,8 +24,16 @@ from monitor.store.beside import (
     to_disk,
     unmark,
 )
-from monitor.store.connection import StoreError, locked, open_for_reading, vacuum_into
-from monitor.store.journal import bring_back
+from monitor.store.connection import (
+    StoreError,
+    locked,
+    open_for_reading,
+    open_for_writing,
+    transaction,
+    vacuum_into,
+)
+from monitor.store.entries import entries_in
+from monitor.store.journal import Journal, bring_back
 
 _TABLES = {"reading", "air", "spell", "entry", "notice"}
 
@@ -193,3 +206,63 @@ def _copy_fresh(file: Path, copy: Path) -> None:
 def _let_go(store: Path, folder: Path, kept: int) -> None:
     for file in backups(store, folder)[:-kept]:
         file.unlink(missing_ok=True)
+
+
+# -- rows of the future ---------------------------------------------------------------------------
+
+# What is later than now by more than this was written under a wrong clock.
+ALLOWED_MS = 10 * MINUTE_MS
+
+
+class SetAside(NamedTuple):
+    """What was taken out of the store. kept: the whole store as it was before."""
+
+    readings: int
+    kept: Path
+
+
+def set_aside_future(file: Path, now_ms: int) -> SetAside:
+    """Take out what is dated later than now; the store as it was is kept beside.
+
+    What people entered stays, dated now. Spells are worked out anew by the monitor.
+    raises  StoreError: a monitor runs on this store, or it cannot be written
+    """
+    connection, lock = open_for_writing(file)
+    kept = file.with_name(f"{file.stem}.before-mending-{moment(now_ms)}.sqlite")
+    with lock, closing(connection) as db:
+        try:
+            vacuum_into(db, kept)
+            journal, before = Journal(file, db), entries_in(db)
+            with transaction(db):
+                readings = _take_out(db, now_ms)
+            journal.add(entry for entry in entries_in(db) if entry not in before)
+        except (OSError, sqlite3.Error) as error:
+            raise StoreError(f"{file}: could not be mended ({error}); nothing changed") from error
+    return SetAside(readings, kept)
+
+
+def _take_out(db: sqlite3.Connection, now_ms: int) -> int:
+    minute = now_ms // MINUTE_MS
+    readings = db.execute("DELETE FROM reading WHERE time_ms > ?", (now_ms,)).rowcount
+    db.execute("DELETE FROM waiting WHERE time_ms > ?", (now_ms,))
+    db.execute("DELETE FROM unread WHERE arrived_ms > ?", (now_ms,))
+    db.execute("DELETE FROM air WHERE minute >= ?", (minute,))
+    db.execute("DELETE FROM air_day WHERE day >= ?", (minute // DAY_MIN,))
+    db.execute("DELETE FROM checkpoint WHERE minute > ?", (minute,))
+    db.execute("DELETE FROM spell WHERE began >= ?", (minute,))
+    db.execute(
+        "DELETE FROM outbox WHERE notice IN (SELECT id FROM notice WHERE made_ms > ?)", (now_ms,)
+    )
+    db.execute("DELETE FROM notice WHERE made_ms > ?", (now_ms,))
+    db.execute(
+        "UPDATE entry SET at_ms = min(at_ms, ?), made_ms = min(made_ms, ?)", (now_ms, now_ms)
+    )
+    db.execute(
+        "UPDATE fact SET value = min(CAST(value AS INTEGER), ?) WHERE key = 'settled'", (minute,)
+    )
+    db.execute(
+        "UPDATE fact SET value = min(CAST(value AS INTEGER), ?)"
+        " WHERE key IN ('upkeep done', 'report done')",
+        (now_ms,),
+    )
+    return readings

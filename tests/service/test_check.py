@@ -21,8 +21,8 @@ from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.service.settings.settings import load, socket_file
 from monitor.site.quantities import Flag, Quantity, Reading
+from monitor.store.backup import set_aside_future
 from monitor.store.connection import StoreError
-from monitor.store.mend import set_aside_future
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.edges.receiver import HttpReceiver

@@ -11,7 +11,7 @@ import pytest
 from monitor.air.minute import MinuteOfAir
 from monitor.engine.effects import Effects
 from monitor.store.air import KEPT
-from monitor.store.mend import set_aside_future
+from monitor.store.backup import set_aside_future
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 

@@ -21,11 +21,10 @@ from monitor.engine.engine import Engine
 from monitor.entries.entries import Entry, Request, bears_from_ms
 from monitor.notices.spell_rules import Policy
 from monitor.site.time import HOUR_MS
-from monitor.store.backup import BackupOrder, back_up, restore
+from monitor.store.backup import BackupOrder, back_up, restore, set_aside_future
 from monitor.store.beside import journal_of
 from monitor.store.connection import vacuum_into
 from monitor.store.journal import read
-from monitor.store.mend import set_aside_future
 from monitor.store.queries import Reader
 from monitor.store.schema import MIGRATIONS
 from monitor.store.writer import Writer
