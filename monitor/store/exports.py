@@ -21,7 +21,7 @@ from monitor.store.queries import Reader
 from monitor.store.readings import FOREVER_MS
 
 
-class Table(NamedTuple):
+class ExportTable(NamedTuple):
     """What can be exported: columns with what they hold, and where the rows come from.
 
     rows  (reader, site, from_ms, to_ms) → rows; the span is half open, on the row's own time
@@ -245,127 +245,64 @@ def _ms(minute: int | None) -> int | None:
     return None if minute is None else minute * MINUTE_MS
 
 
-WHAT: dict[str, Table] = {
-    "readings": Table(
-        {
-            "time": Cell.TIME,
-            "sensor": Cell.TEXT,
-            "space": Cell.TEXT,
-            "quantity": Cell.TEXT,
-            "value": Cell.NUMBER,
-            "unit": Cell.TEXT,
-            "flags": Cell.TEXT,
-        },
+def _columns(told: str) -> Columns:
+    """Columns in their order, what they hold before them: "time: began ended; text: unit"."""
+    parts = (part.split(":") for part in told.split(";"))
+    return {name: Cell(cell.strip()) for cell, names in parts for name in names.split()}
+
+
+WHAT: dict[str, ExportTable] = {
+    "readings": ExportTable(
+        _columns("time: time; text: sensor space quantity; number: value; text: unit flags"),
         _readings,
     ),
-    "air": Table(
-        {
-            "time": Cell.TIME,
-            "space": Cell.TEXT,
-            "temperature_c": Cell.NUMBER,
-            "relative_humidity_pct": Cell.NUMBER,
-            "illuminance_lx": Cell.NUMBER,
-            "dew_point_c": Cell.NUMBER,
-            "vpd_kpa": Cell.NUMBER,
-            "humidity_ratio_g_kg": Cell.NUMBER,
-            "absolute_humidity_g_m3": Cell.NUMBER,
-            "drying_load_kpa_h": Cell.NUMBER,
-            "light_dose_lx_h": Cell.NUMBER,
-            "readings": Cell.WHOLE,
-        },
+    "air": ExportTable(
+        _columns(
+            "time: time; text: space; number: temperature_c relative_humidity_pct "
+            "illuminance_lx dew_point_c vpd_kpa humidity_ratio_g_kg absolute_humidity_g_m3 "
+            "drying_load_kpa_h light_dose_lx_h; whole: readings"
+        ),
         _air,
     ),
-    "spells": Table(
-        {
-            "space": Cell.TEXT,
-            "sensor": Cell.TEXT,
-            "kind": Cell.TEXT,
-            "began": Cell.TIME,
-            "ended": Cell.TIME,
-            "worst": Cell.NUMBER,
-            "unit": Cell.TEXT,
-        },
+    "spells": ExportTable(
+        _columns("text: space sensor kind; time: began ended; number: worst; text: unit"),
         _spells,
     ),
-    "notices": Table(
-        {
-            "made": Cell.TIME,
-            "space": Cell.TEXT,
-            "kind": Cell.TEXT,
-            "weight": Cell.TEXT,
-            "title": Cell.TEXT,
-            "body": Cell.TEXT,
-            "address": Cell.TEXT,
-            "spell_began": Cell.TIME,
-            "sent": Cell.TIME,
-            "tries": Cell.WHOLE,
-            "failure": Cell.TEXT,
-            "seen": Cell.TIME,
-            "paused_until": Cell.TIME,
-        },
+    "notices": ExportTable(
+        _columns(
+            "time: made; text: space kind weight title body address; time: spell_began sent; "
+            "whole: tries; text: failure; time: seen paused_until"
+        ),
         _notices,
     ),
-    "forecasts": Table(
-        {
-            "batch": Cell.TEXT,
-            "asked_at": Cell.TIME,
-            "state": Cell.TEXT,
-            "crisp_p10": Cell.TIME,
-            "crisp_p50": Cell.TIME,
-            "crisp_p90": Cell.TIME,
-        },
+    "forecasts": ExportTable(
+        _columns("text: batch; time: asked_at; text: state; time: crisp_p10 crisp_p50 crisp_p90"),
         _forecasts,
     ),
-    "ahead": Table(
-        {
-            "asked_at": Cell.TIME,
-            "space": Cell.TEXT,
-            "horizon_h": Cell.WHOLE,
-            "temperature_p10_c": Cell.NUMBER,
-            "temperature_p50_c": Cell.NUMBER,
-            "temperature_p90_c": Cell.NUMBER,
-            "humidity_ratio_p10_g_kg": Cell.NUMBER,
-            "humidity_ratio_p50_g_kg": Cell.NUMBER,
-            "humidity_ratio_p90_g_kg": Cell.NUMBER,
-        },
+    "ahead": ExportTable(
+        _columns(
+            "time: asked_at; text: space; whole: horizon_h; number: temperature_p10_c "
+            "temperature_p50_c temperature_p90_c humidity_ratio_p10_g_kg "
+            "humidity_ratio_p50_g_kg humidity_ratio_p90_g_kg"
+        ),
         _ahead,
     ),
-    "batches": Table(
-        {
-            "batch": Cell.TEXT,
-            "flower": Cell.TEXT,
-            "colour": Cell.TEXT,
-            "space": Cell.TEXT,
-            "hung": Cell.TIME,
-            "taken_down": Cell.TIME,
-            "bunches": Cell.WHOLE,
-            "stems_per_bunch": Cell.WHOLE,
-            "still_to_lose_pct": Cell.NUMBER,
-            "moisture_pct_db": Cell.NUMBER,
-            "crisp_probability": Cell.NUMBER,
-            "state": Cell.TEXT,
-            "heads_good": Cell.WHOLE,
-            "heads_mould": Cell.WHOLE,
-            "heads_opened": Cell.WHOLE,
-            "heads_faded": Cell.WHOLE,
-            "heads_shed": Cell.WHOLE,
-        },
+    "batches": ExportTable(
+        _columns(
+            "text: batch flower colour space; time: hung taken_down; whole: bunches "
+            "stems_per_bunch; number: still_to_lose_pct moisture_pct_db crisp_probability; "
+            "text: state; whole: heads_good heads_mould heads_opened heads_faded heads_shed"
+        ),
         _batches,
     ),
-    "stays": Table(
-        {"batch": Cell.TEXT, "space": Cell.TEXT, "began": Cell.TIME, "ended": Cell.TIME},
+    "stays": ExportTable(
+        _columns("text: batch space; time: began ended"),
         _stays,
     ),
-    "amounts": Table(
-        {
-            "hour": Cell.TIME,
-            "sensor": Cell.TEXT,
-            "space": Cell.TEXT,
-            "quantity": Cell.TEXT,
-            "amount": Cell.NUMBER,
-            "unit": Cell.TEXT,
-            "readings": Cell.WHOLE,
-        },
+    "amounts": ExportTable(
+        _columns(
+            "time: hour; text: sensor space quantity; number: amount; text: unit; whole: readings"
+        ),
         _amounts,
     ),
 }

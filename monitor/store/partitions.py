@@ -17,7 +17,7 @@ from urllib.parse import quote
 
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MS, MINUTE_MS, local_day, midnight
-from monitor.store.exports import WHAT, Table
+from monitor.store.exports import WHAT, ExportTable
 from monitor.store.formats import ExportError, Format, Row, write
 from monitor.store.queries import Reader
 from monitor.store.readings import FOREVER_MS
@@ -98,12 +98,13 @@ def _whole_from(reader: Reader, site: Site, what: str, now_ms: int) -> date:
     return local_day(means_until * MINUTE_MS, "UTC") + timedelta(days=1)
 
 
-def _replace(file: Path, table: Table, rows: Iterable[Row]) -> int:
+def _replace(file: Path, table: ExportTable, rows: Iterable[Row]) -> int:
     """Write a file beside its place, and put it there once it is whole; returns its rows."""
     file.parent.mkdir(parents=True, exist_ok=True)
     beside = file.with_name(f".{file.name}.part")
+    beside.unlink(missing_ok=True)  # a link there would have another file written over
     try:
-        with beside.open("wb") as out:
+        with beside.open("xb") as out:
             count = write(Format.PARQUET, table.columns, rows, out)
             out.flush()
             os.fsync(out.fileno())

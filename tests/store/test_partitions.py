@@ -169,3 +169,18 @@ def test_the_questions_run_as_they_are_and_answer_right(two_sites: Path) -> None
     [damp, warm] = ask(two_sites, asked["losses against load"])
     assert damp == ("Damp", "first", "statice", pytest.approx(0.3 * 24), 25.0)
     assert warm == ("Warm", "first", "statice", pytest.approx(3.0 * 24), 0.0)
+
+
+def test_a_link_where_a_file_is_made_is_not_followed(tmp_path: Path) -> None:
+    store, into, other = tmp_path / "store.sqlite", tmp_path / "all", tmp_path / "precious"
+    other.write_text("as it was")
+    stored(store, Effects(air=[minute(DAY, "apple loft")]))
+    written(store, into, "air")
+    [file] = into.rglob("air.parquet")
+    file.unlink()
+    file.symlink_to(other)
+    file.with_name(".air.parquet.part").symlink_to(other)
+    assert written(store, into, "air") == (1, 1)
+    assert other.read_text() == "as it was"
+    assert not file.is_symlink()
+    assert ask(into, "SELECT temperature_c FROM air") == [(20.0,)]

@@ -224,3 +224,15 @@ def test_a_report_of_an_older_week_says_what_it_is_told_from(tmp_path: Path) -> 
     assert old.spaces[0].drying_load_kpa_h == pytest.approx(fresh.spaces[0].drying_load_kpa_h)
     assert old.spaces[0].light_dose_lx_h == pytest.approx(fresh.spaces[0].light_dose_lx_h)
     writer.close()
+
+
+def test_who_reads_meanwhile_sees_what_was_there_when_it_began(kept: Writer) -> None:
+    """As a report does: every row of its one moment, though the slices go on beside it."""
+    with Reader(kept.file) as reader:
+        readings, air = reader.readings(), reader.minutes()
+        begun = [next(readings), *[next(air) for _ in range(5)]]
+        trim(kept, 500)
+        seen = len(begun) + sum(1 for _ in readings) + sum(1 for _ in air)
+    with Reader(kept.file) as reader:
+        left = sum(1 for _ in reader.readings()) + sum(1 for _ in reader.minutes())
+    assert seen > left + 1000
