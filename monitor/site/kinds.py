@@ -57,7 +57,7 @@ class LikelyWords(NamedTuple):
     stay      between the two hours
     changes   what would keep it from coming, a sentence
     not_so    in a title, when it does not come
-    was       what it was likely to do
+    was       what was likely, a sentence without its end
     to_do     the one best thing before it comes, by use
     """
 
@@ -169,7 +169,7 @@ _TABLE: dict[Kind, KindRow] = {
             stay="and stay above it until about",
             changes="A cloudier day would keep it cooler.",
             not_so="not so hot after all",
-            was="pass {limit} at about {begins}",
+            was="It was likely to pass {limit} at about {begins}",
             to_do={
                 Use.HANGING: Advice(
                     "keep the sun off before then: draw a curtain, or hang a sheet.", HEIGHT
@@ -196,7 +196,10 @@ _TABLE: dict[Kind, KindRow] = {
         above=False,
         deadband=0.5,
         extreme="Lowest",
-        to_do={Use.HANGING: Advice("leave it be, cold only slows the drying.", UNVENTED)},
+        to_do={
+            Use.HANGING: Advice("leave it be, cold only slows the drying.", UNVENTED),
+            Use.STORING: Advice("let a box warm up before you open it, or dew settles in it."),
+        },
     ),
     Kind.DAMP: KindRow(
         unit="%",
@@ -229,7 +232,7 @@ _TABLE: dict[Kind, KindRow] = {
             stay="and stay above it until about",
             changes="Drier air outside would keep it down.",
             not_so="not so damp after all",
-            was="pass {limit} at about {begins}",
+            was="It was likely to pass {limit} at about {begins}",
             to_do={
                 Use.HANGING: Advice(
                     "hang the bunches further apart, so that air gets between them.", HEIGHT
@@ -320,7 +323,7 @@ _TABLE: dict[Kind, KindRow] = {
             stay="until about",
             changes="A cloudier or windier night would keep it off.",
             not_so="no dew after all",
-            was="bring dew from about {begins}",
+            was="Dew was likely from about {begins}",
             to_do={},  # as while it goes on
         ),
     ),

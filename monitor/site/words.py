@@ -78,10 +78,11 @@ def lasting(minutes: float) -> str:
     return f"{round(whole / DAY_MIN)} days"
 
 
-def temperature(celsius: float, unit: str) -> str:
-    """A temperature in the unit the site reads, to a whole degree."""
+def temperature(celsius: float, unit: str, places: int = 0) -> str:
+    """A temperature in the unit the site reads, to a whole degree or with so many decimals."""
     degrees = celsius * 9 / 5 + 32 if unit == "°F" else celsius
-    return f"{degrees:.0f} {unit}".replace("-0 ", "0 ").replace("-", "−")
+    rounded = round(degrees, places) + 0.0  # no minus before a zero
+    return f"{rounded:.{places}f} {unit}".replace("-", "−")
 
 
 def humidity(percent: float) -> str:
@@ -169,13 +170,13 @@ def degrees(celsius: float, site: Site) -> str:
     return temperature(celsius, site.temperature_unit)
 
 
-def figure(quantity: Quantity, value: float, site: Site) -> str:
-    """A value of a quantity, in its kept unit, as it is said."""
+def figure(quantity: Quantity, value: float, site: Site, places: int = 0) -> str:
+    """A value of a quantity, in its kept unit, as it is said; with decimals where that helps."""
     match quantity.row.unit:
         case "°C":
-            return degrees(value, site)
+            return temperature(value, site.temperature_unit, places)
         case "%":
-            return humidity(value)
+            return f"{value:.{places}f} %"
         case "lx":
             return light(value)
         case unit:

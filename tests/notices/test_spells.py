@@ -8,7 +8,7 @@ import pytest
 
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
-from monitor.notices.notice import Circumstances
+from monitor.notices.notice import Circumstances, Part, Weight
 from monitor.notices.sentences import spells
 from monitor.science import moist_air
 from monitor.site.kinds import Advice, Kind
@@ -218,3 +218,14 @@ def test_names_of_a_thousand_letters_leave_room_for_what_is_said() -> None:
     name = "loft" * 250
     line = title(f"{named(name)}: damp enough for mould again")
     assert line.endswith("damp enough for mould again")
+
+
+def test_what_is_passed_by_less_than_a_degree_reads_as_passed() -> None:
+    site = Site("Fernhollow", 52.1, -3.4, 210, ZONE, "°C",
+                {"attic": Space("attic", Use.HANGING, Limits(hot_c=32))}, {})  # fmt: skip
+    around = Circumstances(site, PRESSURE_PA, {}, {"attic": air("attic", 32.3, 40)})
+    began = NOW_MS // 60_000 - 60
+    hot = Spell(Kind.HOT, "attic", None, began, began + 20, None, 32.4)
+    said = spells.notice(hot, Part.BEGAN, Weight.NOW, around, NOW_MS)
+    assert said.title == "Attic: hot, 32.3 °C"
+    assert "above 32 °C since 13:30. Now 32.3 °C. Highest: 32.4 °C." in said.body

@@ -307,8 +307,7 @@ def not_coming(
     assert row is not None, kind  # noqa: S101 - no other kind is foretold
     was = row.was.format(**_limit_and_hour(space, kind, begins, circumstances, now_ms))
     text = (
-        f"It was likely to {was}. It has not so far; that it still does, {in_ten(probability)}. "
-        "Nothing to do."
+        f"{was}. It has not come so far; that it still does, {in_ten(probability)}. Nothing to do."
     )
     return _of_hours(space, kind, Part.NOT_COMING, row.not_so, text, now_ms)
 

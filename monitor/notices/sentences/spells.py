@@ -55,8 +55,9 @@ def notice(
     """
     if part is Part.ENDED:
         over = spell.kind.row.over or f"no longer {spell.kind.row.state}"
+        left = "look over every bunch once more" if spell.kind is Kind.MUSTY else "nothing to do"
         line = f"{_who(spell)}: {over}, after {lasting(_minutes(spell))}"
-        text = f"{_from_to(spell, circumstances, now_ms)} That is over."
+        text = f"{_from_to(spell, circumstances, now_ms)} That is over; {left}."
     elif part is Part.TAKEN_BACK:
         line = f"{_who(spell)}: not {spell.kind.row.state} after all"
         text = (
@@ -103,7 +104,7 @@ def of_many(
     if part is Part.ENDED:
         over = row.over or f"no longer {row.state}"
         since = when_minute(one.began, now_ms, circumstances.site.timezone)
-        text = f"It began in many places at {since}. The last of them is back now. That is over."
+        text = f"It began in many places at {since}. The last of them is back now; nothing to do."
         return _as_notice(one, part, weight, f"Everywhere: {over}", text, now_ms)
     worst = (max if row.above else min)(spells, key=lambda s: (s.urgent, s.worst))
     figure_, way = _figure(worst, worst.worst, circumstances), "up" if row.above else "down"
@@ -148,9 +149,8 @@ def what(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
     now = "" if value is None else f"Now {_figure(spell, value, circumstances)}."
     if now and extreme.endswith(f" {now.removeprefix('Now ')}"):
         extreme = ""
-    return _joined(
-        f"{first} since {since}{for_long}.", now, extreme, _sun_until(spell, circumstances, now_ms)
-    )
+    sun = _sun_until(spell, circumstances, now_ms)
+    return " ".join(filter(None, (f"{first} since {since}{for_long}.", now, extreme, sun)))
 
 
 def _as_notice(
@@ -180,8 +180,16 @@ def _who(spell: Spell) -> str:
 
 def _figure(spell: Spell, value: float, circumstances: Circumstances) -> str:
     """A value of what the limit is of; "" where that has no figure."""
-    quantity = spell.kind.row.quantity
-    return "" if quantity is None else figure(quantity, value, circumstances.site)
+    row, site = spell.kind.row, circumstances.site
+    if row.quantity is None:
+        return ""
+    told, limit = (
+        figure(row.quantity, value, site),
+        getattr(circumstances.limits(spell.space), row.limit),
+    )
+    if limit is None or abs(value - limit) < 0.05 or told != figure(row.quantity, limit, site):
+        return told
+    return figure(row.quantity, value, site, places=1)
 
 
 def _present(spell: Spell, circumstances: Circumstances) -> float | None:
@@ -199,10 +207,6 @@ def _minutes(spell: Spell) -> int:
 def _many(spell: Spell) -> bool:
     """Whether what the sentence is about is many things."""
     return spell.kind.row.many or (spell.kind.row.fault and spell.sensor is None)
-
-
-def _joined(*sentences: str) -> str:
-    return " ".join(sentence for sentence in sentences if sentence)
 
 
 # --- what, how much, since when -------------------------------------------------------------
@@ -244,11 +248,12 @@ def _from_to(spell: Spell, circumstances: Circumstances, now_ms: int) -> str:
     zone = circumstances.site.timezone
     since = when_minute(spell.began, now_ms, zone)
     until = when_minute(spell.began + _minutes(spell), now_ms, zone)
+    if " " in since and " " not in until:
+        until += " today"
     was = "were" if _many(spell) else "was"
     subject, passed = _subject(spell, circumstances), _passed(spell, circumstances)
-    return _joined(
-        f"{subject} {was} {passed} from {since} to {until}.", _extreme(spell, circumstances)
-    )
+    told = f"{subject} {was} {passed} from {since} to {until}."
+    return f"{told} {_extreme(spell, circumstances)}".rstrip()
 
 
 def _extreme(spell: Spell, circumstances: Circumstances) -> str:
@@ -266,9 +271,20 @@ def _extreme(spell: Spell, circumstances: Circumstances) -> str:
             they = "they" if many else "it"
             return f"Real air always stirs a little; what {they} {told} is kept but not used."
         case Kind.SILENT if spell.ended is None:
-            they_are = "they are" if many else "it is"
-            return f"Until {they_are} heard again, nobody watches here."
+            who = (
+                "the other sensors watch alone"
+                if _others(spell, circumstances)
+                else "nobody watches"
+            )
+            return f"Until {'they are' if many else 'it is'} heard again, {who} here."
     return f"{row.extreme}: {_figure(spell, spell.worst, circumstances)}." if row.extreme else ""
+
+
+def _others(spell: Spell, circumstances: Circumstances) -> bool:
+    """Whether a space is still measured while one of its sensors is silent."""
+    air, sensors = circumstances.indoors(spell.space), circumstances.site.sensors.values()
+    measured = air is not None and air.readings > 0 and spell.sensor is not None
+    return measured and sum(s.space == spell.space for s in sensors) > 1
 
 
 def _closest(margin_k: float, unit: str) -> str:
