@@ -211,15 +211,6 @@ def described(batch: Batch) -> str:
     return f"{count} bunch{'' if batch.bunches == 1 else 'es'} of {batch.flower}{colour}"
 
 
-def described_all(batches: Iterable[Batch], most: int = 3) -> str:
-    """Several batches in one phrase, "" for none; more than `most` are only counted."""
-    told = [described(b) for b in batches]
-    left = len(told) - most
-    if left > 0:
-        told = [*told[:most], f"{left} more batch{'' if left == 1 else 'es'}"]
-    return " and ".join(filter(None, [", ".join(told[:-1]), *told[-1:]]))
-
-
 def _must_be_whole(entry: Entry) -> None:
     for part in VERBS[entry.verb].must:
         if part not in entry.arguments:

@@ -124,23 +124,16 @@ def ranking(
 
 def _choice(harvest: Harvest, space: Candidate, days_to_crisp: DaysToCrisp) -> Choice:
     if space.air is None:
-        return Choice(
-            space.name, None, None, float("inf"),
-            ("Its air is not measured, so nothing can be told of it.",),
-            "How sure: not at all.", "A sensor in it would tell.",
-        )  # fmt: skip
+        return _unmeasured(space)
     now = days_to_crisp(*space.air.indoors)
     # The first day's water makes the room damp; that of all days makes the drying slower.
-    loaded_pct = meanwhile_pct = None
+    loaded_pct = meanwhile_pct = one_g_h = None
     if now is not None and harvest.fresh_g is not None:
-        fresh_g = harvest.fresh_g * harvest.bunches
-        loaded_pct = _loaded(space, given_off_g_h(fresh_g, harvest.water_share, now[1]))
-        till_crisp = given_off_till_crisp_g_h(fresh_g, harvest.water_share, now[1])
-        meanwhile_pct = _loaded(space, till_crisp)
+        fresh_g, share = harvest.fresh_g * harvest.bunches, harvest.water_share
+        loaded_pct = _loaded(space, given_off_g_h(fresh_g, share, now[1]))
+        meanwhile_pct = _loaded(space, given_off_till_crisp_g_h(fresh_g, share, now[1]))
+        one_g_h = given_off_g_h(harvest.fresh_g, share, now[1])
     days = now if meanwhile_pct is None else days_to_crisp(space.air.indoors[0], meanwhile_pct)
-    one_g_h = None
-    if now is not None and harvest.fresh_g is not None:
-        one_g_h = given_off_g_h(harvest.fresh_g, harvest.water_share, now[1])
     bears = None if one_g_h is None else _bears(space, one_g_h)
     if days is None:
         return Choice(
@@ -167,6 +160,14 @@ def _choice(harvest: Harvest, space: Candidate, days_to_crisp: DaysToCrisp) -> C
     return Choice(
         space.name, days, bears, days[1] * weight, reasons, _sure(space), _changes(space), one_g_h
     )
+
+
+def _unmeasured(space: Candidate) -> Choice:
+    return Choice(
+        space.name, None, None, float("inf"),
+        ("Its air is not measured, so nothing can be told of it.",),
+        "How sure: not at all.", "A sensor in it would tell.",
+    )  # fmt: skip
 
 
 def _loaded(space: Candidate, load_g_h: float) -> float | None:

@@ -248,10 +248,9 @@ def direct_minutes(
     minute   UTC epoch minutes, evenly spaced
     lux      light at the rail [lx], NaN where unknown; None: no light sensor
     chance_of_sun  probability that the sun shines [-], NaN where unknown; used without light
-    returns  by the light where it is known: a beam is many times as bright as the room about it,
-             and only comes when the sun passes the window, give or take what was measured badly.
-             By geometry where it is not, and where the sun likelier shines than not; under
-             a clear sky where nothing is known of it
+    returns  by the light where it is known: a beam is many times as bright as the room, and only
+             comes when the sun passes the window, give or take a margin. Elsewhere by geometry,
+             where the sun likelier shines than not; under a clear sky where nothing is known of it
     """
     by_geometry = np.array(
         [
@@ -269,8 +268,7 @@ def direct_minutes(
     may_be = _widened(by_geometry, _MARGIN_MIN // step)
     known = np.isfinite(lux)
     dim = np.where(may_be | ~known, np.nan, lux)
-    seen = shining.copy()
-    reach = _NEAR_MIN // step
+    seen, reach = shining.copy(), _NEAR_MIN // step
     for i in np.flatnonzero(may_be & known):
         about = dim[max(0, i - reach) : i + reach + 1]
         about = about[np.isfinite(about)]

@@ -162,7 +162,7 @@ _TABLE: dict[Quantity, QuantityRow] = {
     ),
     Quantity.PRESSURE: QuantityRow(
         unit="Pa",
-        units={"Pa": SAME, "hPa": _HUNDREDFOLD},
+        units={"Pa": SAME, "hPa": _HUNDREDFOLD, "kPa": _THOUSANDFOLD},
         senml={"Pa": "Pa", "hPa": "hPa"},
         range=(50_000.0, 110_000.0),
         called="air pressure",

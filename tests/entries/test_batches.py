@@ -15,7 +15,6 @@ from monitor.entries.batches import (
     Stay,
     Weighing,
     described,
-    described_all,
     fold,
     hanging_in,
     kept_in,
@@ -237,14 +236,6 @@ def test_in_plain_words() -> None:
     assert described(one) == "one bunch of larkspur"
     assert described(batch(12, "yarrow")) == "twelve bunches of yarrow"
     assert described(batch(13, "yarrow")) == "13 bunches of yarrow"
-    assert described_all([]) == ""
-    assert described_all([one]) == "one bunch of larkspur"
-    assert described_all([six, one]) == (
-        "six bunches of statice (violet) and one bunch of larkspur"
-    )
-    assert described_all([one] * 5, most=2) == (
-        "one bunch of larkspur, one bunch of larkspur and 3 more batches"
-    )
 
 
 TIMES = st.integers(0, 12)

@@ -1033,6 +1033,7 @@ def test_senml_times_below_two_to_the_28_are_relative():  # RFC 8428 section 4.5
         (Quantity.BATTERY, "1", 0.93, 93.0),
         (Quantity.BATTERY, "V", 3.01, 3.01),
         (Quantity.SIGNAL, "dBm", -61, -61.0),
+        (Quantity.PRESSURE, "kPa", 101.3, 101_300.0),
         (Quantity.RAIN, "mm", 0.2, 0.2),
         (Quantity.RAIN, "in", 0.01, 0.254),  # NIST SP 811, appendix B.8
     ],
