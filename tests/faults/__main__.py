@@ -21,6 +21,7 @@ from tests.faults import (
     test_long,
     test_mangled,
     test_phone,
+    test_reports,
     test_torn_store,
 )
 from tests.faults.conftest import Shim, build_shim
@@ -47,6 +48,7 @@ FAULTS: dict[str, Callable[[Path], str]] = {
     "damaged": lambda folder: test_damaged.run(folder, test_damaged.FULL_PLACES),
     "flood": lambda folder: test_flood.run(folder, test_flood.FULL_SECONDS),
     "long": long,
+    "reports": lambda folder: test_reports.run(folder, test_reports.FULL_KILLS),
     "flat": lambda folder: test_flat.run(folder, DAYS),
 }
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from monitor.edges.report import season
@@ -34,21 +37,37 @@ def build(order: Order) -> list[Answer]:
 def _week(source: Source, reports: Path, week: Week, now_ms: int) -> Answer:
     gathered = gather(source, week, now_ms)
     folder = reports / str(week)
-    folder.mkdir(parents=True, exist_ok=True)
     change = thing_to_change(gathered)
     text = phone_text(gathered, change)
-    (folder / "week.txt").write_text(text + "\n", encoding="utf-8")
-    (folder / WEEK_PAGE).write_text(sheet(gathered, change), encoding="utf-8")
-    return Answer(str(week), text, folder, (WEEK_PAGE, "week.txt", *write_tables(gathered, folder)))
+    with _whole(folder) as making:
+        (making / "week.txt").write_text(text + "\n", encoding="utf-8")
+        (making / WEEK_PAGE).write_text(sheet(gathered, change), encoding="utf-8")
+        tables = write_tables(gathered, making)
+    return Answer(str(week), text, folder, (WEEK_PAGE, "week.txt", *tables))
 
 
 def _season(source: Source, reports: Path, begin: int, end: int) -> Answer:
     book = season.gather_season(source, begin, end)
     name = season.name(book)
     folder = reports / name
-    folder.mkdir(parents=True, exist_ok=True)
     text = season.phone_text(book)
-    (folder / "season.txt").write_text(text + "\n", encoding="utf-8")
-    (folder / season.NAME).write_text(season.sheet(book), encoding="utf-8")
-    files = (season.NAME, "season.txt", *write_season_tables(book, folder))
-    return Answer(name, text, folder, files)
+    with _whole(folder) as making:
+        (making / "season.txt").write_text(text + "\n", encoding="utf-8")
+        (making / season.NAME).write_text(season.sheet(book), encoding="utf-8")
+        tables = write_season_tables(book, making)
+    return Answer(name, text, folder, (season.NAME, "season.txt", *tables))
+
+
+@contextmanager
+def _whole(folder: Path) -> Iterator[Path]:
+    """A folder to write into, which becomes `folder` once all is written: a kill leaves no half."""
+    making = folder.with_name(f".{folder.name}.making")
+    shutil.rmtree(making, ignore_errors=True)
+    making.mkdir(parents=True)
+    yield making
+    if folder.exists():
+        for file in making.iterdir():
+            file.replace(folder / file.name)
+        making.rmdir()
+    else:
+        making.rename(folder)
