@@ -25,6 +25,7 @@ LONGEST = (
     "test_killed.py",
     "test_broker.py",
     "test_weeks.py",
+    "test_restarts.py",
     "test_live.py",
     "test_check.py",
 )

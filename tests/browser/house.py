@@ -114,12 +114,7 @@ class Served:
         topic, newest = told[-1]
         sensors = self.trial.settings.site.sensors.values()
         name = next(s.name for s in sensors if s.topic == topic)
-
-        def heard() -> bool:
-            times = self.trial.health().get("heard_ms")
-            return isinstance(times, dict) and (times.get(name) or 0) >= 1000 * newest["ts"]
-
-        self.trial.wait_until(heard)
+        self.trial.wait_until(lambda: self.trial.heard_ms(name) >= 1000 * newest["ts"])
 
 
 @contextmanager

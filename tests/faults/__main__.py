@@ -22,6 +22,7 @@ from tests.faults import (
     test_mangled,
     test_phone,
     test_reports,
+    test_restarts,
     test_torn_store,
 )
 from tests.faults.conftest import Shim, build_shim
@@ -48,6 +49,7 @@ FAULTS: dict[str, Callable[[Path], str]] = {
     "damaged": lambda folder: test_damaged.run(folder, test_damaged.FULL_PLACES),
     "flood": lambda folder: test_flood.run(folder, test_flood.FULL_SECONDS),
     "long": long,
+    "restarts": lambda folder: test_restarts.run(folder, test_restarts.FULL_RESTARTS),
     "reports": lambda folder: test_reports.run(folder, test_reports.FULL_KILLS),
     "flat": lambda folder: test_flat.run(folder, DAYS),
 }

@@ -82,11 +82,7 @@ def run(folder: Path, seconds: int) -> str:
                 guest.publish("barn/well", json.dumps({"ts": at_ms, "t": 20}).encode())
                 guest.settle()
 
-                def heard() -> bool:
-                    told = trial.health().get("heard_ms")
-                    return isinstance(told, dict) and (told.get("well") or 0) >= at_ms
-
-                trial.wait_until(heard)
+                trial.wait_until(lambda: trial.heard_ms("well") >= at_ms)
                 return time.monotonic() - began
 
             for _ in range(3):

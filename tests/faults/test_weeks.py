@@ -50,12 +50,6 @@ def held(trial: Trial) -> Held:
     )
 
 
-def folded_ms(trial: Trial) -> float:
-    """The newest reading of the rail that has become air [UTC epoch ms]."""
-    heard = trial.health().get("heard_ms")
-    return (heard.get("rail") or 0) if isinstance(heard, dict) else 0
-
-
 def wait_for_page(port: int) -> None:
     """The page starts beside the rest and opens files of its own: what is held counts from then."""
 
@@ -94,7 +88,7 @@ def run(folder: Path, begin: datetime, days: int) -> list[Held]:
                 if sent % 360 == 0:
                     guest.settle()
                     enough_ms = payload["ts"] - AHEAD_MS
-                    trial.wait_until(lambda ms=enough_ms: folded_ms(trial) >= ms)  # type: ignore[misc]
+                    trial.wait_until(lambda ms=enough_ms: trial.heard_ms("rail") >= ms)  # type: ignore[misc]
                 if (minute + EVERY_MIN) % 1440 == 0:
                     found.append(held(trial))
             final = {"ts": end_ms, "t": 20, "rh": 50}

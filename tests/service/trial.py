@@ -125,6 +125,11 @@ class Trial:
     def handled(self) -> int:
         return int(str(self.health().get("messages", 0)))
 
+    def heard_ms(self, sensor: str) -> int:
+        """The time of its newest reading that is folded; 0: none is."""
+        heard = self.health().get("heard_ms")
+        return (heard.get(sensor) or 0) if isinstance(heard, dict) else 0
+
     def kill(self) -> None:
         """End it as a power cut would, by its own pid."""
         assert self.process is not None
