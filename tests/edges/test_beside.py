@@ -18,6 +18,7 @@ import pytest
 from monitor.edges.beside import Beside, BesideError, Command, ask, resident_mb
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import ReadAs, Sensor, Site, Space, Use, Window
+from tests.waiting import until
 
 HERE = "tests.edges.test_beside"
 
@@ -140,7 +141,4 @@ def test_it_dies_with_who_asked() -> None:
         child = int(process.stdout.readline())
         assert resident_mb(child) > 1
         process.kill()
-    until = time.monotonic() + 5
-    while resident_mb(child) > 0 and time.monotonic() < until:
-        time.sleep(0.05)
-    assert resident_mb(child) == 0
+    until(lambda: resident_mb(child) == 0)
