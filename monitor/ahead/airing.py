@@ -10,7 +10,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.ahead.courses import NextDay
 from monitor.ahead.sensors_apart import (
     UNTAUGHT,
     SameAir,
@@ -41,13 +40,9 @@ SHUT_AT_DOUBTS = 1.0
 # this [%], though it would then pull less.
 COOLER_K = 1.0
 NOT_DAMP_PCT = 75.0
-# An airing advised for later lasts at least so long [h].
-SHORTEST_H = 1.0
-# One in ten to nine in ten of a normal spread, in standard deviations.
-_P10_TO_P90 = 2.563
 
 
-class Verb(StrEnum):
+class Doors(StrEnum):
     """What to do with doors and windows."""
 
     OPEN = "open"
@@ -67,7 +62,7 @@ class Airing(NamedTuple):
     why, changes            one sentence each: the reason, and what would change the advice
     """
 
-    verb: Verb
+    verb: Doors
     becomes_c: float
     becomes_pct: float
     vpd_now: float
@@ -85,7 +80,7 @@ def consider(
     indoors: MinuteOfAir | None,
     outdoors: MinuteOfAir | None,
     pressure_pa: float,
-    before: Verb | None = None,
+    before: Doors | None = None,
     hot_c: float | None = None,
     volume_m3: float | None = None,
     sensors: SameAir = UNTAUGHT,
@@ -139,7 +134,7 @@ def _considered(
     told: _Both,
     apart_g_kg: tuple[float, float],
     pressure_pa: float,
-    before: Verb | None = None,
+    before: Doors | None = None,
     hot_c: float | None = None,
     volume_m3: float | None = None,
     sensors: SameAir = UNTAUGHT,
@@ -180,12 +175,12 @@ def airing_helps(
     indoors: MinuteOfAir | None,
     outdoors: MinuteOfAir | None,
     pressure_pa: float,
-    before: Verb | None = None,
+    before: Doors | None = None,
     hot_c: float | None = None,
 ) -> bool | None:
     """Whether to open up now, as `consider` says; None: cannot be told."""
     airing = consider(indoors, outdoors, pressure_pa, before, hot_c)
-    return None if airing is None else airing.verb is Verb.OPEN
+    return None if airing is None else airing.verb is Doors.OPEN
 
 
 def _judged(
@@ -195,61 +190,61 @@ def _judged(
     dries: bool,
     harms: bool,
     wetter: bool,
-    before: Verb | None,
-) -> tuple[Verb, str, str]:
+    before: Doors | None,
+) -> tuple[Doors, str, str]:
     """The advice, its reason, and what would change it."""
     if wets:
         return (
-            Verb.CLOSE,
+            Doors.CLOSE,
             "water would settle on the coldest surface, which is below the dew point outside",
             "a drier day outside, or walls that have warmed",
         )
     if heats:
         return (
-            Verb.CLOSE,
+            Doors.CLOSE,
             "the air outside is warmer than this space may become",
             "the evening, once it is cooler out there",
         )
     if cools:
         return (
-            Verb.OPEN,
+            Doors.OPEN,
             "this space is hotter than it may be, and the air outside is cooler",
             "warmer air outside, or a space that has cooled down",
         )
     if dries:
         return (
-            Verb.OPEN,
+            Doors.OPEN,
             "the air outside carries less water, and the room would pull harder on what hangs",
             "colder or damper air outside",
         )
     if harms and wetter:
-        return Verb.CLOSE, "the air outside carries more water", "drier air outside"
+        return Doors.CLOSE, "the air outside carries more water", "drier air outside"
     if harms:
         return (
-            Verb.CLOSE,
+            Doors.CLOSE,
             "the air outside would cool the room until it holds less water, and damp it",
             "a warmer hour outside",
         )
-    if before is Verb.OPEN:
+    if before is Doors.OPEN:
         return (
-            Verb.OPEN,
+            Doors.OPEN,
             "the air inside is as good as that outside, and opening lets the water go",
             "colder or damper air outside",
         )
-    if before is Verb.CLOSE:
+    if before is Doors.CLOSE:
         return (
-            Verb.CLOSE,
+            Doors.CLOSE,
             "the air outside would not clearly dry this room",
             "air outside that carries clearly less water",
         )
     return (
-        Verb.LEAVE,
+        Doors.LEAVE,
         "the difference is less than the sensors may be wrong by",
         "air outside that differs more, or sensors checked side by side",
     )
 
 
-class Standing(NamedTuple):
+class AdviceKept(NamedTuple):
     """What stands of one hour's advice for the next.
 
     verb        what was advised
@@ -257,7 +252,7 @@ class Standing(NamedTuple):
     sensors     the offsets of the two sensors, as far as airings taught them
     """
 
-    verb: Verb | None = None
+    verb: Doors | None = None
     began_g_kg: float | None = None
     sensors: SameAir = UNTAUGHT
 
@@ -267,13 +262,13 @@ _LOST_SHARE = 0.3
 
 
 def advise(
-    standing: Standing,
+    standing: AdviceKept,
     indoors: MinuteOfAir | None,
     outdoors: MinuteOfAir | None,
     pressure_pa: float,
     hot_c: float | None = None,
     volume_m3: float | None = None,
-) -> tuple[Airing | None, Standing]:
+) -> tuple[Airing | None, AdviceKept]:
     """The advice of a full hour, and what then stands.
 
     Where it was to open and the water indoors came down, the room is taken to be aired, and the
@@ -281,7 +276,7 @@ def advise(
     """
     inside, outside = (None if air is None else _known(air) for air in (indoors, outdoors))
     if inside is None or outside is None:
-        return None, Standing(sensors=standing.sensors)
+        return None, AdviceKept(sensors=standing.sensors)
     began, sensors = standing.began_g_kg, an_hour_later(standing.sensors)
     [(gain_g_kg, _)] = _water_apart(sensors, [(inside, outside)], pressure_pa)
     aired = began is not None and began > 0 and gain_g_kg <= (1 - _LOST_SHARE) * began
@@ -290,101 +285,11 @@ def advise(
     airing = consider(
         indoors, outdoors, pressure_pa, standing.verb, hot_c, volume_m3, sensors, aired
     )
-    if airing is None or airing.verb is not Verb.OPEN:
+    if airing is None or airing.verb is not Doors.OPEN:
         began = None
     elif began is None:
         began = gain_g_kg
-    return airing, Standing(None if airing is None else airing.verb, began, sensors)
-
-
-class AirAhead(NamedTuple):
-    """The coming hours of one space: arrays by minute, each quantity as p10, p50 and p90.
-
-    minute             UTC epoch minutes, evenly spaced
-    temperature_c      (p10, p50, p90) [°C]
-    ratio_g_kg         (p10, p50, p90) humidity ratio [g/kg]
-    """
-
-    minute: NDArray[np.int64]
-    temperature_c: tuple[Floats, Floats, Floats]
-    ratio_g_kg: tuple[Floats, Floats, Floats]
-
-
-class AiringHours(NamedTuple):
-    """When to air. sure: probability, over the whole of it, that the air outside is the drier;
-    gain_kpa: how much harder it would pull on water, in the mean."""
-
-    begins: int
-    ends: int
-    sure: float
-    gain_kpa: float
-
-
-def best_hours(
-    indoors: AirAhead,
-    outdoors: AirAhead,
-    pressure_pa: float,
-    most: int = 2,
-    sensors: SameAir = UNTAUGHT,
-) -> list[AiringHours]:
-    """The best hours to air in the time ahead, the best first; empty where none pays.
-
-    The rule of `consider`, with the spread of what is foreseen added to the sensors' doubt.
-    """
-    if indoors.minute.size < 2 or not np.array_equal(indoors.minute, outdoors.minute):
-        return []
-    pays, sure, gains = _ahead(indoors, outdoors, pressure_pa, sensors)
-    step = int(indoors.minute[1] - indoors.minute[0])
-    found: list[AiringHours] = []
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], pays, [False]]).astype(int)))
-    for first, end in zip(edges[::2], edges[1::2], strict=True):
-        if (end - first) * step >= SHORTEST_H * 60:
-            part = slice(int(first), int(end))
-            begins = int(indoors.minute[first])
-            found.append(
-                AiringHours(
-                    begins,
-                    begins + step * int(end - first),
-                    float(sure[part].mean()),
-                    float(gains[part].mean()),
-                )
-            )
-    return sorted(found, key=lambda h: -h.gain_kpa * (h.ends - h.begins))[:most]
-
-
-def _ahead(
-    indoors: AirAhead, outdoors: AirAhead, pressure_pa: float, sensors: SameAir
-) -> tuple[NDArray[np.bool_], Floats, Floats]:
-    """For every minute: whether airing pays, how sure it is, what it gains [kPa]."""
-    inside, outside = _foreseen(indoors, pressure_pa), _foreseen(outdoors, pressure_pa)
-    gain, of_sensors = difference(sensors, inside, outside, pressure_pa)
-    doubt = np.sqrt(of_sensors**2 + _spread(indoors) ** 2 + _spread(outdoors) ** 2)
-    now = (1 - inside[1] / 100) * _full(inside[0]) / 1000
-    mixed_c = outside[0] + WARMTH_LEFT * (inside[0] - outside[0])
-    gains = (_full(mixed_c) - outside[1] / 100 * _full(outside[0])) / 1000 - now
-    sure = np.array([NormalDist().cdf(x) for x in gain / doubt])
-    return (gain >= 2 * doubt) & (gains > WORTH_OPENING * now), sure, gains
-
-
-_full = moist_air.saturation_vapour_pressure_liquid_array
-
-
-def _spread(air: AirAhead) -> Floats:
-    """Standard deviation of the humidity ratio foreseen [g/kg]."""
-    spread: Floats = (air.ratio_g_kg[2] - air.ratio_g_kg[0]) / _P10_TO_P90
-    return spread
-
-
-def _foreseen(air: AirAhead, pressure_pa: float) -> tuple[Floats, Floats]:
-    """Temperature and humidity in the middle of what is foreseen; NaN where out of range."""
-    water = moist_air.vapour_pressure_array(air.ratio_g_kg[1], pressure_pa)
-    temperature = air.temperature_c[1]
-    return temperature, np.minimum(100.0, 100.0 * water / _full(temperature))
-
-
-def air_ahead(outlook: NextDay) -> AirAhead:
-    """The coming hours of a space as they are foreseen."""
-    return AirAhead(outlook.minute, outlook.temperature_c, outlook.humidity_ratio_g_kg)
+    return airing, AdviceKept(None if airing is None else airing.verb, began, sensors)
 
 
 def _volume_per_kg(inside: tuple[float, float], pressure_pa: float) -> float:

@@ -2,11 +2,13 @@
 
 What is not known is NaN. Lags and profiles look backwards only: the value at an index never
 depends on anything after it.
+
+The ten-minute means of a space's air, each read from the store once.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +23,7 @@ STEPS_PER_DAY = DAY_MIN // STEP_MIN
 HELD_STEPS = 6  # a value is still good for an hour; our own choice
 
 
-class History(NamedTuple):
+class GridAir(NamedTuple):
     """The air of a space, and outdoors where it is known, every ten minutes.
 
     minute               UTC epoch minutes at which each interval ends, 10 apart
@@ -36,7 +38,7 @@ class History(NamedTuple):
     outdoor_humidity_ratio_g_kg: Array | None = None
 
 
-def checked(history: History) -> History:
+def checked(history: GridAir) -> GridAir:
     """The same history.
 
     raises ValueError naming what is not on one ten-minute grid
@@ -50,16 +52,16 @@ def checked(history: History) -> History:
     return history
 
 
-def until(history: History, now: int) -> History:
+def until(history: GridAir, now: int) -> GridAir:
     """What was known at this minute [UTC epoch min]."""
     end = int(np.searchsorted(history.minute, now, side="right"))
     return clipped(history, slice(None, end))
 
 
-def clipped(history: History, part: slice) -> History:
+def clipped(history: GridAir, part: slice) -> GridAir:
     """A stretch of it."""
     out, wet = history.outdoor_temperature_c, history.outdoor_humidity_ratio_g_kg
-    return History(
+    return GridAir(
         history.minute[part],
         history.temperature_c[part],
         history.humidity_ratio_g_kg[part],
@@ -109,3 +111,91 @@ def damped_blend(values: Array, usual_day: Array, index: Indices, lead: Indices)
     anomaly = present - at(usual_day, index)
     blend = at(usual_day, index + lead) + anomaly * np.exp(-lead / STEPS_PER_DAY)
     return np.where(np.isfinite(blend), blend, present)
+
+
+KEPT_DAYS = 15
+
+
+class Means(NamedTuple):
+    """Means of what is known, by the UTC epoch minute at which each ten minutes end."""
+
+    minute: NDArray[np.int64]
+    temperature_c: Array
+    humidity_ratio_g_kg: Array
+
+
+class TenMinutesKept(Protocol):
+    """What is read back of the minutes of air."""
+
+    def ten_minute_means(self, space: str, begin: int, end: int) -> Means:
+        """Means of the ten minutes that begin in begin ≤ minute < end, where any is known."""
+
+
+def on_grid(indoors: Means, outdoors: Means | None, begin: int, end: int) -> GridAir:
+    """What is known from one ten-minute mark to another, on the grid.
+
+    begin, end  UTC epoch minutes, multiples of ten; the first interval ends ten minutes after begin
+    """
+    minute = np.arange(begin + STEP_MIN, end + 1, STEP_MIN, dtype=np.int64)
+    temperature, water = _placed(indoors, minute)
+    if outdoors is None:
+        return GridAir(minute, temperature, water)
+    return GridAir(minute, temperature, water, *_placed(outdoors, minute))
+
+
+def _placed(means: Means, minute: NDArray[np.int64]) -> tuple[Array, Array]:
+    temperature, water = np.full(len(minute), np.nan), np.full(len(minute), np.nan)
+    if len(minute):
+        slot = (means.minute - minute[0]) // STEP_MIN
+        there = (slot >= 0) & (slot < len(minute))
+        temperature[slot[there]] = means.temperature_c[there]
+        water[slot[there]] = means.humidity_ratio_g_kg[there]
+    return temperature, water
+
+
+class KnownTenMinutes:
+    """The last days of each space, kept between two looks."""
+
+    def __init__(self, archive: TenMinutesKept) -> None:
+        self._archive = archive
+        self._known: dict[str, tuple[int, Means]] = {}  # up to which minute, and what
+
+    def forget_since(self, minute: int) -> None:
+        """The air from this minute on has changed."""
+        for space, (until, means) in list(self._known.items()):
+            if minute < until:
+                self._known[space] = (_mark(minute), _before(means, _mark(minute)))
+
+    def until(self, space: str, now: int) -> Means:
+        """The last fifteen days before a ten-minute mark [UTC epoch min]."""
+        first = now - KEPT_DAYS * STEPS_PER_DAY * STEP_MIN
+        known_until, known = self._known.get(space, (first, _NONE))
+        if known_until < first:
+            known_until, known = first, _NONE
+        if known_until > now:
+            known = _before(known, now)
+        elif known_until < now:
+            new = self._archive.ten_minute_means(space, known_until, now)
+            known = Means(
+                np.concatenate([known.minute, new.minute]),
+                np.concatenate([known.temperature_c, new.temperature_c]),
+                np.concatenate([known.humidity_ratio_g_kg, new.humidity_ratio_g_kg]),
+            )
+        known = _some(known, known.minute > first)
+        self._known[space] = (now, known)
+        return known
+
+
+_NONE = Means(np.empty(0, np.int64), np.empty(0), np.empty(0))
+
+
+def _mark(minute: int) -> int:
+    return minute // STEP_MIN * STEP_MIN
+
+
+def _before(means: Means, minute: int) -> Means:
+    return _some(means, means.minute <= minute)
+
+
+def _some(means: Means, kept: NDArray[np.bool_]) -> Means:
+    return Means(means.minute[kept], means.temperature_c[kept], means.humidity_ratio_g_kg[kept])

@@ -13,19 +13,15 @@ from typing import Protocol
 
 import numpy as np
 
-from monitor.ahead import airing
 from monitor.ahead import lesson as learning
-from monitor.ahead.airing import Airing, AiringHours, Standing, Verb, advise, best_hours
-from monitor.ahead.chances import Watched, watched
-from monitor.ahead.courses import NextDay, ahead
-from monitor.ahead.exchange import Exchange
-from monitor.ahead.features import Site as Place
-from monitor.ahead.grid import History
-from monitor.ahead.lesson import Lesson
-from monitor.ahead.outside import Forecast, Shift, follows_outdoors, moved
+from monitor.ahead.airing import AdviceKept, Airing, Doors, advise
+from monitor.ahead.airing_hours import AiringHours, air_ahead, best_hours
+from monitor.ahead.courses import NextDay, Watched, ahead, watched
+from monitor.ahead.forecast import Forecast, Shift, follows_outdoors, moved
+from monitor.ahead.grid import KEPT_DAYS, GridAir, KnownTenMinutes, TenMinutesKept, on_grid
+from monitor.ahead.lesson import Exchange, Lesson
+from monitor.ahead.model import Location
 from monitor.ahead.sensors_apart import SameAir
-from monitor.ahead.ten_minutes import KEPT_DAYS, TenMinutes, on_grid
-from monitor.ahead.ten_minutes import Archive as MeansArchive
 from monitor.air.minute import MinuteOfAir
 from monitor.intake.published import ForecastHour
 from monitor.site.spaces import OUTDOORS, Site
@@ -34,7 +30,7 @@ from monitor.site.time import DAY_MIN
 HORIZONS_H = (1, 3, 6, 12, 24)
 
 
-class Archive(MeansArchive, Protocol):
+class LessonsKept(TenMinutesKept, Protocol):
     """What is read back from the store."""
 
     def lessons(self) -> list[bytes]:
@@ -65,10 +61,10 @@ class Coming:
 class Foresight:
     """Looks ahead for each space that something measures."""
 
-    def __init__(self, site: Site, archive: Archive) -> None:
+    def __init__(self, site: Site, archive: LessonsKept) -> None:
         self._site = site
-        self._place: Place = learning.place_of(site)
-        self._means = TenMinutes(archive)
+        self._place: Location = learning.place_of(site)
+        self._means = KnownTenMinutes(archive)
         self._lessons: dict[str, Lesson] = {}
         kept = (learning.load(blob) for blob in archive.lessons())
         self.taught(lesson for lesson in kept if lesson is not None)
@@ -77,10 +73,10 @@ class Foresight:
         # Outdoors first: the others look at it.
         self.spaces = sorted(measured, key=lambda name: (name != OUTDOORS, name))
         self.coming: dict[str, Coming] = {}
-        self._recent: dict[str, History] = {}  # as it was known at the last look
+        self._recent: dict[str, GridAir] = {}  # as it was known at the last look
         self._forecast = Forecast(self._place, archive.fact(_FORECAST))
         self._shift: Shift | None = None  # what the forecast moves outdoors, as last looked at
-        self._standing: dict[str, Standing] = _standing(archive.fact(_STANDING))
+        self._standing: dict[str, AdviceKept] = _standing(archive.fact(_STANDING))
 
     def forget_since(self, minute: int) -> None:
         """Late readings changed the air from this minute on."""
@@ -119,7 +115,7 @@ class Foresight:
         outdoors = self.coming.get(OUTDOORS, Coming(0)).outlook
         return watched(self._site.spaces[space], self._recent[space], coming.outlook, outdoors)
 
-    def _history(self, space: str, now: int) -> History:
+    def _history(self, space: str, now: int) -> GridAir:
         outdoors = self._outdoors and space != OUTDOORS
         return on_grid(
             self._means.until(space, now),
@@ -144,7 +140,7 @@ class Foresight:
         return _FORECAST, self._forecast.fact
 
     def _with_forecast(
-        self, space: str, own: NextDay | None, recent: History, full_hour: bool
+        self, space: str, own: NextDay | None, recent: GridAir, full_hour: bool
     ) -> NextDay | None:
         """The hours ahead with what others foresee in them, as far as that is to be trusted."""
         if not self._site.forecasts:
@@ -159,7 +155,7 @@ class Foresight:
         return self._forecast.clouds.brightened(space, told, cloud_pct, full_hour)
 
     def _with_air(
-        self, space: str, own: NextDay | None, recent: History, full_hour: bool
+        self, space: str, own: NextDay | None, recent: GridAir, full_hour: bool
     ) -> NextDay | None:
         """With the temperature and humidity that are foretold outdoors."""
         if space == OUTDOORS:
@@ -174,7 +170,7 @@ class Foresight:
         return moved(own, self._shift, follows, alike)
 
     @property
-    def verbs(self) -> dict[str, Verb]:
+    def verbs(self) -> dict[str, Doors]:
         """What is advised of each space, until the next full hour."""
         return {
             space: standing.verb
@@ -187,10 +183,12 @@ class Foresight:
         """What stands of the advice of every space, as a fact to keep."""
         return _STANDING, json.dumps(self._standing, separators=(",", ":"), sort_keys=True)
 
-    def _advise(self, space: str, air: Mapping[str, MinuteOfAir]) -> tuple[Airing | None, Standing]:
+    def _advise(
+        self, space: str, air: Mapping[str, MinuteOfAir]
+    ) -> tuple[Airing | None, AdviceKept]:
         of = self._site.spaces[space]
         return advise(
-            self._standing.get(space, Standing()),
+            self._standing.get(space, AdviceKept()),
             air.get(space),
             air.get(OUTDOORS),
             self._place.pressure_pa,
@@ -202,7 +200,7 @@ class Foresight:
         outdoors = self.coming.get(OUTDOORS, Coming(0)).outlook
         if outlook is None or outdoors is None or outlook.asked != outdoors.asked:
             return ()
-        here, there = airing.air_ahead(outlook), airing.air_ahead(outdoors)
+        here, there = air_ahead(outlook), air_ahead(outdoors)
         return tuple(best_hours(here, there, self._place.pressure_pa, sensors=sensors))
 
 
@@ -210,13 +208,13 @@ _FORECAST = "forecast"
 _STANDING = "airing"
 
 
-def _standing(fact: str | None) -> dict[str, Standing]:
+def _standing(fact: str | None) -> dict[str, AdviceKept]:
     """What stood, as it was kept; nothing where that is of an older make."""
     if not fact or not fact.startswith("{"):
         return {}
     return {
-        space: Standing(
-            None if verb is None else Verb(verb),
+        space: AdviceKept(
+            None if verb is None else Doors(verb),
             began_g_kg,
             SameAir(*(tuple(numbers) for numbers in sensors)),
         )

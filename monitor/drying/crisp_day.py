@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.drying.air_to_come import STEP_H, STEPS_A_DAY, AirToCome, side_by_side
 from monitor.drying.ensemble import Ensemble, crossing, each_own, follow, still_hanging
+from monitor.drying.hours import STEP_H, STEPS_A_DAY, AirToCome, side_by_side
 from monitor.drying.members import Members, together
 
 Floats = NDArray[np.float64]
@@ -32,7 +32,7 @@ HUMIDITY_FOR = 0.2  # the humidity that would do is dry enough for all but this 
 
 
 @dataclass(frozen=True)
-class Outlook:
+class CrispDay:
     """What comes out for one batch at one time.
 
     state              expected, crisp, cannot_finish or unknown
@@ -60,13 +60,13 @@ class Outlook:
     humidity_needed: float | None
 
 
-def outlooks(ensembles: Sequence[Ensemble], airs: Sequence[AirToCome]) -> list[Outlook]:
+def crisp_days(ensembles: Sequence[Ensemble], airs: Sequence[AirToCome]) -> list[CrispDay]:
     """What can be said of each batch now, while it hangs, under the air to come.
 
     That it still hangs speaks a little against its having long been crisp; the date makes use of
     that, `p_crisp` does not. Up to GROUP batches are best handed in at once.
     """
-    told: dict[int, Outlook] = {}
+    told: dict[int, CrispDay] = {}
     for own_curve in (False, True):
         places = [
             place
@@ -74,12 +74,12 @@ def outlooks(ensembles: Sequence[Ensemble], airs: Sequence[AirToCome]) -> list[O
             if (one.members.gab is not None) == own_curve
         ]
         if places:
-            several = _outlooks([ensembles[i] for i in places], [airs[i] for i in places])
+            several = _crisp_days([ensembles[i] for i in places], [airs[i] for i in places])
             told.update(zip(places, several, strict=True))
     return [told[place] for place in range(len(ensembles))]
 
 
-def _outlooks(ensembles: Sequence[Ensemble], airs: Sequence[AirToCome]) -> list[Outlook]:
+def _crisp_days(ensembles: Sequence[Ensemble], airs: Sequence[AirToCome]) -> list[CrispDay]:
     made, air = together([one.members for one in ensembles]), side_by_side(airs)
     crisp, tomorrow = _lived_through(ensembles, made, air)
     each = len(ensembles)
@@ -93,14 +93,14 @@ def _outlooks(ensembles: Sequence[Ensemble], airs: Sequence[AirToCome]) -> list[
     never = {i for i, may_finish in zip(doubtful, may, strict=True) if not may_finish}
     needed = _humidity_needed(made, each, [one.mean_c for one in airs])
     return [
-        _outlook(one, weights[i], crisps[i], own_tomorrow, finishes[i], i in never, needed[i])
+        _crisp_day(one, weights[i], crisps[i], own_tomorrow, finishes[i], i in never, needed[i])
         for i, (one, own_tomorrow) in enumerate(
             zip(ensembles, each_own(tomorrow, each), strict=True)
         )
     ]
 
 
-def _outlook(
+def _crisp_day(
     ensemble: Ensemble,
     weight: Floats,
     crisp: Floats,
@@ -108,7 +108,7 @@ def _outlook(
     finishes: float,
     never: bool,
     humidity_needed: float | None,
-) -> Outlook:
+) -> CrispDay:
     made, now = ensemble.members, ensemble.moisture_pct_db
     already = float(weight[np.isfinite(ensemble.crisp_hour)].sum())
     if finishes >= PROMISED:
@@ -121,7 +121,7 @@ def _outlook(
     left = _middle(made.still_to_lose(now), weight)
     p_crisp = float((now <= made.target).mean())
     loses = left - _middle(made.still_to_lose(tomorrow), weight)
-    return Outlook(
+    return CrispDay(
         state=state,
         still_to_lose_pct=left,
         moisture_pct_db=_middle(now, weight),

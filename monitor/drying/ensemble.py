@@ -42,7 +42,7 @@ Pieces = Generator[None, None, T]
 
 
 @dataclass(frozen=True)
-class Weighing:
+class BunchMass:
     """Mass of the tagged bunch [g] at a minute.
 
     scale  0: put on a scale by hand; from 1 on: one that stays under load, another number after
@@ -55,7 +55,7 @@ class Weighing:
 
 
 @dataclass(frozen=True)
-class SnapTest:
+class BentStem:
     """A stem bent at a minute: it snapped, or it only bent."""
 
     minute: int
@@ -160,8 +160,8 @@ def recompute(
     hung: Hung,
     prior: Prior,
     air: HourlyAir,
-    weighings: Sequence[Weighing] = (),
-    snap_tests: Sequence[SnapTest] = (),
+    weighings: Sequence[BunchMass] = (),
+    snap_tests: Sequence[BentStem] = (),
 ) -> Pieces[Ensemble]:
     """The batch at the end of `air`, from when it was hung and all that is known of it since.
 
@@ -210,9 +210,6 @@ def _at_start(hung: Hung, points: Floats, *, weighed: bool) -> Ensemble:
 def at_hanging(ensemble: Ensemble) -> Ensemble:
     """The same batch at the moment it was hung."""
     return _at_start(ensemble.hung, ensemble.points, weighed=ensemble.weighed)
-
-
-# Stepping ---------------------------------------------------------------------------------
 
 
 def trace(
@@ -299,7 +296,9 @@ def _moisture_at(hung: Hung, points: Floats, air: HourlyAir, minutes: Sequence[i
 # Learning from the scale ------------------------------------------------------------------
 
 
-def _weighed(hung: Hung, points: Floats, air: HourlyAir, weighed: list[Weighing]) -> Pieces[Floats]:
+def _weighed(
+    hung: Hung, points: Floats, air: HourlyAir, weighed: list[BunchMass]
+) -> Pieces[Floats]:
     """The points moved to where the weighings put them.
 
     Ensemble smoother with multiple data assimilation, Emerick and Reynolds 2013, Computers &
@@ -354,7 +353,7 @@ def _balanced(rng: np.random.Generator, rows: int, count: int) -> Floats:
     return np.asarray(noise - noise.mean(axis=1, keepdims=True))
 
 
-def _bent(hung: Hung, points: Floats, air: HourlyAir, tests: list[SnapTest]) -> Floats:
+def _bent(hung: Hung, points: Floats, air: HourlyAir, tests: list[BentStem]) -> Floats:
     """The points drawn again by how well they agree with the snap tests.
 
     Resampling with shrunken jitter keeps mean and spread (Liu and West 2001, in: Sequential Monte

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from monitor.drying.ensemble import Ensemble
 from monitor.science import light
 from monitor.site.flowers import Flower
@@ -64,15 +62,3 @@ def colour_left(
         light.share_of_colour_used(dose_lx_h, blue_wool, ultraviolet=ultraviolet),
         light.months_of_colour_left(dose_lx_h, daily_dose_lx_h, blue_wool, ultraviolet=ultraviolet),
     )
-
-
-def likely_not_dry(ensemble: Ensemble) -> bool:
-    """Whether a batch taken down now was likely not dry, whatever the grower thought."""
-    now = ensemble.moisture_pct_db
-    return float((now <= ensemble.members.target).mean()) < NOT_DRY_BELOW
-
-
-def p_damp_again(ensemble: Ensemble) -> float:
-    """Probability that a batch that was dry has taken up water past its target [-]."""
-    was_dry = np.isfinite(ensemble.crisp_hour)
-    return float((was_dry & (ensemble.moisture_pct_db > ensemble.members.target)).mean())

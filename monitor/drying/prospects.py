@@ -14,10 +14,9 @@ import numpy as np
 from monitor.air.minute import SLOW_HUMIDITY_PCT
 from monitor.drying import ensemble as dryness
 from monitor.drying import harm
-from monitor.drying.air_to_come import AirToCome, Foreseen, beginning_with
-from monitor.drying.crisp_day import Outlook, outlooks
+from monitor.drying.crisp_day import CrispDay, crisp_days
 from monitor.drying.ensemble import Ensemble, Pieces
-from monitor.drying.hours import HourlyAir
+from monitor.drying.hours import AirToCome, Foreseen, HourlyAir, beginning_with
 from monitor.drying.standing import Standing, Standings
 from monitor.entries.batches import Batch
 from monitor.site.time import HOUR_MS
@@ -115,7 +114,7 @@ class Prospects:
         hanging = [(b, s.ensemble) for b, s in stands if b.hangs_at(asked_ms)]
         yield from self._look_elsewhere(hanging, hour)
         airs = [self._ahead(batch, ensemble, coming) for batch, ensemble in hanging]
-        days = outlooks([ensemble for _, ensemble in hanging], airs)
+        days = crisp_days([ensemble for _, ensemble in hanging], airs)
         told = {
             batch.hung_by: self._hanging(batch, ensemble, hour, day)
             for (batch, ensemble), day in zip(hanging, days, strict=True)
@@ -160,7 +159,7 @@ class Prospects:
             return ahead
         return beginning_with(next_day, ahead)
 
-    def _hanging(self, batch: Batch, ensemble: Ensemble, hour: int, told: Outlook) -> Prospect:
+    def _hanging(self, batch: Batch, ensemble: Ensemble, hour: int, told: CrispDay) -> Prospect:
         promised = told.state in ("expected", "crisp")
         better = self._better(batch, ensemble)
         return Prospect(

@@ -13,7 +13,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.drying.ensemble import Weighing
+from monitor.drying.ensemble import BunchMass
 from monitor.entries.batches import Batch
 from monitor.entries.logbook import Logbook
 from monitor.entries.sensors import holding
@@ -62,7 +62,7 @@ class Scales:
         """Late readings: what was read from this minute on is read again."""
         self._blocks = {key: told for key, told in self._blocks.items() if key[2] <= minute}
 
-    def weighings(self, batch: Batch, batches: Iterable[Batch], end_min: int) -> list[Weighing]:
+    def weighings(self, batch: Batch, batches: Iterable[Batch], end_min: int) -> list[BunchMass]:
         """What the batch's scale told in whole blocks before this epoch minute."""
         if batch.scale is None:
             return []
@@ -108,7 +108,7 @@ def middle(readings: Sequence[tuple[int, float]]) -> tuple[int, float] | None:
     return round(float(np.median(times)) / MINUTE_MS), float(np.median(grams))
 
 
-def between_knocks(blocks: Sequence[tuple[int, float]]) -> list[Weighing]:
+def between_knocks(blocks: Sequence[tuple[int, float]]) -> list[BunchMass]:
     """The blocks as weighings, those after a knock as of another scale.
 
     A knock is a step that differs from the middle one of the five about it by more than JUMP.
@@ -118,7 +118,7 @@ def between_knocks(blocks: Sequence[tuple[int, float]]) -> list[Weighing]:
     for i, (minute, grams) in enumerate(blocks):
         if i and abs(steps[i - 1] - _about(steps, i - 1)) > JUMP:
             scale += 1
-        weighings.append(Weighing(minute, grams, scale))
+        weighings.append(BunchMass(minute, grams, scale))
     return weighings
 
 

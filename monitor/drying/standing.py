@@ -15,23 +15,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.drying import ensemble as dryness
-from monitor.drying.air_to_come import (
+from monitor.drying.ensemble import BentStem, BunchMass, Ensemble, Pieces
+from monitor.drying.hours import (
     RECENT_DAYS,
     AirToCome,
+    HourlyAir,
+    HourMeans,
+    HoursKept,
+    KnownHours,
     UsualDay,
     like_recent_days,
     usual_day,
+    without_holes,
 )
-from monitor.drying.ensemble import Ensemble, Pieces, SnapTest, Weighing
-from monitor.drying.hours import HourlyAir, HourMeans, HoursKept, KnownHours, without_holes
-from monitor.drying.members import Hung, Prior, book_prior
+from monitor.drying.members import Evidence, Hung, Prior, book_prior, evidence, learned
 from monitor.drying.scales import MassesKept, Scales
-from monitor.drying.taught import Lesson, learned, lesson
 from monitor.entries.batches import Batch
 from monitor.site.flowers import Book, Flower
 from monitor.site.time import HOUR_MS, MINUTE_MS
 
-LESSONS = 8  # finished batches that are learned from
+TEACHERS = 8  # finished batches that are learned from
 
 
 class _Known(NamedTuple):
@@ -43,8 +46,8 @@ class _Known(NamedTuple):
     """
 
     hung: Hung
-    weighings: tuple[Weighing, ...]
-    snap_tests: tuple[SnapTest, ...]
+    weighings: tuple[BunchMass, ...]
+    snap_tests: tuple[BentStem, ...]
     early: bool
     stays: tuple[tuple[str, int, int | None], ...]
     teachers: tuple[Batch, ...]
@@ -75,7 +78,7 @@ class Standings:
         self._scales = Scales(scales)
         self._hours = KnownHours(hours)
         self._ensembles: dict[int, tuple[_Known, Ensemble]] = {}
-        self._lessons: dict[int, tuple[_Known, int, Lesson]] = {}
+        self._evidence: dict[int, tuple[_Known, int, Evidence]] = {}
         self._usual: dict[str, UsualDay] = {}
 
     def forget_since(self, minute: int) -> bool:
@@ -88,9 +91,9 @@ class Standings:
         for number in through:
             del self._ensembles[number]
         # What a batch finished since then taught; whoever learned of it lives past this minute too.
-        for number, (_, end, _) in list(self._lessons.items()):
+        for number, (_, end, _) in list(self._evidence.items()):
             if end * 60 > minute:
-                del self._lessons[number]
+                del self._evidence[number]
         return bool(through)
 
     def holds(
@@ -161,7 +164,7 @@ class Standings:
             recent = self.air_in(space, ensemble.hour - 24 * RECENT_DAYS, ensemble.hour)
             recent = recent.part(_first_known(recent), len(recent))
             self._usual[space] = usual = usual_day(recent, ensemble.hour)
-        return like_recent_days(ensemble, usual)
+        return like_recent_days(ensemble.hung, usual)
 
     def flower(self, batch: Batch) -> Flower:
         """What the book knows of its flower, or of any flower."""
@@ -172,11 +175,11 @@ class Standings:
     ) -> Pieces[tuple[Prior, int]]:
         """The book's word on a flower, and what batches of it, hung in this space and finished by
         a time, taught; and how many these were."""
-        lessons = []
-        for teacher in _teachers(flower, space, batches, before_ms)[-LESSONS:]:
-            lesson = yield from self._lesson(teacher, batches)
-            lessons.append(lesson)
-        return (learned(lessons) if lessons else book_prior()), len(lessons)
+        told = []
+        for teacher in _teachers(flower, space, batches, before_ms)[-TEACHERS:]:
+            one = yield from self._taught_by(teacher, batches)
+            told.append(one)
+        return (learned(told) if told else book_prior()), len(told)
 
     def _air(self, batch: Batch, hour: int) -> tuple[HourlyAir, NDArray[np.float64]]:
         """The air it was in, wherever that was, and its light by hour [lx·h]."""
@@ -216,13 +219,13 @@ class Standings:
         over_ms = hour * HOUR_MS
         end_ms = over_ms if until_ms is None else max(until_ms, over_ms)
         weighings = [
-            Weighing(w.at_ms // MINUTE_MS, w.grams) for w in batch.weighings if w.at_ms < end_ms
+            BunchMass(w.at_ms // MINUTE_MS, w.grams) for w in batch.weighings if w.at_ms < end_ms
         ]
         if batch.fresh_mass_g is not None:
-            weighings.insert(0, Weighing(batch.hung_ms // MINUTE_MS, batch.fresh_mass_g))
+            weighings.insert(0, BunchMass(batch.hung_ms // MINUTE_MS, batch.fresh_mass_g))
         weighings += self._scales.weighings(batch, batches, over_ms // MINUTE_MS)
         tests = [
-            SnapTest(t.at_ms // MINUTE_MS, t.snaps) for t in batch.snap_tests if t.at_ms < end_ms
+            BentStem(t.at_ms // MINUTE_MS, t.snaps) for t in batch.snap_tests if t.at_ms < end_ms
         ]
         told_ms = [w.at_ms for w in batch.weighings] + [t.at_ms for t in batch.snap_tests]
         return _Known(
@@ -240,11 +243,11 @@ class Standings:
             _teachers(batch.flower, batch.stays[0].space, batches, batch.hung_ms),
         )
 
-    def _lesson(self, batch: Batch, batches: Sequence[Batch]) -> Pieces[Lesson]:
+    def _taught_by(self, batch: Batch, batches: Sequence[Batch]) -> Pieces[Evidence]:
         """What a finished batch taught, from its hanging to its taking down."""
         end = (batch.taken_down_ms or 0) // HOUR_MS
         known = self._known(batch, batches, end)
-        before = self._lessons.get(batch.hung_by)
+        before = self._evidence.get(batch.hung_by)
         if before is not None and before[0] == known:
             return before[2]
         for stay in batch.stays:
@@ -254,8 +257,8 @@ class Standings:
         made = yield from dryness.recompute(
             known.hung, prior, air, known.weighings, known.snap_tests
         )
-        taught = lesson(made, prior)
-        self._lessons[batch.hung_by] = (known, end, taught)
+        taught = evidence(made.points, prior)
+        self._evidence[batch.hung_by] = (known, end, taught)
         yield
         return taught
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol
 
 from monitor.ahead.lesson import Lesson
-from monitor.ahead.look import Archive as MeansArchive
+from monitor.ahead.look import LessonsKept
 from monitor.air.memory import ReadingsKept
 from monitor.air.minute import MinuteOfAir
 from monitor.air.states import StatesKept
@@ -105,7 +105,7 @@ class Archive(
     StatesKept,
     TellerArchive,
     HoursKept,
-    MeansArchive,
+    LessonsKept,
     MassesKept,
     Protocol,
 ):

@@ -15,9 +15,9 @@ from monitor.ahead.courses import Band
 from monitor.ahead.look import HORIZONS_H, Coming, Foresight
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
-from monitor.drying.air_to_come import Foreseen, foreseen
 from monitor.drying.crisp_day import GROUP
 from monitor.drying.ensemble import Pieces
+from monitor.drying.hours import Foreseen, foreseen
 from monitor.drying.prospects import Prospect, Prospects, still_true
 from monitor.engine.effects import Effects, HoursAhead
 from monitor.entries.batches import Batch

@@ -9,7 +9,7 @@ from functools import cached_property
 from typing import NamedTuple
 from urllib.parse import quote
 
-from monitor.ahead.airing import Verb
+from monitor.ahead.airing import Doors
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell, SpellKey, key_of
 from monitor.site.kinds import Kind
@@ -91,7 +91,7 @@ class Circumstances:
     at_risk: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     air: Mapping[str, MinuteOfAir] = field(default_factory=dict)
     disagreeing: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    advised: Mapping[str, Verb] = field(default_factory=dict)
+    advised: Mapping[str, Doors] = field(default_factory=dict)
 
     def indoors(self, space: str | None) -> MinuteOfAir | None:
         """The latest minute of a space; None: not known."""

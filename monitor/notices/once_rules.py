@@ -34,7 +34,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
-from monitor.ahead.chances import Chance, Watched, chance
+from monitor.ahead.courses import Chance, Watched, chance
 from monitor.ahead.look import Coming
 from monitor.air.minute import MinuteOfAir, drying_too_slowly
 from monitor.air.spells import Spell

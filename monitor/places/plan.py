@@ -8,11 +8,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.ahead.exchange import Exchange
-from monitor.drying.air_to_come import HORIZON_DAYS, like_recent_days, usual_day
+from monitor.ahead.lesson import Exchange
 from monitor.drying.crisp_day import LIKELY, when_crisp
 from monitor.drying.ensemble import begin
-from monitor.drying.hours import HourlyAir
+from monitor.drying.hours import HORIZON_DAYS, HourlyAir, like_recent_days, usual_day
 from monitor.drying.members import Hung, Prior
 from monitor.places.water import (
     DOOR_HOURS,
@@ -266,7 +265,7 @@ def days_to_crisp(flower: Flower, stems: int | None, now_minute: int, prior: Pri
             np.ones(24),
         )
         took = (
-            when_crisp(fresh, like_recent_days(fresh, usual_day(day, fresh.hour))) - fresh.hour
+            when_crisp(fresh, like_recent_days(fresh.hung, usual_day(day, fresh.hour))) - fresh.hour
         ) / 24
         if np.isfinite(took).mean() < LIKELY:
             return None

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
-from monitor.ahead.exchange import Exchange, opening_that_gives, tightness
+from monitor.ahead.lesson import Exchange, opening_that_gives, tightness
 from monitor.air.minute import MinuteOfAir
 from monitor.drying.prospects import Prospect
 from monitor.entries.batches import Batch

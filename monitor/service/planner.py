@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.ahead.chances import hot_chance
-from monitor.ahead.exchange import Exchange, by_following
+from monitor.ahead.courses import hot_chance
+from monitor.ahead.lesson import Exchange, by_following
 from monitor.drying.members import book_prior
 from monitor.edges.beside import Command
 from monitor.engine.snapshot import Snapshot

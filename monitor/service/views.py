@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-from monitor.ahead.airing import AiringHours
+from monitor.ahead.airing_hours import AiringHours
 from monitor.ahead.grid import STEP_MIN
 from monitor.ahead.look import HORIZONS_H, Coming
 from monitor.air.spells import Spell

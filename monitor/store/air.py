@@ -15,8 +15,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.ahead.grid import STEP_MIN
-from monitor.ahead.ten_minutes import Means
+from monitor.ahead.grid import STEP_MIN, Means
 from monitor.air.minute import MinuteOfAir
 from monitor.drying.hours import NO_HOURS, HourMeans
 from monitor.site.time import DAY_MIN

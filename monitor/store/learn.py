@@ -6,9 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.ahead import lesson as learning
-from monitor.ahead.features import Site as Place
-from monitor.ahead.grid import History
-from monitor.ahead.ten_minutes import Archive, on_grid
+from monitor.ahead.grid import GridAir, TenMinutesKept, on_grid
+from monitor.ahead.model import Location
 from monitor.site.spaces import OUTDOORS
 from monitor.site.time import DAY_MIN
 from monitor.store.queries import Reader
@@ -24,11 +23,11 @@ class LearningOrder:
 
     store: Path
     spaces: list[str]
-    place: Place
+    place: Location
     until: int
 
 
-def past_of(archive: Archive, space: str, outdoors: bool, until: int) -> History:
+def past_of(archive: TenMinutesKept, space: str, outdoors: bool, until: int) -> GridAir:
     """What a space's lesson is learned from."""
     begin = until - learning.LEARNED_FROM_DAYS * DAY_MIN
     there = outdoors and space != OUTDOORS

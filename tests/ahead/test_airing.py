@@ -6,8 +6,8 @@ import math
 import numpy as np
 import pytest
 
-from monitor.ahead.airing import AirAhead, Verb, airing_helps, best_hours, consider, consider_each
-from monitor.ahead.airing_seen import airing_seen
+from monitor.ahead.airing import Doors, airing_helps, consider, consider_each
+from monitor.ahead.airing_hours import AirAhead, airing_seen, best_hours
 from monitor.ahead.sensors_apart import UNTAUGHT, difference
 from monitor.air.minute import MinuteOfAir
 from monitor.science import moist_air
@@ -89,7 +89,7 @@ def test_the_trap_in_figures() -> None:
     """Worked out with PsychroLib: 18 °C/65 % cooled to 11 °C, 0.72 → 0.28 kPa."""
     told = consider(air(18, 65), air(9, 90), PRESSURE_PA)
     assert told is not None
-    assert told.verb is Verb.CLOSE
+    assert told.verb is Doors.CLOSE
     assert told.becomes_c == pytest.approx(11, abs=0.05)
     assert told.vpd_now == pytest.approx(0.72, abs=0.005)
     assert told.vpd_after == pytest.approx(0.28, abs=0.005)
@@ -105,7 +105,7 @@ def test_heat_is_not_let_in_to_dry() -> None:
     )
     assert open_up is not None
     assert keep_shut is not None
-    assert (open_up.verb, keep_shut.verb) == (Verb.OPEN, Verb.CLOSE)
+    assert (open_up.verb, keep_shut.verb) == (Doors.OPEN, Doors.CLOSE)
 
 
 def test_a_space_hotter_than_it_may_be_is_cooled() -> None:
@@ -116,12 +116,12 @@ def test_a_space_hotter_than_it_may_be_is_cooled() -> None:
     warm = consider(indoors, outdoors, PRESSURE_PA, hot_c=40.0)
     assert hot is not None
     assert warm is not None
-    assert (hot.verb, warm.verb) == (Verb.OPEN, Verb.CLOSE)
+    assert (hot.verb, warm.verb) == (Doors.OPEN, Doors.CLOSE)
     assert "cooler" in hot.why
     assert hot.becomes_c == pytest.approx(32.3, abs=0.05)
     wetter = consider(indoors, air(31, 75), PRESSURE_PA, hot_c=32.0)
     assert wetter is not None
-    assert wetter.verb is Verb.CLOSE
+    assert wetter.verb is Doors.CLOSE
 
 
 def test_heat_carried_by_one_change_of_air() -> None:
@@ -131,14 +131,14 @@ def test_heat_carried_by_one_change_of_air() -> None:
     assert told.heat_kj == pytest.approx(35.2 * 1.006 * told.heat_k, rel=0.01)
 
 
-@pytest.mark.parametrize("before", [Verb.OPEN, Verb.CLOSE])
-def test_advice_stands_until_the_opposite_is_true(before: Verb) -> None:
+@pytest.mark.parametrize("before", [Doors.OPEN, Doors.CLOSE])
+def test_advice_stands_until_the_opposite_is_true(before: Doors) -> None:
     told = consider(air(20, 60), air(21, 56), PRESSURE_PA, before)
     assert told is not None
     assert told.verb is before
     fresh = consider(air(20, 60), air(21, 56), PRESSURE_PA)
     assert fresh is not None
-    assert fresh.verb is Verb.LEAVE
+    assert fresh.verb is Doors.LEAVE
 
 
 def bands(t: np.ndarray, w: np.ndarray, spread: float) -> AirAhead:  # type: ignore[type-arg]
@@ -170,7 +170,7 @@ def test_air_that_only_cools_a_hot_space_is_no_drying_that_was_missed() -> None:
     loft, yard = [air(37, 27)] * 12, [air(27, 48)] * 12
     advised = consider(loft[0], yard[0], PRESSURE_PA, hot_c=32)
     assert advised is not None
-    assert advised.verb is Verb.OPEN
+    assert advised.verb is Doors.OPEN
     assert advised.vpd_after < advised.vpd_now
     seen = airing_seen(loft, yard, PRESSURE_PA, 10, hot_c=32)
     assert (seen.used_h, seen.missed_h, seen.missed_kpa_h) == (0.0, 0.0, 0.0)

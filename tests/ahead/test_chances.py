@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from monitor.ahead.chances import Watched, chance
+from monitor.ahead.courses import Watched, chance
 from monitor.ahead.look import Coming
 from monitor.air.spells import Spell
 from monitor.notices.notice import Circumstances, Part, Weight

@@ -15,10 +15,10 @@ import pytest
 from numpy.typing import NDArray
 
 from monitor.ahead.courses import ahead
-from monitor.ahead.features import Site, sun_height
-from monitor.ahead.grid import History, clipped
+from monitor.ahead.forecast import Forecast
+from monitor.ahead.grid import GridAir, clipped
 from monitor.ahead.lesson import unlearned
-from monitor.ahead.outside import Forecast
+from monitor.ahead.model import Location, sun_height
 from monitor.intake.payloads import Message
 from monitor.intake.published import ForecastHour, ForecastReader
 from monitor.site.quantities import Quantity
@@ -27,11 +27,11 @@ from monitor.site.spaces import ForecastFrom, ReadAs, Sensor
 Array = NDArray[np.float64]
 NOW = 1_783_944_000 // 60  # 2026-07-13T12:00Z
 DAYS, STEPS = 40, 144
-SITE = Site(54.0, -2.0)
+SITE = Location(54.0, -2.0)
 WARMS_K_PER_H, FORGETS = 2.5, 0.5 ** (1 / 24)
 
 
-def weather() -> tuple[History, Array]:
+def weather() -> tuple[GridAir, Array]:
     """The room's air and the share of the sky that is covered, every ten minutes."""
     rng = np.random.default_rng(5)
     minute = NOW + 10 * np.arange(1, DAYS * STEPS + 1)
@@ -43,7 +43,7 @@ def weather() -> tuple[History, Array]:
     for i in range(1, minute.size):
         warmed[i] = FORGETS * warmed[i - 1] + WARMS_K_PER_H / 6 * sun[i]
     warmth = 14 + 2 * np.cos(2 * np.pi * (minute / 1440 - 0.6)) + warmed
-    return History(minute, warmth, np.full(minute.size, 7.0)), 100 * cloud
+    return GridAir(minute, warmth, np.full(minute.size, 7.0)), 100 * cloud
 
 
 WEATHER, CLOUD = weather()

@@ -10,19 +10,19 @@ import numpy as np
 import pytest
 
 from monitor.ahead.courses import NextDay, ahead, fit
-from monitor.ahead.features import Site, sun_height
-from monitor.ahead.grid import History, held
+from monitor.ahead.grid import GridAir, held
+from monitor.ahead.model import Location, sun_height
 from monitor.science.moist_air import (
     saturation_vapour_pressure_liquid,
     saturation_vapour_pressure_liquid_array,
 )
 
-SITE = Site(54.9, -2.1, 99_650.0)
+SITE = Location(54.9, -2.1, 99_650.0)
 BEGIN = 27_000_000  # UTC epoch minute, on the ten-minute grid
 DAY = 144
 
 
-def made_up(days: float, seed: int = 5) -> History:
+def made_up(days: float, seed: int = 5) -> GridAir:
     """Warmest at 15:00, coldest at 03:00; a slow wander of some 2 K about it."""
     count = round(days * DAY)
     minute = BEGIN + 10 * np.arange(count, dtype=np.int64)
@@ -32,10 +32,10 @@ def made_up(days: float, seed: int = 5) -> History:
     for i in range(1, count):
         wander[:, i] = 0.995 * wander[:, i - 1] + 0.1 * shocks[:, i]
     daily = 6.0 * np.cos(2 * np.pi * (minute % 1440 - 900) / 1440)
-    return History(minute, 18.0 + daily + 2 * wander[0], 8.0 * np.exp(0.1 * wander[1]))
+    return GridAir(minute, 18.0 + daily + 2 * wander[0], 8.0 * np.exp(0.1 * wander[1]))
 
 
-def look(history: History, index: int) -> NextDay:
+def look(history: GridAir, index: int) -> NextDay:
     now = int(history.minute[index])
     outlook = ahead(fit(history, now, SITE), history, now)
     assert outlook is not None
@@ -43,13 +43,13 @@ def look(history: History, index: int) -> NextDay:
 
 
 @pytest.fixture(scope="module")
-def month() -> History:
+def month() -> GridAir:
     return made_up(40)
 
 
-def test_nothing_later_than_now_is_looked_at(month: History) -> None:
+def test_nothing_later_than_now_is_looked_at(month: GridAir) -> None:
     at = 30 * DAY + 50
-    spoilt = History(*(None if v is None else v.copy() for v in month))
+    spoilt = GridAir(*(None if v is None else v.copy() for v in month))
     spoilt.temperature_c[at + 1 :] = -35.0
     spoilt.humidity_ratio_g_kg[at + 1 :] = np.nan
     ours, theirs = look(month, at), look(spoilt, at)
@@ -57,7 +57,7 @@ def test_nothing_later_than_now_is_looked_at(month: History) -> None:
     np.testing.assert_array_equal(ours.paths, theirs.paths)
 
 
-def test_the_day_ahead_is_on_the_grid_and_in_order(month: History) -> None:
+def test_the_day_ahead_is_on_the_grid_and_in_order(month: GridAir) -> None:
     outlook = look(month, 30 * DAY)
     assert outlook.minute[0] == outlook.asked + 10
     assert outlook.minute[-1] == outlook.asked + 1440
@@ -73,7 +73,7 @@ def test_the_day_ahead_is_on_the_grid_and_in_order(month: History) -> None:
     assert outlook.vpd_kpa.p10.min() >= 0.0
 
 
-def test_bands_hold_about_eight_in_ten_and_beat_standing_still(month: History) -> None:
+def test_bands_hold_about_eight_in_ten_and_beat_standing_still(month: GridAir) -> None:
     inside, ours, still = [], [], []
     model = fit(month, int(month.minute[25 * DAY]), SITE)
     for at in range(25 * DAY, 39 * DAY, 31):
@@ -87,7 +87,7 @@ def test_bands_hold_about_eight_in_ten_and_beat_standing_still(month: History) -
     assert np.mean(ours) < 0.5 * np.mean(still)
 
 
-def test_warmer_and_drier_point_the_right_way(month: History) -> None:
+def test_warmer_and_drier_point_the_right_way(month: GridAir) -> None:
     """From the coldest hour on it gets warmer, so humidity falls and the deficit grows."""
     at = 30 * DAY + 18 - int(month.minute[30 * DAY] % 1440) // 10
     outlook = look(month, at)
@@ -114,7 +114,7 @@ def test_second_day_already_knows_the_hours() -> None:
     assert ours < 0.7 * np.abs(history.temperature_c[at] - truth).mean()
 
 
-def test_bands_narrow_as_a_space_becomes_known(month: History) -> None:
+def test_bands_narrow_as_a_space_becomes_known(month: GridAir) -> None:
     def width(at: int) -> float:
         band = look(month, at).temperature_c
         return float(band.p90[35] - band.p10[35])
@@ -122,8 +122,8 @@ def test_bands_narrow_as_a_space_becomes_known(month: History) -> None:
     assert width(30 * DAY) < width(6)
 
 
-def test_gaps_are_lived_with_and_silence_is_said(month: History) -> None:
-    holed = History(*(None if v is None else v.copy() for v in month))
+def test_gaps_are_lived_with_and_silence_is_said(month: GridAir) -> None:
+    holed = GridAir(*(None if v is None else v.copy() for v in month))
     rng = np.random.default_rng(2)
     for start in rng.integers(0, 30 * DAY - 40, 40):
         holed.temperature_c[start : start + 20] = np.nan
@@ -134,8 +134,8 @@ def test_gaps_are_lived_with_and_silence_is_said(month: History) -> None:
     assert ahead(fit(holed, now, SITE), holed, now) is None
 
 
-def test_outdoors_is_used_and_may_fall_silent(month: History) -> None:
-    outside = History(
+def test_outdoors_is_used_and_may_fall_silent(month: GridAir) -> None:
+    outside = GridAir(
         month.minute,
         month.temperature_c,
         month.humidity_ratio_g_kg,
@@ -155,7 +155,7 @@ def test_outdoors_is_used_and_may_fall_silent(month: History) -> None:
         assert np.isfinite(outlook.temperature_c.p50).all()
 
 
-def test_what_is_not_on_one_grid_is_refused(month: History) -> None:
+def test_what_is_not_on_one_grid_is_refused(month: GridAir) -> None:
     with pytest.raises(ValueError, match="humidity_ratio_g_kg has 3 values"):
         fit(month._replace(humidity_ratio_g_kg=np.ones(3)), BEGIN, SITE)
     crooked = month._replace(minute=month.minute + np.arange(len(month.minute)))
@@ -189,5 +189,5 @@ def test_many_saturations_are_the_same_as_one_by_one() -> None:
 )
 def test_the_sun_stands_about_where_it_should(when: datetime, elevation: float) -> None:
     """Elevations at 52° N, 0° E by pvlib 0.16.1 (NREL SPA); this formula is good to some 3°."""
-    height, _, _ = sun_height(np.array([when.timestamp() / 60]), Site(52.0, 0.0))
+    height, _, _ = sun_height(np.array([when.timestamp() / 60]), Location(52.0, 0.0))
     assert np.degrees(np.arcsin(height[0])) == pytest.approx(elevation, abs=3.0)

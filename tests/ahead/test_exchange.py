@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor.ahead.exchange import Exchange, by_following, opening_that_gives, tightness
+from monitor.ahead.lesson import Exchange, by_following, opening_that_gives, tightness
 from monitor.science import moist_air
 
 PRESSURE_PA = 101_325.0

@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 
 from monitor.ahead.courses import ahead
-from monitor.ahead.features import Site
-from monitor.ahead.grid import History, clipped
+from monitor.ahead.forecast import Forecast, follows_outdoors, moved
+from monitor.ahead.grid import GridAir, clipped
 from monitor.ahead.lesson import unlearned
-from monitor.ahead.outside import Forecast, follows_outdoors, moved
+from monitor.ahead.model import Location
 from monitor.intake.payloads import Message
 from monitor.intake.published import ForecastHour, ForecastReader
 from monitor.site.quantities import Quantity
@@ -100,11 +100,11 @@ def test_what_cannot_be_read_is_one_sentence(payload: str, sentence: str) -> Non
 
 
 DAYS = 40
-SITE = Site(54.0, -2.0)
+SITE = Location(54.0, -2.0)
 
 
 @pytest.fixture(scope="module")
-def weather() -> History:
+def weather() -> GridAir:
     rng = np.random.default_rng(11)
     steps = np.arange(DAYS * 144)
     departs = np.zeros(steps.size)
@@ -115,18 +115,18 @@ def weather() -> History:
     outside = 14 + 5 * day + departs
     inside = 17 + 2.5 * day + 0.7 * departs
     minute = NOW + 10 * (steps + 1)
-    return History(minute, inside, water + 0.3, outside, water)
+    return GridAir(minute, inside, water + 0.3, outside, water)
 
 
-def outdoors_of(history: History) -> History:
+def outdoors_of(history: GridAir) -> GridAir:
     assert history.outdoor_temperature_c is not None
     assert history.outdoor_humidity_ratio_g_kg is not None
-    return History(
+    return GridAir(
         history.minute, history.outdoor_temperature_c, history.outdoor_humidity_ratio_g_kg
     )
 
 
-def foretold(weather: History, step: int, off: Iterator[float]) -> list[ForecastHour]:
+def foretold(weather: GridAir, step: int, off: Iterator[float]) -> list[ForecastHour]:
     """What an adviser who knows the coming day but for these errors says of it [K]."""
     assert weather.outdoor_temperature_c is not None
     later = step + np.arange(6, 145, 6)
@@ -137,7 +137,7 @@ def foretold(weather: History, step: int, off: Iterator[float]) -> list[Forecast
     ]
 
 
-def errors(weather: History, noise_k: float, bias_k: float) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]
+def errors(weather: GridAir, noise_k: float, bias_k: float) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]
     """Mean absolute errors 6 and 12 h ahead of the last ten days: shape (outdoors and room,
     leads), without and with the forecast, whose errors are the same for a day."""
     rng = np.random.default_rng(3)
@@ -172,24 +172,24 @@ def errors(weather: History, noise_k: float, bias_k: float) -> tuple[np.ndarray,
     return without, with_it
 
 
-def test_a_good_forecast_sharpens_outdoors_and_the_room(weather: History) -> None:
+def test_a_good_forecast_sharpens_outdoors_and_the_room(weather: GridAir) -> None:
     without, with_it = errors(weather, noise_k=0.5, bias_k=0.0)
     assert (with_it[0] < 0.8 * without[0]).all(), (without, with_it)
     assert (with_it[1] < 0.9 * without[1]).all(), (without, with_it)
 
 
-def test_one_that_is_always_three_kelvins_off_is_put_right(weather: History) -> None:
+def test_one_that_is_always_three_kelvins_off_is_put_right(weather: GridAir) -> None:
     without, with_it = errors(weather, noise_k=0.5, bias_k=3.0)
     assert (with_it[0] < 0.9 * without[0]).all(), (without, with_it)
 
 
-def test_a_bad_one_does_little_harm(weather: History) -> None:
+def test_a_bad_one_does_little_harm(weather: GridAir) -> None:
     """Off by 8 K and more: four times what the monitor alone is, and still a fifth at most."""
     without, with_it = errors(weather, noise_k=8.0, bias_k=0.0)
     assert (with_it < 1.2 * without).all(), (without, with_it)
 
 
-def test_nothing_fresh_moves_nothing_and_all_is_kept_over_a_restart(weather: History) -> None:
+def test_nothing_fresh_moves_nothing_and_all_is_kept_over_a_restart(weather: GridAir) -> None:
     step = 16 * 144 - 1
     now = int(weather.minute[step])
     past = outdoors_of(clipped(weather, slice(step - 15 * 144, step + 1)))

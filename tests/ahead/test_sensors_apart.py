@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from monitor.ahead.airing import Standing, Verb, advise
+from monitor.ahead.airing import AdviceKept, Doors, advise
 from monitor.ahead.sensors_apart import UNTAUGHT, SameAir, an_hour_later, difference, taught
 from monitor.air.minute import MinuteOfAir
 from monitor.science import moist_air
@@ -77,9 +77,9 @@ def air(t: float, rh: float) -> MinuteOfAir:
 def test_only_an_airing_that_is_seen_teaches() -> None:
     """Damp within and dry outside: open. An hour later it has come down, or nobody went."""
     outside = air(17, 50)
-    advice, standing = advise(Standing(), air(18, 85), outside, PRESSURE_PA)
+    advice, standing = advise(AdviceKept(), air(18, 85), outside, PRESSURE_PA)
     assert advice is not None
-    assert advice.verb is Verb.OPEN
+    assert advice.verb is Doors.OPEN
     _, opened = advise(standing, air(17.5, 53), outside, PRESSURE_PA)
     _, nobody = advise(standing, air(18, 85), outside, PRESSURE_PA)
     doubts = [told(s.sensors, (18, 85), (17, 50))[1] for s in (standing, opened, nobody)]
@@ -88,8 +88,8 @@ def test_only_an_airing_that_is_seen_teaches() -> None:
 
 
 def test_an_hour_in_which_nothing_is_known_forgets_the_advice_and_not_the_sensors() -> None:
-    _, standing = advise(Standing(), air(18, 85), air(17, 50), PRESSURE_PA)
+    _, standing = advise(AdviceKept(), air(18, 85), air(17, 50), PRESSURE_PA)
     _, opened = advise(standing, air(17.5, 53), air(17, 50), PRESSURE_PA)
     nothing, after = advise(opened, None, air(17, 50), PRESSURE_PA)
     assert nothing is None
-    assert after == Standing(sensors=opened.sensors)
+    assert after == AdviceKept(sensors=opened.sensors)

@@ -18,8 +18,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.ahead.airing import Standing, Verb, advise
-from monitor.ahead.exchange import by_following
+from monitor.ahead.airing import AdviceKept, Doors, advise
+from monitor.ahead.lesson import by_following
 from monitor.air.minute import MinuteOfAir
 from monitor.places.sun import Position, chance_of_sun, direct_minutes
 from monitor.science import moist_air
@@ -66,8 +66,8 @@ class Follower:
     """Somebody who does what is advised."""
 
     def __init__(self) -> None:
-        self.standing = Standing()
-        self.verbs: list[Verb] = []
+        self.standing = AdviceKept()
+        self.verbs: list[Doors] = []
 
     def __call__(
         self, minute: int, indoors: tuple[float, float], outdoors: tuple[float, float]
@@ -76,7 +76,7 @@ class Follower:
         told, self.standing = advise(self.standing, *airs, PRESSURE_PA)
         assert told is not None
         self.verbs.append(told.verb)
-        return told.verb is Verb.OPEN
+        return told.verb is Doors.OPEN
 
 
 def knowing(minute: int, indoors: tuple[float, float], outdoors: tuple[float, float]) -> bool:

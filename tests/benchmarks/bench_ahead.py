@@ -24,9 +24,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from monitor.ahead.courses import NextDay, ahead, fit, paths
-from monitor.ahead.features import Site, ready, sun_height
-from monitor.ahead.grid import History
-from monitor.ahead.outside import Forecast
+from monitor.ahead.forecast import Forecast
+from monitor.ahead.grid import GridAir
+from monitor.ahead.model import Location, ready, sun_height
 from monitor.intake.published import ForecastHour
 from tests.benchmarks.sent_notices import daily_rows, spells
 from tests.benchmarks.shed_simulator import Climate, Record, climates, records, simulate
@@ -50,8 +50,8 @@ class Series(NamedTuple):
     """A record on the ten-minute grid; `real` marks what was measured, not drawn between."""
 
     name: str
-    history: History
-    site: Site
+    history: GridAir
+    site: Location
     real: NDArray[np.bool_]
 
 
@@ -67,7 +67,9 @@ def package_file(package: str, inside: str) -> Path:
     return Path(spec.origin).parent / inside
 
 
-def on_grid(name: str, minute: Array, temperature: Array, vapour_pa: Array, site: Site) -> Series:
+def on_grid(
+    name: str, minute: Array, temperature: Array, vapour_pa: Array, site: Location
+) -> Series:
     """Hourly or five-minute values on the ten-minute grid; gaps over two hours stay gaps."""
     known = np.isfinite(temperature) & np.isfinite(vapour_pa)
     minute, temperature, vapour_pa = minute[known], temperature[known], vapour_pa[known]
@@ -77,7 +79,7 @@ def on_grid(name: str, minute: Array, temperature: Array, vapour_pa: Array, site
     hole = ~real & (minute[right] - minute[np.maximum(right - 1, 0)] > 120)
     ratio = 621.945 * vapour_pa / (site.pressure_pa - vapour_pa)
     drawn = [np.where(hole, np.nan, np.interp(grid, minute, v)) for v in (temperature, ratio)]
-    return Series(name, History(grid, *drawn), site, real)
+    return Series(name, GridAir(grid, *drawn), site, real)
 
 
 def magnus_pa(dew_point_c: Array) -> Array:
@@ -101,7 +103,7 @@ def airports() -> Iterator[Series]:
         )
         yield on_grid(
             str(name), epoch_minutes(rows["time"]), temperature, magnus_pa(dew_point),
-            Site(40.7, -74.0),
+            Location(40.7, -74.0),
         )  # fmt: skip
 
 
@@ -119,7 +121,9 @@ def stations() -> Iterator[Series]:
         temperature = rows["Temperatuur"].to_numpy(float)
         humidity = rows["Vochtigheid"].to_numpy(float).clip(1, 100)
         vapour = humidity / 100 * magnus_pa(temperature)
-        yield on_grid(str(name), epoch_minutes(rows["time"]), temperature, vapour, Site(51.0, 3.8))
+        yield on_grid(
+            str(name), epoch_minutes(rows["time"]), temperature, vapour, Location(51.0, 3.8)
+        )
 
 
 def typical_years() -> Iterator[Series]:
@@ -127,7 +131,7 @@ def typical_years() -> Iterator[Series]:
     for climate in climates().values():
         hours = np.arange(1, len(climate.temperature_c) + 1)
         minute = 26_824_320 + 60.0 * (hours - climate.utc_offset_h)
-        site = Site(climate.latitude, climate.longitude)
+        site = Location(climate.latitude, climate.longitude)
         yield on_grid(climate.name, minute, climate.temperature_c, climate.vapour_pa, site)
 
 
@@ -245,8 +249,8 @@ class Moments(NamedTuple):
 
 def shed_moments(record: Record, every_days: int, skip: int) -> Moments:
     """Ask all through the year from the second month on; with skip, in every skip-th stretch."""
-    history = History(*record[3:8])
-    site = Site(record.latitude, record.longitude)
+    history = GridAir(*record[3:8])
+    site = Location(record.latitude, record.longitude)
     past, limit = ready(history), record.shed.hot_c
     begins, on = spells(history.temperature_c, limit)
     steps, told = [], []
@@ -404,8 +408,8 @@ def _with_cloud(record: Record, climate: Climate, days: int) -> Array:
 
     The days begin with the thirtieth week, when the sun is high in the north.
     """
-    history = History(*record[3:8])
-    site = Site(record.latitude, record.longitude)
+    history = GridAir(*record[3:8])
+    site = Location(record.latitude, record.longitude)
     forecast, missed = Forecast(site), []
     first = 30 * 7 * 24
     for hour in range(first, first + 24 * days):
@@ -416,7 +420,7 @@ def _with_cloud(record: Record, climate: Climate, days: int) -> Array:
         told = enumerate(climate.cloud_pct[hour : hour + 25].tolist())
         forecast.take([ForecastHour(now + 60 * h, None, None, cloud) for h, cloud in told], now)
         last_days = slice(index - 15 * DAY + 1, index + 1)
-        past = History(*(None if v is None else v[last_days] for v in history))
+        past = GridAir(*(None if v is None else v[last_days] for v in history))
         forecast.hold_against(now, past)
         forecast.clouds.hold_against("shed", now, float(past.temperature_c[-1]))
         own = ahead(model, past, now)
@@ -430,7 +434,7 @@ def _with_cloud(record: Record, climate: Climate, days: int) -> Array:
 
 
 def _off(
-    history: History, index: int, lead_h: int, own: NextDay, bright: NextDay, site: Site
+    history: GridAir, index: int, lead_h: int, own: NextDay, bright: NextDay, site: Location
 ) -> list[float]:
     """By how much both are off so many hours later [K]; NaN by night."""
     then = index + lead_h * HOUR
@@ -455,9 +459,9 @@ def _shed_row(name: str, limit: str, moments: Moments, notices: Notices) -> str:
 def cost() -> list[Row]:
     """Twenty spaces with a year behind them."""
     record = next(records(["Greensboro"]))
-    history, site = History(*record[3:8]), Site(record.latitude, record.longitude)
+    history, site = GridAir(*record[3:8]), Location(record.latitude, record.longitude)
     now = int(history.minute[-1])
-    recent = History(*(v[-15 * DAY :] for v in history if v is not None))
+    recent = GridAir(*(v[-15 * DAY :] for v in history if v is not None))
     began = time.perf_counter()
     models = [fit(history, now, site) for _ in range(20)]
     fitted = time.perf_counter()

@@ -23,12 +23,11 @@ import numpy as np
 
 from monitor.drying import crisp_day, members
 from monitor.drying import ensemble as dryness
-from monitor.drying import taught as lessons
-from monitor.drying.air_to_come import like_recent_days, usual_day
-from monitor.drying.hours import HourlyAir, hourly
+from monitor.drying.hours import HourlyAir, like_recent_days, usual_day
 from monitor.site import flowers
 from tests.benchmarks import drying_simulator as simulator
 from tests.benchmarks.table import Row
+from tests.drying.hourly import hourly
 
 LEADS = ((0, 1), (1, 2), (2, 4), (4, 7), (7, 14))
 BOOK = flowers.read_book(
@@ -164,7 +163,7 @@ def ask(
     weighed: bool,
     prior: members.Prior | None = None,
     bends: bool = False,
-) -> Iterator[tuple[float, crisp_day.Outlook]]:
+) -> Iterator[tuple[float, crisp_day.CrispDay]]:
     """What the model says each half day, from half a day after hanging to when it is dry.
 
     bends  a stem is bent whenever the model asks for it, at most once in two days
@@ -174,12 +173,12 @@ def ask(
     last = LONGEST_DAYS * 24 if season.dry is None else (season.dry - season.hung) // 60
     air = air_of(season, min(last // 24 + 2, simulator.DAYS))
     ensemble, used = dryness.begin(hung, prior), 0
-    tests: list[dryness.SnapTest] = []
+    tests: list[dryness.BentStem] = []
     every = ASK_EVERY_H if season.dry is not None else 2 * ASK_EVERY_H
     for after in range(ASK_EVERY_H, last + 1, every):
         now = hung.hour + after
         told = [
-            dryness.Weighing(minute, grams)
+            dryness.BunchMass(minute, grams)
             for minute, grams in season.weighings
             if weighed and minute < now * 60
         ]
@@ -189,12 +188,12 @@ def ask(
         else:
             ensemble = dryness.step(ensemble, air.before(now))
         usual = usual_day(air.before(now), now)
-        [said] = crisp_day.outlooks([ensemble], [like_recent_days(ensemble, usual)])
+        [said] = crisp_day.crisp_days([ensemble], [like_recent_days(ensemble.hung, usual)])
         yield now, said
         if bends and said.p_crisp >= 0.8 and (not tests or now * 60 - tests[-1].minute >= 2880):
             place = (now * 60 - season.hung) // simulator.STEP_MIN
             dry = bool(season.moisture_pct_db[place] <= season.target_pct_db)
-            tests.append(dryness.SnapTest(now * 60, dry))
+            tests.append(dryness.BentStem(now * 60, dry))
 
 
 @dataclass
@@ -298,25 +297,25 @@ def learn(count: int, seed: int) -> tuple[Answers, Answers, Answers]:
     """
     first, fifth, untaught = Run(), Run(), Run()
     for i, batches in enumerate(simulator.runs_of_one_flower(count, 5, seed)):
-        taught: list[lessons.Lesson] = []
+        taught: list[members.Evidence] = []
         for j, season in enumerate(batches[:4]):
             if season.dry is None:
                 continue
             hung = members.Hung(f"run {i} {j}", season.hung, BOOK.flowers[season.flower.name])
-            prior = lessons.learned(taught)
+            prior = members.learned(taught)
             taken_down = season.dry + 720
             weighings = [
-                dryness.Weighing(minute, grams)
+                dryness.BunchMass(minute, grams)
                 for minute, grams in season.weighings
                 if minute < taken_down
             ]
             air = air_of(season, simulator.DAYS).before(taken_down // 60 + 1)
             done = dryness.whole(dryness.recompute(hung, prior, air, weighings))
-            taught.append(lessons.lesson(done, prior))
+            taught.append(members.evidence(done.points, prior))
         for out, season, prior in (
             (first, batches[0], None),
             (untaught, batches[4], None),
-            (fifth, batches[4], lessons.learned(taught)),
+            (fifth, batches[4], members.learned(taught)),
         ):
             one = run([season], weighed=False, prior=prior)
             out.every.model.dry += one.every.model.dry

@@ -13,14 +13,14 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.drying import crisp_day, members
-from monitor.drying.air_to_come import STEP_H, AirToCome, like_recent_days, usual_day
 from monitor.drying.ensemble import begin, still_hanging
+from monitor.drying.hours import STEP_H, AirToCome, like_recent_days, usual_day
 from tests.benchmarks import bench_dryness as bench
 from tests.benchmarks import drying_simulator as simulator
 
@@ -176,7 +176,7 @@ def ask(
                 batch,
                 crisp,
                 weight,
-                like_recent_days(replace(hanging, hour=now), usual_day(air, now)),
+                like_recent_days(hanging.hung, usual_day(air, now)),
                 now,
                 rng,
             )

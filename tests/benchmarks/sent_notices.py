@@ -6,19 +6,17 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.ahead.chances import WITHIN_H, Watched
-from monitor.ahead.courses import fit, paths
-from monitor.ahead.features import Site, ready
-from monitor.ahead.grid import History
+from monitor.ahead.courses import WITHIN_H, Watched, fit, paths
+from monitor.ahead.grid import GridAir
 from monitor.ahead.look import Coming
+from monitor.ahead.model import Location, ready
 from monitor.air.spells import Spell
 from monitor.engine.round import TELL_EVERY_MIN
 from monitor.notices.notice import Circumstances
 from monitor.notices.once_rules import Foretold, Ringing, SoonRules
 from monitor.notices.spell_rules import Policy
 from monitor.site.kinds import Kind
-from monitor.site.spaces import Limits, Space, Use
-from monitor.site.spaces import Site as SettingsSite
+from monitor.site.spaces import Limits, Site, Space, Use
 from monitor.site.time import local_day
 from tests.benchmarks.shed_simulator import Record, climates
 from tests.benchmarks.table import Row
@@ -70,13 +68,13 @@ class Daily(NamedTuple):
 
 def as_the_monitor_sends(record: Record, every_days: int, skip: int) -> Daily:
     """A shed's year through the monitor's own teller, by half hours."""
-    history = History(*record[3:8])
-    site, past = Site(record.latitude, record.longitude), ready(history)
+    history = GridAir(*record[3:8])
+    site, past = Location(record.latitude, record.longitude), ready(history)
     limit, minutes = record.shed.hot_c, history.minute
     begins, on = spells(history.temperature_c, limit)
     zone = f"Etc/GMT{-round(climates_offset_h(record)):+d}"
     space = Space("shed", Use.HANGING, Limits(hot_c=limit))
-    place = SettingsSite("Bench", *site[:2], 0.0, zone, "°C", {"shed": space}, {})
+    place = Site("Bench", *site[:2], 0.0, zone, "°C", {"shed": space}, {})
     around, policy, teller = Circumstances(place, site.pressure_pa), Policy(), SoonRules(())
     delay = -(-space.delays.hot // 10)
     known = [_spell(int(b), on, minutes) for b in begins]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from monitor.drying.air_to_come import Foreseen
 from monitor.drying.ensemble import whole
+from monitor.drying.hours import Foreseen
 from monitor.drying.prospects import Prospect, Prospects
 from monitor.entries.batches import Batch
 

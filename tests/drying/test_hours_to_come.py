@@ -10,7 +10,7 @@ import pytest
 
 from monitor.ahead import lesson as learning
 from monitor.ahead.look import Coming, Foresight
-from monitor.drying.air_to_come import (
+from monitor.drying.hours import (
     DAY_KEEPS,
     AirToCome,
     Foreseen,

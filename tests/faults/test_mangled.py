@@ -26,7 +26,7 @@ from hypothesis import strategies as st
 from starlette.requests import Request as HttpRequest
 
 from monitor.ahead import lesson as learning
-from monitor.ahead.features import Site as Place
+from monitor.ahead.model import Location
 from monitor.air import states
 from monitor.air.fold import State
 from monitor.edges import listen
@@ -295,7 +295,9 @@ def state(data: bytes) -> bool:
     return states.load(data) is not None
 
 
-LESSON = learning.Lesson("loft", 1, learning.unlearned(Place(54.9, -2.1, "Europe/London"), 1), None)
+LESSON = learning.Lesson(
+    "loft", 1, learning.unlearned(Location(54.9, -2.1, "Europe/London"), 1), None
+)
 
 
 def lesson(data: bytes) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from monitor.ahead.airing import AiringHours
+from monitor.ahead.airing_hours import AiringHours
 from monitor.air.minute import MinuteOfAir, drying_too_slowly
 from monitor.air.spells import Spell, SpellChanges
 from monitor.notices.notice import Circumstances, Notice, Part, Said, Weight

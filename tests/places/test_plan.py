@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.ahead.exchange import Exchange
+from monitor.ahead.lesson import Exchange
 from monitor.drying.members import book_prior
 from monitor.places.plan import (
     Candidate,

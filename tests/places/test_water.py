@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.ahead.airing import Airing, AiringHours, Verb
-from monitor.ahead.exchange import Exchange
+from monitor.ahead.airing import Airing, Doors
+from monitor.ahead.airing_hours import AiringHours
+from monitor.ahead.lesson import Exchange
 from monitor.air.minute import MinuteOfAir
 from monitor.drying.prospects import Prospect
 from monitor.entries.batches import Batch, Stay
@@ -106,7 +107,7 @@ NOW_MS = 29_732_220 * 60_000  # 2026-07-13 10:00 in London
 
 def test_airing_in_words() -> None:
     advice = Airing(
-        Verb.OPEN, 16.4, 58.0, 0.6, 0.8, 2.0, 0.6, -3.6, -127.0, 0.97, "it carries less", "rain"
+        Doors.OPEN, 16.4, 58.0, 0.6, 0.8, 2.0, 0.6, -3.6, -127.0, 0.97, "it carries less", "rain"
     )
     assert airing_told(advice, SITE) == [
         "Open up: it carries less.",

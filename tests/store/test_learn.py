@@ -9,9 +9,8 @@ import pytest
 
 from monitor.ahead import lesson as learning
 from monitor.ahead.courses import ahead
-from monitor.ahead.grid import History
+from monitor.ahead.grid import GridAir, KnownTenMinutes, on_grid
 from monitor.ahead.lesson import Lesson, place_of
-from monitor.ahead.ten_minutes import TenMinutes, on_grid
 from monitor.air.minute import MinuteOfAir
 from monitor.edges.beside import BesideError, ask
 from monitor.engine.effects import Effects
@@ -121,7 +120,7 @@ def test_nothing_later_than_asked_is_looked_at(store: Path) -> None:
     with Reader(store) as reader:
         history = past_of(reader, "loft", True, END - 1440)
     assert history.minute[-1] == END - 1440
-    assert isinstance(history, History)
+    assert isinstance(history, GridAir)
 
 
 def test_means_are_read_once_and_anew_where_late_readings_changed_them(store: Path) -> None:
@@ -136,7 +135,7 @@ def test_means_are_read_once_and_anew_where_late_readings_changed_them(store: Pa
 
     with Reader(store) as reader:
         counting = Counting(reader)
-        means = TenMinutes(counting)
+        means = KnownTenMinutes(counting)
         whole = means.until("loft", END - 20)
         means.until("loft", END)
         assert counting.asked[1] == (END - 20, END)

@@ -13,10 +13,9 @@ import pandas as pd
 
 from monitor.drying import ensemble as dryness
 from monitor.drying import harm as keeping
-from monitor.drying.air_to_come import STEP_H
 from monitor.drying.crisp_day import when_crisp
 from monitor.drying.ensemble import Ensemble, still_hanging
-from monitor.drying.hours import HourlyAir
+from monitor.drying.hours import STEP_H, HourlyAir
 from monitor.drying.prospects import Prospect
 from monitor.drying.standing import Standing, Standings
 from monitor.edges.report.numbers import SpaceWeek

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from monitor.ahead.airing_seen import AiringSeen, airing_seen
+from monitor.ahead.airing_hours import AiringSeen, airing_seen
 from monitor.air.minute import MinuteOfAir
 from monitor.drying.hours import NO_HOURS, HourMeans
 from monitor.drying.prospects import KEPT, Prospect

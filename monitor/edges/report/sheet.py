@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from markupsafe import Markup
 
-from monitor.ahead.airing_seen import AiringSeen
+from monitor.ahead.airing_hours import AiringSeen
 from monitor.air.spells import Spell
 from monitor.edges.report import batch_words, pictures
 from monitor.edges.report.gather import SensorWeek, SiteWeek

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from urllib.parse import quote
 
-from monitor.ahead.airing import Airing, AiringHours, Verb
+from monitor.ahead.airing import Airing, Doors
+from monitor.ahead.airing_hours import AiringHours
 from monitor.air.minute import SlowDrying
 from monitor.drying.prospects import KEPT, Prospect
 from monitor.entries.batches import Batch, BatchState
@@ -348,17 +349,17 @@ def _about(minute: int, now_ms: int, site: Site) -> str:
 # --- airing ---------------------------------------------------------------------------------
 
 _VERBS = {
-    Verb.OPEN: "Open up",
-    Verb.CLOSE: "Keep doors and windows shut",
-    Verb.LEAVE: "Leave doors and windows as they are",
+    Doors.OPEN: "Open up",
+    Doors.CLOSE: "Keep doors and windows shut",
+    Doors.LEAVE: "Leave doors and windows as they are",
 }
 
 
 def airing_sentence(airing: Airing) -> str:
     """The advice and its reason, in one sentence.
 
-    >>> from monitor.ahead.airing import Airing, Verb
-    >>> airing_sentence(Airing(Verb.OPEN, 0, 0, 0, 0, 0, 1, 0, None, 0.9, "it is drier", "rain"))
+    >>> from monitor.ahead.airing import Airing, Doors
+    >>> airing_sentence(Airing(Doors.OPEN, 0, 0, 0, 0, 0, 1, 0, None, 0.9, "it is drier", "rain"))
     'Open up: it is drier.'
     """
     return f"{_VERBS[airing.verb]}: {airing.why}."
