@@ -10,15 +10,15 @@ import pytest
 from tests.house import PACKAGE, Figure, figures
 
 CEILINGS = {
-    "modules": 222,
-    "lines of code": 25_700,
+    "modules": 192,
+    "lines of code": 26_700,
     "lines of the longest module": 460,
     "modules under 40 lines with one importer": 8,
-    "functions over 40 lines": 20,
+    "functions over 40 lines": 13,
     "dictionaries keyed by Kind outside its table": 0,
-    "dict[str, Any] in edges": 17,
-    "class names used twice": 20,
-    "dead names": 24,
+    "dict[str, Any] in edges": 15,
+    "class names used twice": 11,
+    "dead names": 22,
 }
 FIGURES = tuple(figures(PACKAGE))
 
