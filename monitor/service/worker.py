@@ -251,6 +251,9 @@ class Worker:
             entered = self.enter(event.request)
         except RequestError as refused:
             event.answer.set_exception(refused)
+        except WriteError:
+            event.answer.set_exception(RequestError(_STORE_FAILED))
+            raise
         else:
             self._answers.append((event.answer, entered))
 

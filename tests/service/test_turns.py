@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import itertools
+import threading
+import time
 from pathlib import Path
 
 import pytest
 
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
-from monitor.entries.entries import Request
+from monitor.entries.entries import Request, RequestError
 from monitor.notices.spell_rules import Policy
 from monitor.service.settings.settings import load
 from monitor.service.views import batches_plain
-from monitor.service.worker import MINUTES_AT_A_TIME, Worker
+from monitor.service.worker import MINUTES_AT_A_TIME, Enter, Worker
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.time import MINUTE_MS
+from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.service.test_live import SETTINGS
 from tests.service.test_payload_watch import BOOK
@@ -83,3 +86,47 @@ def test_just_started_it_answers_from_the_store(tmp_path: Path) -> None:
             ]
         worker.stop()
         worker.run()
+
+
+def test_a_store_made_read_only_under_way_answers_who_enters_and_goes_on_once_it_can(
+    tmp_path: Path,
+) -> None:
+    """SQLite's own query_only refuses writes as a disk does that was made read-only."""
+    (tmp_path / "garden.toml").write_text(SETTINGS, "utf-8")
+    site = load(tmp_path / "garden.toml").site
+    worker = Worker(
+        tmp_path / "x.sqlite",
+        lambda archive: Engine(site, Policy(), BOOK, archive),
+        None,
+        lambda: END_MS,
+        time.monotonic,
+    )
+
+    def read_only(on: bool) -> None:
+        worker.post(lambda one: one.writer._db.execute(f"PRAGMA query_only = {on}") and None)
+
+    def hang(name: str) -> int:
+        space = next(iter(site.hanging()))
+        said = {"flower": "statice", "space": space, "bunches": 6, "name": name}
+        asked = Enter(Request("hang", dict(said)))
+        worker.post(asked)
+        return asked.answer.result(30).entry.id
+
+    thread = threading.Thread(target=worker.run)
+    thread.start()
+    try:
+        assert hang("first") == 1
+        read_only(True)
+        with pytest.raises(RequestError, match="could not be stored"):
+            hang("second")
+        while worker.trouble is None and thread.is_alive():
+            time.sleep(0.01)
+        assert worker.trouble == "the disk is read-only"
+        read_only(False)
+        assert hang("third") == 2
+        assert worker.trouble is None
+    finally:
+        worker.stop()
+        thread.join()
+    with Reader(tmp_path / "x.sqlite") as reader:
+        assert [entry.arguments["name"] for entry in reader.entries()] == ["first", "third"]
