@@ -4,10 +4,9 @@ The answer is a bundle of likely paths: the middle course, and about it the erro
 own past at this time of day. Temperature and humidity ratio err together in each path, so that
 relative humidity and deficit follow from them path by path, and every quantile is of one bundle.
 
-Whether a limit will be passed in the coming hours, as the paths ahead see it.
-
-A limit counts as passed once it has been for as long as its delay, as for spells. What was past
-it already in the last minutes counts towards that.
+Whether a limit will be passed in the coming hours is read from the same paths. A limit counts as
+passed once it has been for as long as its delay, as for spells. What was past it already in the
+last minutes counts towards that.
 """
 
 from __future__ import annotations

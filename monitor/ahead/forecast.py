@@ -4,12 +4,11 @@ What was said is held against what came, by how many hours ahead it was said. So
 for nothing until it has been right for a while, and one that errs by a constant is put right. Its
 error and the monitor's own are taken as independent; the two are weighed by their variances.
 
-What a forecast of cloud changes in a space's hours ahead: learned from where they were wrong.
-
-A roof or a window lets the sun into a room, and how much is known of no room beforehand. So what
-was foreseen six hours ahead is held against what came, beside how much more sun than in the last
-days was foretold for those hours. Where the two go together, the next hours are moved by as much;
-where they do not, or the forecast of cloud is poor, nothing moves.
+What a forecast of cloud changes is learned from where the hours ahead were wrong. A roof or a
+window lets the sun into a room, and how much is known of no room beforehand. So what was foreseen
+six hours ahead is held against what came, beside how much more sun than in the last days was
+foretold for those hours. Where the two go together, the next hours are moved by as much; where they
+do not, or the forecast of cloud is poor, nothing moves.
 """
 
 from __future__ import annotations

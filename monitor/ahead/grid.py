@@ -3,7 +3,7 @@
 What is not known is NaN. Lags and profiles look backwards only: the value at an index never
 depends on anything after it.
 
-The ten-minute means of a space's air, each read from the store once.
+The ten-minute means of its air are read from the store once each.
 """
 
 from __future__ import annotations

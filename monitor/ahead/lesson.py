@@ -3,18 +3,17 @@
 Learned at half past four of the site's day, from what was known then, in a process of its own
 (`store/learn.py`): it takes longer than the worker may, and memory that it gives back.
 
-How often a room's air is changed in an hour, learned from its own water.
-
-A room follows the water outdoors with a lag of one air change. But its wood takes up water and
-gives it back too, often more than the leaks do, and what hangs gives off more. So a small balance
-is stepped through the measured days for each of many air changes an hour and strengths of wood:
+How often a room's air is changed in an hour is learned from its own water. A room follows the water
+outdoors with a lag of one air change. But its wood takes up water and gives it back too, often more
+than the leaks do, and what hangs gives off more. So a small balance is stepped through the measured
+days for each of many air changes an hour and strengths of wood:
 
     dW/dt = n (W_out - W) + k (wood - RH) + source + flowers · VPD,    dwood/dt = (RH - wood) / tau
 
-Only the temperature is taken from the room's sensor to drive it; the humidity is what it must
-meet. The sources and the beginning are fitted for each, by least squares, and how much worse the
-fit grows away from the best tells how sure the answer is. A decay after an airing or after
-hanging is part of the same fit.
+Only the temperature is taken from the room's sensor to drive it; the humidity is what it must meet.
+The sources and the beginning are fitted for each, by least squares, and how much worse the fit
+grows away from the best tells how sure the answer is. A decay after an airing or after hanging is
+part of the same fit.
 """
 
 from __future__ import annotations

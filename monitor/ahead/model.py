@@ -5,11 +5,9 @@ logarithm of the humidity ratio. The ridge draws every correction to nothing unt
 earned it, so the simple rule fades out by itself. Each correction is judged on days it was not
 fitted to; those errors, kept as whole paths over the day, are what the bands are made of.
 
-What the next hours of a space are read from.
-
-One row a moment, one column a feature. Columns of the moment hold for every lead; columns of the
-lead say what the usual day, yesterday and the sun do between now and then. All look back only.
-The humidity ratio enters by its logarithm, so that its errors are shares of it.
+The features have one row a moment and one column each. Columns of the moment hold for every lead;
+columns of the lead say what the usual day, yesterday and the sun do between now and then. All look
+back only. The humidity ratio enters by its logarithm, so that its errors are shares of it.
 """
 
 from __future__ import annotations

@@ -1,10 +1,8 @@
 """The air by hours: as it is read from the store, each hour once, and as a batch hung in it.
 
-The air to come, as a batch that hangs in it will feel it.
-
-Each member of a batch lives through days of its own about the space's usual day. Where the space's
-next day is foreseen, a member lives through one of its likely courses first, and then through days
-that begin where that course ended.
+In the air to come each member of a batch lives through days of its own about the space's usual day.
+Where the space's next day is foreseen, a member lives through one of its likely courses first, and
+then through days that begin where that course ended.
 """
 
 from __future__ import annotations

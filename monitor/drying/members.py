@@ -4,7 +4,7 @@ Each member is a point in standard units (one coordinate a quantity, normal with
 deviation 1 by the book), mapped here to what it means. Weighings and finished batches move and
 narrow the points; the mapping stays.
 
-What finished batches teach about the next of the same flower in the same place.
+Finished batches teach about the next of the same flower in the same place.
 """
 
 from __future__ import annotations

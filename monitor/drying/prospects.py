@@ -2,6 +2,9 @@
 
 The air to come is what is foreseen of its space's next day, and then days like the last. What is
 said is kept as it was said then.
+
+Beside it what heat and light do to a batch. One that was taken down is stepped on through the air
+of the space that keeps it: it takes up water again.
 """
 
 from __future__ import annotations
@@ -13,12 +16,13 @@ import numpy as np
 
 from monitor.air.minute import SLOW_HUMIDITY_PCT
 from monitor.drying import ensemble as dryness
-from monitor.drying import harm
 from monitor.drying.crisp_day import CrispDay, crisp_days
 from monitor.drying.ensemble import Ensemble, Pieces
 from monitor.drying.hours import AirToCome, Foreseen, HourlyAir, beginning_with
-from monitor.drying.standing import Standing, Standings
+from monitor.drying.standing import StandingBatch, Standings
 from monitor.entries.batches import Batch
+from monitor.science import light
+from monitor.site.flowers import Flower
 from monitor.site.time import HOUR_MS
 
 KEPT = "kept"
@@ -137,14 +141,14 @@ class Prospects:
             if _watched(b, asked_ms) and not self._standings.holds(b, batches, hour, until_ms)
         )
 
-    def _with_harm(self, prospect: Prospect, batch: Batch, stands: Standing) -> Prospect:
+    def _with_harm(self, prospect: Prospect, batch: Batch, stands: StandingBatch) -> Prospect:
         light, air = stands.light_lx_h, stands.air
-        colour = harm.colour_left(
+        colour = colour_left(
             stands.flower, batch.colour, float(light.sum()), float(light[-24:].sum())
         )
         return replace(
             prospect,
-            opening=harm.opening(stands.ensemble),
+            opening=opening_of(stands.ensemble),
             light_share=colour.share_used,
             months_left=colour.months_left,
             damp_h=int((air.humidity_pct[air.known > 0] > SLOW_HUMIDITY_PCT).sum()),
@@ -297,3 +301,55 @@ def _told_of_no_place(said: Prospect) -> Prospect:
 def _left(ensemble: Ensemble) -> float:
     """Still to lose, the middle member [%]."""
     return float(np.median(ensemble.members.still_to_lose(ensemble.moisture_pct_db)))
+
+
+# °C·h above the opening threshold while moist: our own choice, until outcomes calibrate it.
+SOME_OPENING, MUCH_OPENING = 150.0, 500.0
+NOT_DRY_BELOW = 0.5  # probability of crisp under which a takedown was likely too soon
+
+
+def opening_of(ensemble: Ensemble) -> str | None:
+    """How much the warmth has opened its heads: little, some or much; None: they never do."""
+    if ensemble.hung.flower.opening_above_c is None:
+        return None
+    return opening_word(ensemble.opening_c_h)
+
+
+def opening_word(load_c_h: float) -> str:
+    """The load in a word: little, some or much."""
+    if load_c_h < SOME_OPENING:
+        return "little"
+    return "some" if load_c_h < MUCH_OPENING else "much"
+
+
+@dataclass(frozen=True)
+class Colour:
+    """How a batch's colour stands.
+
+    share_used   light dose so far as a share of what it bears [-], 1 at a noticeable fade
+    months_left  months of good colour at the light of a day now, or None in the dark
+    """
+
+    share_used: float
+    months_left: float | None
+
+
+def colour_left(
+    flower: Flower,
+    colour: str | None,
+    dose_lx_h: float,
+    daily_dose_lx_h: float,
+    *,
+    ultraviolet: bool = False,
+) -> Colour:
+    """How much light the colour has had and how long it will last.
+
+    dose_lx_h        light dose since it was hung [lx·h]
+    daily_dose_lx_h  light dose of a day in the space now [lx·h]
+    ultraviolet      true where the sun reaches it
+    """
+    blue_wool = flower.blue_wool(colour)
+    return Colour(
+        light.share_of_colour_used(dose_lx_h, blue_wool, ultraviolet=ultraviolet),
+        light.months_of_colour_left(dose_lx_h, daily_dose_lx_h, blue_wool, ultraviolet=ultraviolet),
+    )

@@ -53,7 +53,7 @@ class _Known(NamedTuple):
     teachers: tuple[Batch, ...]
 
 
-class Standing(NamedTuple):
+class StandingBatch(NamedTuple):
     """A batch at a full hour, from all that was known of it by then.
 
     air         hour by hour since it was hung, wherever it was
@@ -112,7 +112,7 @@ class Standings:
         batches: Sequence[Batch],
         hour: int,
         until_ms: int | None = None,
-    ) -> Pieces[list[Standing | None]]:
+    ) -> Pieces[list[StandingBatch | None]]:
         """Some of the batches at an epoch hour; None where nothing is known of their air.
 
         Those that only want stepping on are stepped as one.
@@ -137,7 +137,9 @@ class Standings:
         for batch, ensemble in zip(known, stepped, strict=True):
             self._ensembles[batch.hung_by] = self._ensembles[batch.hung_by][0], ensemble
         return [
-            Standing(self.flower(batch), self._ensembles[batch.hung_by][1], *airs[batch.hung_by])
+            StandingBatch(
+                self.flower(batch), self._ensembles[batch.hung_by][1], *airs[batch.hung_by]
+            )
             if batch.hung_by in airs
             else None
             for batch in some
@@ -145,7 +147,7 @@ class Standings:
 
     def standing(
         self, batch: Batch, batches: Sequence[Batch], hour: int, until_ms: int | None = None
-    ) -> Standing | None:
+    ) -> StandingBatch | None:
         """One batch at an epoch hour; None where nothing is known of the air it has been in."""
         return dryness.whole(self.stand([batch], batches, hour, until_ms))[0]
 

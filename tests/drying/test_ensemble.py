@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.drying import crisp_day, harm, members, scales
+from monitor.drying import crisp_day, members, prospects, scales
 from monitor.drying import ensemble as dryness
 from monitor.drying.hours import HourlyAir, like_recent_days, usual_day
 from monitor.science import drying
@@ -329,23 +329,23 @@ def test_a_shed_that_bakes_opens_heads_and_a_cool_room_hardly_does() -> None:
     shed, room = air(14, 26, 50, swing=10), air(14, 17, 50, swing=1)
     words = []
     for here in (shed, room):
-        words.append(harm.opening(recompute(HUNG, PRIOR, here)))
+        words.append(prospects.opening_of(recompute(HUNG, PRIOR, here)))
     assert words[0] in ("some", "much")
     assert words[1] == "little"
     statice = replace(HUNG, flower=BOOK.flowers["statice"])
-    assert harm.opening(recompute(statice, PRIOR, shed)) is None
+    assert prospects.opening_of(recompute(statice, PRIOR, shed)) is None
 
 
 def test_colour_lasts_half_a_year_in_a_room_and_weeks_in_the_sun() -> None:
     """Common practice: six to eight months at about 200 lx for ten hours a day."""
     flower = BOOK.flowers["strawflower"]
-    room = harm.colour_left(flower, "pink", 0, 200 * 10).months_left
-    sun = harm.colour_left(flower, "pink", 0, 40_000 * 6, ultraviolet=True).months_left
+    room = prospects.colour_left(flower, "pink", 0, 200 * 10).months_left
+    sun = prospects.colour_left(flower, "pink", 0, 40_000 * 6, ultraviolet=True).months_left
     assert room is not None
     assert sun is not None
     assert 6 <= room <= 8
     assert sun < 1
-    orange = harm.colour_left(flower, "orange", 0, 200 * 10).months_left
+    orange = prospects.colour_left(flower, "orange", 0, 200 * 10).months_left
     assert orange is not None
     assert orange > room
 

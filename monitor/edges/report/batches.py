@@ -12,12 +12,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from monitor.drying import ensemble as dryness
-from monitor.drying import harm as keeping
 from monitor.drying.crisp_day import when_crisp
 from monitor.drying.ensemble import Ensemble, still_hanging
 from monitor.drying.hours import STEP_H, HourlyAir
-from monitor.drying.prospects import Prospect
-from monitor.drying.standing import Standing, Standings
+from monitor.drying.prospects import Prospect, opening_of
+from monitor.drying.standing import StandingBatch, Standings
 from monitor.edges.report.numbers import SpaceWeek
 from monitor.entries.batches import Batch
 from monitor.science import light
@@ -172,7 +171,9 @@ def _batch_week(
 # -- its course ------------------------------------------------------------------------------------
 
 
-def _course(standings: Standings, stands: Standing, space: str, said: Prospect | None) -> Course:
+def _course(
+    standings: Standings, stands: StandingBatch, space: str, said: Prospect | None
+) -> Course:
     """From the hanging on; where it still hangs (`said`), also as far ahead as it is expected."""
     past = _past(stands)
     if said is None:
@@ -185,7 +186,7 @@ def _course(standings: Standings, stands: Standing, space: str, said: Prospect |
     return Course(*(np.concatenate(pair) for pair in zip(past, ahead, strict=True)))
 
 
-def path_of(stands: Standing) -> Floats:
+def path_of(stands: StandingBatch) -> Floats:
     """Moisture of every member at the hanging and after each hour, shape (hours + 1, members)."""
     ensemble = stands.ensemble
     start = dryness.at_hanging(ensemble).moisture_pct_db
@@ -193,7 +194,7 @@ def path_of(stands: Standing) -> Floats:
     return dryness.trace(ensemble.members, start, [hours], [ensemble.hung])
 
 
-def _past(stands: Standing) -> Course:
+def _past(stands: StandingBatch) -> Course:
     ensemble = stands.ensemble
     left = ensemble.members.still_to_lose(path_of(stands))
     minutes = 60.0 * (ensemble.hung.hour + np.arange(len(left), dtype=np.float64))
@@ -273,7 +274,7 @@ def _weighed(batch: Batch, ensemble: Ensemble, now: int) -> tuple[tuple[int, flo
 def _harm(
     batch: Batch,
     spaces: Mapping[str, SpaceWeek],
-    stands: Standing | None,
+    stands: StandingBatch | None,
     begin: int,
     now: int,
     slow_h: int,
@@ -296,7 +297,7 @@ def _harm(
     )
     return Harm(
         opening_h=warm if opens else None,
-        opening=None if stands is None else keeping.opening(stands.ensemble),
+        opening=None if stands is None else opening_of(stands.ensemble),
         light_share=0.0 if stands is None else float(stands.light_lx_h.sum()) / bears,
         light_share_week=dose / bears,
         damp_h=damp if limited else None,
@@ -337,7 +338,7 @@ def _others(
 
 
 def _would_have(
-    standings: Standings, site: Site, stands: Standing, space: str
+    standings: Standings, site: Site, stands: StandingBatch, space: str
 ) -> Iterator[Elsewhere]:
     ensemble = stands.ensemble
     here = when_crisp(ensemble, standings.ahead(space, ensemble))
@@ -346,7 +347,9 @@ def _would_have(
         yield from _place(name, here, when_crisp(there, standings.ahead(name, there)))
 
 
-def _moved(standings: Standings, site: Site, stands: Standing, space: str) -> Iterator[Elsewhere]:
+def _moved(
+    standings: Standings, site: Site, stands: StandingBatch, space: str
+) -> Iterator[Elsewhere]:
     ensemble = stands.ensemble
     here = when_crisp(ensemble, standings.ahead(space, ensemble))
     for name, _ in _others(standings, site, space, ensemble.hour - 72, ensemble.hour):

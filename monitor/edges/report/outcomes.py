@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.drying import harm
-from monitor.drying.standing import Standing, Standings
+from monitor.drying.prospects import NOT_DRY_BELOW, colour_left, opening_of
+from monitor.drying.standing import StandingBatch, Standings
 from monitor.edges.report.batches import path_of
 from monitor.entries.batches import Batch, Outcome
 from monitor.site.flowers import Flower
@@ -101,7 +101,7 @@ def taken(
 
 
 def _conditions(
-    reader: Reader, site: Site, batch: Batch, space: str, stands: Standing
+    reader: Reader, site: Site, batch: Batch, space: str, stands: StandingBatch
 ) -> Conditions:
     flower, ensemble, air, light_lx_h = stands
     known = air.known > 0
@@ -111,13 +111,13 @@ def _conditions(
     left = np.median(ensemble.members.still_to_lose(path_of(stands)), axis=1)[1:]
     crisp = left[-len(air) :] <= _CRISP_LEFT_PCT
     opens = flower.opening_above_c
-    colour = harm.colour_left(flower, batch.colour, float(light_lx_h.sum()), 0.0)
+    colour = colour_left(flower, batch.colour, float(light_lx_h.sum()), 0.0)
     return Conditions(
         days=((batch.taken_down_ms or 0) - batch.hung_ms) / DAY_MS,
         load_kpa_h=_load(reader, batch),
         damp_h=float((known & (air.humidity_pct > damp_pct)).sum()),
         warm_h=None if opens is None else float((known & (air.temperature_c > opens)).sum()),
-        opening=harm.opening(ensemble),
+        opening=opening_of(ensemble),
         light_share=colour.share_used,
         arid_h=float((known & (air.humidity_pct < arid_pct) & crisp).sum()),
         p_crisp=float((ensemble.moisture_pct_db <= ensemble.members.target).mean()),
@@ -137,7 +137,7 @@ def cause(one: Taken, what: str) -> str:
 def _of_mould(one: Taken, met: Conditions) -> str:
     if met.damp_h >= _DAMP_H:
         return f"it hung above {humidity(met.damp_pct)} for {lasting(60 * met.damp_h)}"
-    if met.p_crisp < harm.NOT_DRY_BELOW:
+    if met.p_crisp < NOT_DRY_BELOW:
         return f"it was likely not dry when taken down ({round(10 * met.p_crisp)} in 10)"
     if met.days > one.flower.days_hanging[1]:
         usual = f"{one.flower.days_hanging[0]:g} to {one.flower.days_hanging[1]:g}"
