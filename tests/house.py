@@ -34,7 +34,10 @@ REACHED = {
     "on_socket_close on_socket_register_write on_socket_unregister_write": "paho calls them",
     "MaximumPacketSize SessionExpiryInterval connect_timeout": "paho reads them",
     "debuglevel socket_connect_timeout socket_read_timeout": "Apprise and smtplib read them",
-    "should_exit": "uvicorn reads it",
+    "build back_up": "commands beside, named in their `Command`",
+    "backup": "named in the table of commands",
+    "shed arid": "parts and delays that a table names",
+    "VERY_SENSITIVE MEDIUM_RESISTANT RESISTANT": "surfaces of the published table; doctests use it",
     "daemon_threads do_POST log_message": "the standard library's server reads and calls them",
 }
 
@@ -170,17 +173,23 @@ def classes_named_twice(all_modules: list[Module]) -> list[str]:
     return [f"{name}: {', '.join(at)}" for name, at in sorted(places.items()) if len(at) > 1]
 
 
-def dead_names(package: Path) -> list[str]:
-    """Names that nothing in the package reaches, neither its code nor its pages' templates."""
+def unused(package: Path) -> dict[str, str]:
+    """Names that neither the code reaches nor the templates of its pages, and where they are."""
     found = Vulture()
     found.scavenge([str(package)])
     pages = " ".join(file.read_text("utf-8") for file in package.rglob("*.html"))
-    reached = set(re.findall(r"\w+", pages)) | {n for names in REACHED for n in names.split()}
-    return [
-        f"{Path(item.filename).relative_to(package)}:{item.first_lineno} {item.name}"
+    reached = set(re.findall(r"\w+", pages))
+    return {
+        item.name: f"{Path(item.filename).relative_to(package)}:{item.first_lineno}"
         for item in found.get_unused_code(min_confidence=60)
         if item.name not in reached
-    ]
+    }
+
+
+def dead_names(package: Path) -> list[str]:
+    """Those that nothing outside reaches either."""
+    excused = {name for names in REACHED for name in names.split()}
+    return [f"{at} {name}" for name, at in unused(package).items() if name not in excused]
 
 
 def figures(package: Path) -> Iterator[Figure]:

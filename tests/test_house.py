@@ -7,18 +7,18 @@ from __future__ import annotations
 
 import pytest
 
-from tests.house import PACKAGE, Figure, figures
+from tests.house import PACKAGE, REACHED, Figure, figures, unused
 
 CEILINGS = {
-    "modules": 192,
+    "modules": 184,
     "lines of code": 26_700,
     "lines of the longest module": 460,
     "modules under 40 lines with one importer": 8,
     "functions over 40 lines": 13,
     "dictionaries keyed by Kind outside its table": 0,
     "dict[str, Any] in edges": 15,
-    "class names used twice": 11,
-    "dead names": 22,
+    "class names used twice": 3,
+    "dead names": 12,
 }
 FIGURES = tuple(figures(PACKAGE))
 
@@ -30,3 +30,7 @@ def test_no_figure_gets_worse(figure: Figure) -> None:
 
 def test_no_ceiling_is_without_its_figure() -> None:
     assert CEILINGS.keys() == {figure.what for figure in FIGURES}
+
+
+def test_no_name_is_excused_for_nothing() -> None:
+    assert {name for names in REACHED for name in names.split()} <= unused(PACKAGE).keys()
