@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import pwd
 import shutil
@@ -94,7 +95,7 @@ def _start_at(port: int, folder: Path, log: Path, kind: Kind) -> RunningBroker:
         conf.write_text(_MOSQUITTO_CONF.format(port=port, folder=folder, user=user_name()))
         command = [find_mosquitto() or "mosquitto", "-c", str(conf)]
     else:
-        command = [sys.executable, "-m", "monitor.edges.amqtt_process", str(port)]
+        command = [sys.executable, "-m", "monitor.edges.broker", str(port)]
     running = RunningBroker("127.0.0.1", port, kind, spawn(command, log))
     wait_until_it_answers(running, log)
     return running
@@ -161,3 +162,25 @@ def _kind_at_hand() -> Kind:
         "There is no broker on this machine; install mosquitto, "
         'or the small one: pip install "drying-room-monitor[demo]".'
     )
+
+
+async def serve(port: int) -> None:
+    """Be the small broker on the loopback address until killed: there is nothing to put in order.
+
+    It keeps nothing on disk and may lose messages under load: what publishes to it waits for the
+    daemon's progress.
+    """
+    from amqtt.broker import Broker  # type: ignore[import-untyped]  # it carries no types
+
+    settings = {
+        "listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{port}"}},
+        "plugins": {
+            "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True},
+        },
+    }
+    await Broker(settings).start()
+    await asyncio.Event().wait()
+
+
+if __name__ == "__main__":
+    asyncio.run(serve(int(sys.argv[1])))

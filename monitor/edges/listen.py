@@ -24,7 +24,7 @@ ALL = ("#",)
 
 
 @dataclass(slots=True)
-class Heard:
+class TopicHeard:
     """One topic. count: messages heard, without the retained one that was lying there."""
 
     topic: str
@@ -34,7 +34,7 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True)
-class Form:
+class PayloadForm:
     """How a payload is built, in words, and what is understood of it."""
 
     words: str
@@ -44,12 +44,12 @@ class Form:
 
 def listen(
     broker: Broker, seconds: float, clock: Callable[[], int], filters: Sequence[str] = ALL
-) -> list[Heard]:
+) -> list[TopicHeard]:
     """Listen for so long; topics in alphabetical order, at most MOST_TOPICS.
 
     raises  BrokerError
     """
-    heard: dict[str, Heard] = {}
+    heard: dict[str, TopicHeard] = {}
     until = time.monotonic() + seconds
     with Guest(broker, filters, clock=clock) as guest:
         while (left := until - time.monotonic()) > 0:
@@ -57,31 +57,31 @@ def listen(
             for message in guest.take():
                 if message.topic not in heard and len(heard) >= MOST_TOPICS:
                     continue
-                one = heard.setdefault(message.topic, Heard(message.topic))
+                one = heard.setdefault(message.topic, TopicHeard(message.topic))
                 one.payload = message.payload
                 one.count += not message.retained
                 one.retained |= message.retained
     return [heard[topic] for topic in sorted(heard)]
 
 
-def form_of(topic: str, payload: bytes) -> Form:
+def form_of(topic: str, payload: bytes) -> PayloadForm:
     """What the payload seems to be: a bare number, JSON, SenML (RFC 8428), or none of these."""
     try:
         text = payload.decode()
         document = json.loads(text)
     except (UnicodeDecodeError, ValueError, RecursionError):
-        return Form("no number, no JSON: nothing we can read")
+        return PayloadForm("no number, no JSON: nothing we can read")
     if _is_number(document):
         found = guess(words_of(topic.rsplit("/", 1)[-1]), document, text)
-        return Form("a bare number", ((found, ""),) if found else ())
+        return PayloadForm("a bare number", ((found, ""),) if found else ())
     if _is_senml(document):
         return _senml_form(document)
     if isinstance(document, dict | list):
         return _json_form(document)
-    return Form("JSON, but neither a number nor named values")
+    return PayloadForm("JSON, but neither a number nor named values")
 
 
-def report(heard: Sequence[Heard], seconds: float) -> str:
+def report(heard: Sequence[TopicHeard], seconds: float) -> str:
     """The whole as text for a terminal: groups, then settings to paste."""
     if not heard:
         return (
@@ -105,7 +105,7 @@ def report(heard: Sequence[Heard], seconds: float) -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-def settings_lines(heard: Heard, seconds: float) -> str:
+def settings_lines(heard: TopicHeard, seconds: float) -> str:
     """Settings for one topic, ready to paste; empty where nothing is understood."""
     form = form_of(heard.topic, heard.payload)
     if not form.reads:
@@ -136,7 +136,7 @@ def plain(text: str) -> str:
     return shown if len(shown) <= SHOWN_LETTERS else shown[: SHOWN_LETTERS - 1] + "…"
 
 
-def _rate(one: Heard, seconds: float) -> str:
+def _rate(one: TopicHeard, seconds: float) -> str:
     lying = "a retained one lay there" if one.retained else ""
     if not one.count:
         return f"{lying}, nothing new"
@@ -156,7 +156,7 @@ def _is_senml(document: object) -> bool:
     )
 
 
-def _senml_form(records: list[dict[str, object]]) -> Form:
+def _senml_form(records: list[dict[str, object]]) -> PayloadForm:
     base, names = "", []
     reads = []
     for record in records[:MOST_NUMBERS_A_TOPIC]:
@@ -168,10 +168,10 @@ def _senml_form(records: list[dict[str, object]]) -> Form:
             found = guess(words_of(str(record.get("n", name))), value, "")
             if found is not None:
                 reads.append((found, f"senml = {_quoted(name)}"))
-    return Form(f"SenML with {plain(', '.join(names))}", _once_each(reads))
+    return PayloadForm(f"SenML with {plain(', '.join(names))}", _once_each(reads))
 
 
-def _json_form(document: object) -> Form:
+def _json_form(document: object) -> PayloadForm:
     leaves = list(islice(_leaves(document, ""), MOST_NUMBERS_A_TOPIC))
     reads, when = [], None
     for pointer, value in leaves:
@@ -184,7 +184,9 @@ def _json_form(document: object) -> Form:
             if found is not None:
                 reads.append((found, f"at = {_quoted(pointer)}"))
     known = ", ".join(pointer for pointer, value in leaves if not isinstance(value, dict | list))
-    return Form(f"JSON with {plain(known)}" if known else "empty JSON", _once_each(reads), when)
+    return PayloadForm(
+        f"JSON with {plain(known)}" if known else "empty JSON", _once_each(reads), when
+    )
 
 
 def _once_each(reads: list[tuple[Guess, str]]) -> tuple[tuple[Guess, str], ...]:

@@ -14,8 +14,8 @@ from monitor.edges.socket import SocketError, ask
 from monitor.entries.entries import RequestError
 from monitor.service import requests
 from monitor.service.cli import FailedError
+from monitor.service.requests import read_time
 from monitor.service.settings.settings import Settings, load, socket_file
-from monitor.service.times import read_time
 
 DEFAULT_CONFIG = (Path("drying-room.toml"), Path("/etc/drying-room/drying-room.toml"))
 
@@ -93,10 +93,10 @@ def plan(asked: Namespace) -> None:
 
 def saltcheck(asked: Namespace) -> None:
     """Check a sensor in its jar of wet salt, or beside another."""
-    from monitor.service import salt_command
+    from monitor.service import saltcheck as check
 
     settings = settings_of(asked)
-    wants = salt_command.Wants(
+    wants = check.Wants(
         asked.sensor,
         asked.salt,
         asked.beside,
@@ -105,6 +105,6 @@ def saltcheck(asked: Namespace) -> None:
         yes=asked.yes,
         stop=asked.stop,
     )
-    told = salt_command.saltcheck(wants, lambda request: answer_to(settings, request), asked.json)
+    told = check.saltcheck(wants, lambda request: answer_to(settings, request), asked.json)
     if asked.json:
         printed(asked, told, str)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import logging
+import os
 import selectors
 import signal
+import socket
 import sys
 import threading
 from collections.abc import Callable, Sequence
@@ -15,7 +17,7 @@ from functools import partial
 from zoneinfo import ZoneInfo
 
 from monitor.edges import broker as broker_edge
-from monitor.edges import clock, systemd
+from monitor.edges import clock
 from monitor.edges import mqtt as mqtt_edge
 from monitor.edges.mqtt import Link
 from monitor.edges.page.house import Listens, PageOrder, PageProcess, Present
@@ -29,17 +31,12 @@ from monitor.notices.spell_rules import Policy
 from monitor.service.desk import Desk
 from monitor.service.errands import Errands
 from monitor.service.jobs import Replay, Stepper, Timetable
-from monitor.service.outgoing import Outgoing
+from monitor.service.outgoing import PhoneOutbox, WayOut
 from monitor.service.requests import EntryLine
-from monitor.service.settings.flower_book import book_of
-from monitor.service.settings.settings import (
-    Notices,
-    Settings,
-    read_secret,
-    socket_file,
-)
+from monitor.service.settings.files import read_secret
+from monitor.service.settings.settings import Notices, Settings, book_of, socket_file
 from monitor.service.watches import BrokerWatch, FloodWatch, PayloadWatch, Publisher, Timekeeper
-from monitor.service.worker import WayOut, Worker
+from monitor.service.worker import Worker
 from monitor.store.connection import DAMAGED, FULL, WriteError, why_failed
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
@@ -98,9 +95,9 @@ class Daemon:
             working.start()
             sending.start()
             page.start()
-            systemd.tell("READY=1")
+            tell_systemd("READY=1")
             self._watch(worker, working, sending)
-            systemd.tell("STOPPING=1")
+            tell_systemd("STOPPING=1")
             if self._until_ms is not None and self._failed is None:
                 self._deliver_last(worker)
         if self._failed is not None:
@@ -151,7 +148,7 @@ class Daemon:
     def _sender(self, worker: Worker) -> Sender:
         addresses = {a.name: a.url() for a in self._settings.notices.addresses}
         store, page = self._settings.store.file, self._settings.page.address
-        outbox = Outgoing(store, page, list(addresses), worker.now_ms)
+        outbox = PhoneOutbox(store, page, list(addresses), worker.now_ms)
 
         def report(outcome: Outcome) -> None:
             if not outbox.note(outcome):
@@ -248,7 +245,7 @@ class Daemon:
             fresh = clock.monotonic_s() - min(worker.beat_s, self._sender_beat_s) < FRESH_S
             on_time = self._timetable is None or self._timetable.alive
             if fresh and on_time and all(t.is_alive() for t in threads):
-                systemd.tell("WATCHDOG=1")
+                tell_systemd("WATCHDOG=1")
 
     def _deliver_last(self, worker: Worker) -> None:
         """At a replay's end, give the notices that are due the time to be delivered."""
@@ -261,7 +258,7 @@ class Daemon:
             threading.Event().wait(0.1)
 
 
-def _alarm(worker: Worker, outgoing: Outgoing, error: WriteError) -> None:
+def _alarm(worker: Worker, outgoing: PhoneOutbox, error: WriteError) -> None:
     """The store cannot be written: say it past the store."""
     now_ms = worker.now_ms()
     reason = why_failed(error)
@@ -336,3 +333,15 @@ def policy_of(notices: Notices) -> Policy:
 
 def _minute(at: time) -> int:
     return at.hour * 60 + at.minute
+
+
+def tell_systemd(state: str) -> None:
+    """Send a state such as READY=1 or WATCHDOG=1 over the socket it gives us (sd_notify(3))."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return
+    if address.startswith("@"):
+        address = "\0" + address[1:]
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as messages:
+        messages.connect(address)
+        messages.sendall(state.encode())

@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from threading import Thread
+from types import TracebackType
+from typing import NamedTuple
 
 from monitor.edges import beside
 from monitor.edges import broker as broker_edge
 from monitor.edges.broker import RunningBroker
 from monitor.edges.clock import monotonic_s
-from monitor.edges.phone import Message, Phone, as_text
 from monitor.edges.recordings import replay
 from monitor.edges.report.order import REPORT
 from monitor.edges.socket import SocketError, ask
 from monitor.service.errands import report_order
+from monitor.service.settings.files import shipped
 from monitor.service.settings.settings import Settings, load, socket_file
-from monitor.service.shipped import shipped
 from monitor.site.time import epoch_ms_of, utc
 
 READINGS = "sample_readings/nine_days"
@@ -56,7 +60,7 @@ def demo(folder: Path | None, amqtt: bool) -> int:
     return 0
 
 
-def _ring(message: Message) -> None:
+def _ring(message: PhoneNotice) -> None:
     print(as_text(message), flush=True)
 
 
@@ -146,3 +150,83 @@ def _wait_for_monitor(control: Path) -> None:
         except SocketError:
             pass
     raise SocketError("the monitor did not come up; its log says why")
+
+
+LONGEST_BYTES = 64 * 1024
+
+
+class PhoneNotice(NamedTuple):
+    """A notice as the phone got it."""
+
+    title: str
+    body: str
+
+
+class Phone:
+    """Listens on a free port of 127.0.0.1 while in its `with`, and hands on each message.
+
+    show  called from the phone's own threads, in the order of arrival
+    """
+
+    def __init__(self, show: Callable[[PhoneNotice], None]) -> None:
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), _handler(show))
+        self._server.daemon_threads = True
+        self._thread = Thread(target=self._server.serve_forever, args=(0.1,), name="phone")
+
+    @property
+    def address(self) -> str:
+        """What to put into the settings as the address."""
+        return f"json://127.0.0.1:{self._server.server_port}/phone"
+
+    def __enter__(self) -> Phone:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._server.shutdown()
+        self._thread.join()
+        self._server.server_close()
+
+
+def as_text(message: PhoneNotice) -> str:
+    """A message as a terminal shows it: the title on its own line, the rest set in.
+
+    >>> print(as_text(PhoneNotice("Granary: hot, 33 °C", "Now 33 °C.\\nTo do: draw a curtain.")))
+    ▷ Granary: hot, 33 °C
+      Now 33 °C.
+      To do: draw a curtain.
+    """
+    return "\n  ".join([f"▷ {message.title}", *message.body.splitlines()])
+
+
+def _handler(show: Callable[[PhoneNotice], None]) -> type[BaseHTTPRequestHandler]:
+    class Handler(BaseHTTPRequestHandler):
+        timeout = 10
+
+        def do_POST(self) -> None:
+            message = self._read()
+            self.send_response(400 if message is None else 200)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+            if message is not None:
+                show(message)
+
+        def _read(self) -> PhoneNotice | None:
+            length = self.headers.get("Content-Length", "")
+            if not length.isdecimal() or int(length) > LONGEST_BYTES:
+                return None
+            try:
+                told = json.loads(self.rfile.read(int(length)))
+                return PhoneNotice(str(told["title"]), str(told["message"]))
+            except (ValueError, KeyError, TypeError):
+                return None
+
+        def log_message(self, format: str, *args: object) -> None:
+            """Say nothing of requests."""
+
+    return Handler

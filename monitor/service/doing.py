@@ -17,8 +17,9 @@ from monitor.edges import clock
 from monitor.service import requests
 from monitor.service.asking import printed, settings_file, settings_of, time_of
 from monitor.service.cli import AskedWronglyError, FailedError
-from monitor.service.settings.settings import LONGEST_FILE, Settings, content_of, load
-from monitor.service.times import read_time
+from monitor.service.requests import read_time
+from monitor.service.settings.files import LONGEST_FILE, content_of
+from monitor.service.settings.settings import Settings, load
 from monitor.site.time import MINUTE_MS
 
 
@@ -186,7 +187,7 @@ def report(asked: Namespace) -> None:
 
 
 def _pdf(page: Path) -> Path:
-    from monitor.edges.pdf import PdfError, print_to_pdf
+    from monitor.edges.report.paper import PdfError, print_to_pdf
 
     try:
         return print_to_pdf(page)

@@ -12,12 +12,11 @@ from monitor.ahead.grid import STEP_MIN
 from monitor.ahead.lesson import LEARNED_AT, Lesson, load, place_of
 from monitor.edges.beside import BesideError, Command, ask
 from monitor.edges.report.order import REPORT as REPORTING
-from monitor.edges.report.order import Answer, Order
+from monitor.edges.report.order import Answer, ReportOrder
 from monitor.notices.notice import Notice
 from monitor.notices.sentences import upkeep
 from monitor.service.jobs import LEARNING, REPORT, UPKEEP, Job, due, last_week
-from monitor.service.settings.flower_book import book_of
-from monitor.service.settings.settings import Settings, Store
+from monitor.service.settings.settings import Settings, Store, book_of
 from monitor.service.worker import Worker
 from monitor.site.time import MINUTE_MS
 from monitor.store.backup import BackupOrder, Made
@@ -41,10 +40,10 @@ SLICE_ROWS = 2_000
 SLICE_DAYS = 20  # days of a space worked out between two commits: some 2 ms each
 
 
-def report_order(settings: Settings, week: str, now_ms: int) -> Order:
+def report_order(settings: Settings, week: str, now_ms: int) -> ReportOrder:
     """The order for one week's report; raises SettingsError (the settings' own flowers)."""
     store = settings.store
-    return Order(
+    return ReportOrder(
         store.file,
         settings.report.folder,
         week,
@@ -61,7 +60,7 @@ def make_backup(store: Store, now_ms: int) -> Made:
     return ask(BACKUP, BackupOrder(store.file, folder, second, store.backups_kept, now_ms))
 
 
-def _tried_again(order: Order, waits_s: Sequence[float]) -> Answer:
+def _tried_again(order: ReportOrder, waits_s: Sequence[float]) -> Answer:
     """Make a report; a disk may fail for a while, and the next one is of another week.
 
     raises  BesideError: nor could it be made after the last of these waits
@@ -142,7 +141,7 @@ class Errands:
                 late_s = (now_ms - times[-1]) / 1000
                 (self.soon if late_s <= job.grace_s else self.missed)(job, times[-1])
 
-    def order(self, week: str, now_ms: int) -> Order:
+    def order(self, week: str, now_ms: int) -> ReportOrder:
         """The order for one week's report."""
         return report_order(self._settings, week, now_ms)
 

@@ -19,9 +19,9 @@ from monitor.edges.sender import Courier, check_addresses
 from monitor.edges.socket import SocketError, ask
 from monitor.notices.sentences import upkeep
 from monitor.service.daemon import broker_of
+from monitor.service.desk import iso
 from monitor.service.settings.settings import Settings, read, socket_file
 from monitor.service.settings.tables import SettingsError
-from monitor.service.views import iso
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.spaces import Sensor
 from monitor.site.time import DAY_MS, MINUTE_MS

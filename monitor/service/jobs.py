@@ -8,13 +8,19 @@ that a change to or from summer time takes away or gives twice.
 from __future__ import annotations
 
 import logging
+import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MISSED, JobExecutionEvent
-from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.events import (
+    EVENT_JOB_ERROR,
+    EVENT_JOB_MISSED,
+    EVENT_SCHEDULER_STARTED,
+    JobExecutionEvent,
+)
+from apscheduler.schedulers.blocking import BlockingScheduler
 from apscheduler.triggers.cron import CronTrigger
 
 from monitor.entries.entries import RequestError
@@ -29,6 +35,7 @@ QUIET_S = 2.0
 # Before its end a broker may pause; only after so long is no more waited for [s].
 LONG_QUIET_S = 60.0
 _JOBS_DONE = "jobs done"
+START_WITHIN_S = 30.0
 
 UPKEEP = "upkeep"
 REPORT = "report"
@@ -181,7 +188,8 @@ class Timetable:
         self._missed = missed
         self._failed = failed
         self._clock = clock
-        self._scheduler = BackgroundScheduler(timezone=zone)
+        self._scheduler = BlockingScheduler(timezone=zone)
+        self._thread = threading.Thread(target=self._scheduler.start, name="timetable", daemon=True)
         for job in self._jobs.values():
             self._scheduler.add_job(
                 self._begin,
@@ -195,14 +203,16 @@ class Timetable:
         self._scheduler.add_listener(self._listen, EVENT_JOB_MISSED | EVENT_JOB_ERROR)
 
     def start(self) -> None:
-        """Begin; APScheduler runs in threads of its own."""
-        self._scheduler.start()
+        """Begin, in a thread of its own; returns once it runs."""
+        begun = threading.Event()
+        self._scheduler.add_listener(lambda _: begun.set(), EVENT_SCHEDULER_STARTED)
+        self._thread.start()
+        begun.wait(START_WITHIN_S)
 
     @property
     def alive(self) -> bool:
         """Whether it still runs."""
-        thread = getattr(self._scheduler, "_thread", None)
-        return bool(self._scheduler.running and thread is not None and thread.is_alive())
+        return bool(self._scheduler.running) and self._thread.is_alive()
 
     def clock_set(self) -> None:
         """The wall was set: reckon anew when each job is next due.

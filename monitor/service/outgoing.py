@@ -10,6 +10,7 @@ import logging
 from collections.abc import Callable, Sequence
 from itertools import count
 from pathlib import Path
+from typing import NamedTuple
 
 from monitor.edges.report.order import WEEK_PAGE
 from monitor.edges.sender import NotDelivered, Outcome, Waiting
@@ -20,7 +21,15 @@ from monitor.store.queries import Reader, Unsent
 log = logging.getLogger(__name__)
 
 
-class Outgoing:
+class WayOut(NamedTuple):
+    """Who is told, past the store: that there was a commit, that the store fails, and no longer."""
+
+    committed: Callable[[], None] = lambda: None
+    fails: Callable[[WriteError], None] = lambda _: None
+    written_again: Callable[[], None] = lambda: None
+
+
+class PhoneOutbox:
     """The outbox as the sender reads it, with links to the page.
 
     page       what links begin with; "": none

@@ -24,8 +24,8 @@ from monitor.places.sun import Position, beams
 from monitor.places.water import SpaceAir
 from monitor.places.what_ifs import read_what_ifs, told_what_ifs
 from monitor.science.moist_air import standard_pressure
+from monitor.service.settings.files import shipped
 from monitor.service.settings.settings import load
-from monitor.service.shipped import shipped
 from monitor.site.flowers import Book, read_book
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Site, Space, Use

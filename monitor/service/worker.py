@@ -18,9 +18,9 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from socket import socketpair
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
-from monitor.edges.mqtt import Incoming, Link
+from monitor.edges.mqtt import Link
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.engine.snapshot import Snapshot
@@ -28,6 +28,7 @@ from monitor.entries.entries import Request, RequestError
 from monitor.entries.logbook import Entered
 from monitor.intake.payloads import Message
 from monitor.notices.sentences import upkeep
+from monitor.service.outgoing import WayOut
 from monitor.site.time import MINUTE_MS
 from monitor.store.connection import OWN_MISTAKES, WriteError, why_failed
 from monitor.store.writer import Writer
@@ -52,18 +53,10 @@ class Enter:
     answer: Future[Entered] = field(default_factory=Future)
 
 
-class Watch(Protocol):
+class Lookout(Protocol):
     """Something that is looked at once a turn, in the worker's thread, before the commit."""
 
     def look(self, now_ms: int) -> None: ...
-
-
-class WayOut(NamedTuple):
-    """Who is told, past the store: that there was a commit, that the store fails, and no longer."""
-
-    committed: Callable[[], None]
-    fails: Callable[[WriteError], None]
-    written_again: Callable[[], None]
 
 
 class Task(Protocol):
@@ -104,28 +97,25 @@ class Worker:
         self._make_engine = make_engine
         self._selector = selectors.DefaultSelector()
         self._wake_receive, self._wake_send = socketpair()
-        self._wake_receive.setblocking(False)
-        self._wake_send.setblocking(False)
+        for end in (self._wake_receive, self._wake_send):
+            end.setblocking(False)
         self._selector.register(self._wake_receive, selectors.EVENT_READ)
         self._events: deque[Event] = deque()
         self.writer = Writer(store, backup_folders)
         self.engine = make_engine(self.writer)
         self.link = make_link(self._selector) if make_link else None
         self.snapshot: Snapshot = self.engine.snapshot(self.now_ms())
-        self.watches: list[Watch] = []
-        self.way_out: WayOut | None = None
-        self.heard_s = monotonic()
-        self.beat_s = monotonic()
+        self.watches: list[Lookout] = []
+        self.way_out = WayOut()
+        self.heard_s = self.beat_s = monotonic()
         self.trouble: str | None = None
-        self._alarmed = False
+        self._alarmed = self._stopping = False
         self.time_known = True
-        self._snapshot_at = 0.0
-        self._commit_due = 0.0
+        self._snapshot_at = self._commit_due = 0.0
         self._at_a_time = 1  # until it is known how long they take
         self._answers: list[tuple[Future[Entered], Entered]] = []
         self.handled = 0  # messages since the start
         self._taken = 0  # serial of the last message given to the engine
-        self._stopping = False
         self._said: dict[str, float] = {}
 
     # -- from any thread --------------------------------------------------------------------------
@@ -173,7 +163,7 @@ class Worker:
             for watch in self.watches:
                 watch.look(self.now_ms())
             if self._commit_now():
-                self._commit()
+                self.commit()
         except OWN_MISTAKES:
             raise
         except WriteError as error:
@@ -188,11 +178,9 @@ class Worker:
         return min(sleep, self.link.timeout_s()) if self.link is not None else sleep
 
     def _drain_wake(self) -> None:
-        try:
+        with suppress(BlockingIOError):
             while self._wake_receive.recv(4096):
                 pass
-        except BlockingIOError:
-            pass
 
     def _take_in(self) -> None:
         if self.link is None or self._far_behind():
@@ -206,7 +194,7 @@ class Worker:
         for incoming in link.take():
             self._taken = incoming.serial
             self.handled += 1
-            yield _message(incoming)
+            yield Message(incoming.topic, incoming.payload, incoming.arrived_ms, incoming.retained)
             if self.engine.turned:
                 return
 
@@ -294,8 +282,8 @@ class Worker:
             self.writer.open_transaction and self._monotonic() >= self._commit_due
         )
 
-    def _commit(self) -> None:
-        """Commit, then acknowledge, answer and wake those who wait for it."""
+    def commit(self) -> None:
+        """Commit now, then acknowledge, answer and wake those who wait for it."""
         while self.engine.considering:
             self.write(self.engine.consider())
         written = self.writer.open_transaction
@@ -304,8 +292,7 @@ class Worker:
             self._say("journal", _NO_JOURNAL, self.writer.journal.file, self.writer.journal.trouble)
         if written and self.trouble is not None:
             trouble, self.trouble, self._alarmed = self.trouble, None, False
-            if self.way_out is not None:
-                self.way_out.written_again()
+            self.way_out.written_again()
             self.write(self.engine.tell(upkeep.store_trouble(trouble, self.now_ms())))
         if self.link is not None and self._taken:
             self.link.acknowledge(self._taken)
@@ -314,12 +301,11 @@ class Worker:
         for answer, entered in self._answers:
             answer.set_result(entered)
         self._answers.clear()
-        if self.way_out is not None:
-            self.way_out.committed()
+        self.way_out.committed()
 
     def _commit_last(self) -> None:
         try:
-            self._commit()
+            self.commit()
         except OWN_MISTAKES:
             raise
         except WriteError as error:
@@ -333,21 +319,13 @@ class Worker:
         """Commit at the end of this turn."""
         self._commit_due = 0.0
 
-    def commit(self) -> None:
-        """Commit now, for a task that reads the store next."""
-        self._commit()
-
     def _start_over(self, error: WriteError) -> None:
         """The store failed: go back to the last commit and ask the broker to deliver again."""
         if self.trouble is not None:
             self._alarm(error)
         self.trouble = why_failed(error)
-        self._say(
-            "store", "The store could not be written (%s); going back to what it holds.", error
-        )
-        for answer, _ in self._answers:
-            answer.set_exception(RequestError(_STORE_FAILED))
-        self._answers.clear()
+        self._say("store", _GOING_BACK, error)
+        self._refuse_answers()
         self._taken = 0
         if self.link is not None:
             self.link.drop()
@@ -356,6 +334,11 @@ class Worker:
             self._wait(STORE_RETRY_S)
             if reloaded or self._stopping:
                 return
+
+    def _refuse_answers(self) -> None:
+        for answer, _ in self._answers:
+            answer.set_exception(RequestError(_STORE_FAILED))
+        self._answers.clear()
 
     def _reloaded(self, cause: WriteError) -> bool:
         """Go back to the last commit; what is in memory may hold what was never written."""
@@ -372,8 +355,7 @@ class Worker:
         """Once while it lasts: have it said past the store."""
         if not self._alarmed:
             self._alarmed = True
-            if self.way_out is not None:
-                self.way_out.fails(error)
+            self.way_out.fails(error)
 
     def _wait(self, seconds: float) -> None:
         """Let the store recover, still listening to the broker's socket and to `stop`."""
@@ -402,8 +384,7 @@ class Worker:
         for event in self._events:
             if isinstance(event, Enter):
                 event.answer.set_exception(RequestError(_GOING))
-        for answer, _ in self._answers:
-            answer.set_exception(RequestError(_STORE_FAILED))
+        self._refuse_answers()
         if self.link is not None:
             self.link.close()
         self.writer.close()
@@ -412,11 +393,8 @@ class Worker:
         self._wake_send.close()
 
 
-def _message(incoming: Incoming) -> Message:
-    return Message(incoming.topic, incoming.payload, incoming.arrived_ms, incoming.retained)
-
-
 _NO_JOURNAL = "%s: cannot be written (%s); until it can, a backup brings back no newer entries"
+_GOING_BACK = "The store could not be written (%s); going back to what it holds."
 _STORE_FAILED = "it could not be stored; see that the disk is not full, then enter it again"
 _NO_TIME = "this machine does not know the time yet; enter it again once its clock is set"
 _GOING = "the monitor is stopping; enter it again once it runs"

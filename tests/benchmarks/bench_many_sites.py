@@ -23,7 +23,7 @@ from pyarrow import compute, parquet
 from monitor.air.minute import MinuteOfAir
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
-from monitor.service.shipped import shipped
+from monitor.service.settings.files import shipped
 from monitor.site.spaces import Site, Space, Use
 from monitor.store.partitions import partition
 from monitor.store.queries import Reader

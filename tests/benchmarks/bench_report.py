@@ -16,10 +16,10 @@ import numpy as np
 
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
-from monitor.edges.report.order import REPORT, Order, Week
+from monitor.edges.report.order import REPORT, ReportOrder, Week
 from monitor.engine.effects import Effects
 from monitor.notices.settlement import Settlement
-from monitor.service.shipped import shipped
+from monitor.service.settings.files import shipped
 from monitor.site.flowers import read_book
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity, Reading
@@ -101,7 +101,7 @@ def measured(site: Site) -> list[Row]:
         file = Path(folder) / "store.sqlite"
         fill(file, site)
         end_ms = WEEK.span(site.timezone)[1] * 60_000
-        order = Order(file, Path(folder), str(WEEK), end_ms, site, BOOK)
+        order = ReportOrder(file, Path(folder), str(WEEK), end_ms, site, BOOK)
         made = child.run(REPORT.words(), REPORT.line(order).decode())
         page = (REPORT.read(made.printed.encode())[0].folder / "week.html").stat().st_size
         floor = floor_s(file, site)

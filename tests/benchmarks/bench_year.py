@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from monitor.edges.report.order import REPORT, Answer, Order, Week
+from monitor.edges.report.order import REPORT, Answer, ReportOrder, Week
 from monitor.store.exports import export
 from monitor.store.queries import Reader
 from tests.benchmarks import child
@@ -58,7 +58,7 @@ def main(quick: bool) -> list[Row]:
         store = Path(folder) / "store.sqlite"
         begin, end = garden.span(FIRST, weeks)
         garden.write(store, begin, end)
-        order = Order(store, Path(folder), FIRST, end * 60_000, SITE, BOOK)
+        order = ReportOrder(store, Path(folder), FIRST, end * 60_000, SITE, BOOK)
         order = replace(order, weeks=weeks)
         made = child.run(REPORT.words(), REPORT.line(order).decode())
         answers = REPORT.read(made.printed.encode())

@@ -10,9 +10,9 @@ from playwright.sync_api import Browser, Page
 
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
-from monitor.edges.pdf import PdfError, print_to_pdf
 from monitor.edges.report.build import build
-from monitor.edges.report.order import Order, Week
+from monitor.edges.report.order import ReportOrder, Week
+from monitor.edges.report.paper import PdfError, print_to_pdf
 from monitor.engine.effects import Effects
 from monitor.notices.settlement import Settlement
 from monitor.science.moist_air import state
@@ -65,7 +65,7 @@ def page_file(
         return _of_air(tmp_path_factory.mktemp("week"))
     span = garden.span("2026-W27", 3)
     store = garden_folder / "store.sqlite"
-    order = Order(store, garden_folder, "2026-W29", 60_000 * span[1], garden.SITE, BOOK)
+    order = ReportOrder(store, garden_folder, "2026-W29", 60_000 * span[1], garden.SITE, BOOK)
     (answer,) = build(replace(order, season=span) if request.param == "season" else order)
     return answer.folder / answer.files[0]
 
@@ -95,7 +95,7 @@ def _of_air(folder: Path) -> Path:
     writer.apply(Effects(air=minutes, settlements=[Settlement([], spells, [], [])]))
     writer.commit()
     writer.close()
-    (answer,) = build(Order(writer.file, folder, "2026-W29", 60_000 * end, SITE, BOOK))
+    (answer,) = build(ReportOrder(writer.file, folder, "2026-W29", 60_000 * end, SITE, BOOK))
     return answer.folder / answer.files[0]
 
 
@@ -245,7 +245,7 @@ def test_a_hard_week_is_told_in_as_few(
     span = garden.span("2026-W28", 2)
     store = tmp_path / "store.sqlite"
     garden.write(store, *span, weather)
-    (answer,) = build(Order(store, tmp_path, "2026-W29", 60_000 * span[1], garden.SITE, BOOK))
+    (answer,) = build(ReportOrder(store, tmp_path, "2026-W29", 60_000 * span[1], garden.SITE, BOOK))
     page = browser.new_page()
     page.goto((answer.folder / answer.files[0]).as_uri())
     assert 1 <= sheets(page) <= 2

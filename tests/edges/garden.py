@@ -24,7 +24,7 @@ from monitor.engine.effects import Effects
 from monitor.entries.batches import fold
 from monitor.entries.entries import Entry, standing
 from monitor.notices.settlement import Settlement
-from monitor.service.shipped import shipped
+from monitor.service.settings.files import shipped
 from monitor.site.flowers import read_book
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity

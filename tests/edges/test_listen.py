@@ -7,7 +7,7 @@ from threading import Thread
 
 import pytest
 
-from monitor.edges.listen import Heard, form_of, listen, plain, report, settings_lines
+from monitor.edges.listen import TopicHeard, form_of, listen, plain, report, settings_lines
 from monitor.edges.mqtt import Broker, Guest
 
 NOW_MS = 1_780_000_000_000
@@ -83,7 +83,7 @@ def test_groups_rates_and_what_lay_there(mosquitto: Broker) -> None:
 def test_settings_can_be_pasted(
     topic: str, payload: bytes, reads: dict[str, object], time: dict[str, str] | None
 ) -> None:
-    pasted = tomllib.loads(settings_lines(Heard(topic, payload, 4), 60.0))
+    pasted = tomllib.loads(settings_lines(TopicHeard(topic, payload, 4), 60.0))
     (sensor,) = pasted["sensor"]
     assert sensor["topic"] == topic
     assert sensor["every"] == "15 s"
@@ -112,16 +112,18 @@ def test_settings_can_be_pasted(
 )
 def test_what_is_not_understood_gives_no_settings(payload: bytes) -> None:
     assert form_of("a/temperature", payload).reads == ()
-    assert settings_lines(Heard("a/temperature", payload, 1), 60.0) == ""
-    assert report([Heard("a/temperature", payload, 1)], 60.0)
+    assert settings_lines(TopicHeard("a/temperature", payload, 1), 60.0) == ""
+    assert report([TopicHeard("a/temperature", payload, 1)], 60.0)
 
 
 def test_control_characters_never_reach_the_terminal() -> None:
     nasty = "a\x1b[2J/temp\x07\x9b\u202e"
-    text = report([Heard(nasty, b"21.4", 1), Heard(nasty + "x", b'{"\x1b]0;t": "\x07"}', 1)], 60.0)
+    text = report(
+        [TopicHeard(nasty, b"21.4", 1), TopicHeard(nasty + "x", b'{"\x1b]0;t": "\x07"}', 1)], 60.0
+    )
     assert all(c == "\n" or c.isprintable() for c in text)
     assert "\\x1b[2J" in text
-    (sensor,) = tomllib.loads(settings_lines(Heard(nasty, b"21.4", 1), 60.0))["sensor"]
+    (sensor,) = tomllib.loads(settings_lines(TopicHeard(nasty, b"21.4", 1), 60.0))["sensor"]
     assert sensor["topic"] == nasty
 
 

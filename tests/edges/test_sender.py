@@ -12,7 +12,6 @@ import pytest
 
 from monitor.edges import sender as sender_module
 from monitor.edges.delivery import Receipt, seconds_to_wait
-from monitor.edges.phone import Message, Phone
 from monitor.edges.sender import (
     Courier,
     Delivered,
@@ -24,6 +23,7 @@ from monitor.edges.sender import (
     due,
     wait_s,
 )
+from monitor.service.demo import Phone, PhoneNotice
 from monitor.site.time import DAY_MS
 from monitor.store.schema import MIGRATIONS
 from tests.edges.receiver import HttpReceiver, MailReceiver, free_port
@@ -582,18 +582,18 @@ def test_waits_grow_within_bounds_and_never_end_early() -> None:
 
 
 def test_the_little_phone_shows_what_arrives(courier: Courier) -> None:
-    shown: list[Message] = []
+    shown: list[PhoneNotice] = []
     with Phone(shown.append) as phone:
         assert courier.deliver(phone.address, "Granary: hot, 33 °C", "Now 33 °C.").delivered
         until(lambda: bool(shown))
-    assert shown == [Message("Granary: hot, 33 °C", "Now 33 °C.")]
+    assert shown == [PhoneNotice("Granary: hot, 33 °C", "Now 33 °C.")]
 
 
 @pytest.mark.parametrize("body", [b"not json", b"[]", b"{}", b'{"title": "no message"}'])
 def test_the_little_phone_refuses_what_is_no_notice(body: bytes) -> None:
     import http.client
 
-    shown: list[Message] = []
+    shown: list[PhoneNotice] = []
     with Phone(shown.append) as phone:
         port = int(phone.address.rsplit(":", 1)[1].split("/")[0])
         with closing(http.client.HTTPConnection("127.0.0.1", port, timeout=120)) as line:

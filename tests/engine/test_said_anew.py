@@ -20,7 +20,7 @@ from monitor.engine.snapshot import Snapshot, publications
 from monitor.entries.batches import Batch
 from monitor.entries.entries import Request
 from monitor.notices.spell_rules import Policy
-from monitor.service.views import batches_plain
+from monitor.service.desk import batches_plain
 from monitor.site.time import HOUR_MS, MINUTE_MS
 from monitor.store.writer import Writer
 from tests.drying.asked import said_of

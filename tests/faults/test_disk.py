@@ -13,7 +13,7 @@ import pytest
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
-from monitor.edges.phone import Message, Phone
+from monitor.service.demo import Phone, PhoneNotice
 from tests.faults.conftest import Shim
 from tests.service.test_live import SETTINGS
 from tests.service.trial import Trial, settings_in
@@ -36,7 +36,7 @@ def test_nothing_is_lost_and_it_is_said_while_it_lasts_and_after(
     (tmp_path / "broker").mkdir()
     (tmp_path / "sample.toml").write_text(SETTINGS, "utf-8")
     broker = broker_edge.start(tmp_path / "broker", tmp_path / "broker.log", "mosquitto")
-    rang: list[Message] = []
+    rang: list[PhoneNotice] = []
     with Phone(rang.append) as phone:
         address = f'[[address]]\nname = "phone"\nurl = "{phone.address}"\n'
         settings = settings_in(tmp_path, broker, tmp_path / "sample.toml", address, "1 s")

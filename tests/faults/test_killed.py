@@ -13,7 +13,7 @@ from pathlib import Path
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
-from monitor.edges.phone import Message, Phone
+from monitor.service.demo import Phone, PhoneNotice
 from tests.service.test_live import SETTINGS
 from tests.service.trial import Trial, settings_in
 
@@ -43,10 +43,10 @@ def run(folder: Path, kills: int) -> str:
     (folder / "broker").mkdir()
     (folder / "sample.toml").write_text(SETTINGS, "utf-8")
     broker = broker_edge.start(folder / "broker", folder / "broker.log", "mosquitto")
-    rang: list[tuple[float, Message]] = []
+    rang: list[tuple[float, PhoneNotice]] = []
     known_sent: list[tuple[float, list[dict[str, str]]]] = []  # by the store, at each kill
 
-    def ring(message: Message) -> None:
+    def ring(message: PhoneNotice) -> None:
         rang.append((time.monotonic(), message))
 
     begin_ms = (time.time_ns() // 60_000_000_000 - MINUTES - 5) * 60_000
@@ -135,7 +135,7 @@ def to_the_phone(trial: Trial) -> list[dict[str, str]]:
     return [row for row in notices_of(trial) if row["address"]]
 
 
-def is_of(message: Message, row: dict[str, str]) -> bool:
+def is_of(message: PhoneNotice, row: dict[str, str]) -> bool:
     return message.title == row["title"] and message.body.startswith(row["body"])
 
 

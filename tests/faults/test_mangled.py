@@ -39,10 +39,15 @@ from monitor.entries.entries import Entry, RequestError
 from monitor.intake.payloads import Decoder, Message
 from monitor.notices.spell_rules import Policy
 from monitor.places.what_ifs import read_what_ifs
-from monitor.service.requests import EntriesError, from_json, parse_form, read_entries_file
+from monitor.service.requests import (
+    EntriesError,
+    from_json,
+    parse_form,
+    read_entries_file,
+    read_time,
+)
 from monitor.service.settings import settings as settings_files
-from monitor.service.shipped import shipped
-from monitor.service.times import read_time
+from monitor.service.settings.files import shipped
 from monitor.site.flowers import BookError, read_book
 from monitor.store.backup import restore, verify
 from monitor.store.beside import journal_of

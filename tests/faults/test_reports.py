@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 from monitor.edges.report.build import build
-from monitor.edges.report.order import Order
+from monitor.edges.report.order import ReportOrder
 from tests.edges import garden
 from tests.edges.garden import BOOK, SITE
 from tests.waiting import until
@@ -21,7 +21,7 @@ MAKE = "import sys; from pathlib import Path; from tests.faults.test_reports imp
 
 def make(store: Path, folder: Path) -> None:
     """The week's report, in this process."""
-    build(Order(store, folder, WEEK, garden.span(WEEK, 1)[1] * 60_000, SITE, BOOK))
+    build(ReportOrder(store, folder, WEEK, garden.span(WEEK, 1)[1] * 60_000, SITE, BOOK))
 
 
 def files(folder: Path) -> dict[str, bytes]:

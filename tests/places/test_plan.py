@@ -16,7 +16,7 @@ from monitor.places.plan import (
     what_if,
 )
 from monitor.places.water import SpaceAir, bears_g_h, given_off_g_h, humidity_with
-from monitor.service.shipped import shipped
+from monitor.service.settings.files import shipped
 from monitor.site.flowers import read_book
 
 PRESSURE_PA = 101_325.0

@@ -18,8 +18,8 @@ import pytest
 
 from monitor.ahead.look import HORIZONS_H
 from monitor.edges import broker as broker_edge
-from monitor.edges.phone import Phone
 from monitor.edges.recordings import replay
+from monitor.service.demo import Phone
 from tests.service.trial import Trial, settings_in
 
 START = datetime(2026, 7, 6, tzinfo=UTC)

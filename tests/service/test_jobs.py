@@ -128,7 +128,8 @@ def timetable(seen: Seen, job: Job, next_run: datetime) -> Iterator[Timetable]:
         lambda job, why: seen.failed.append((job, why)),
         lambda: wall.time_ns() // 1_000_000,
     )
-    running._scheduler.start(paused=True)
+    running.start()
+    running._scheduler.pause()
     running._scheduler.modify_job(job.name, next_run_time=next_run)
     running._scheduler.resume()
     try:

@@ -7,7 +7,7 @@ from monitor.engine.effects import Effects
 from monitor.notices.notice import NoticeRow
 from monitor.notices.sentences.upkeep import report_ready
 from monitor.notices.settlement import Settlement
-from monitor.service.outgoing import Outgoing as Outbox
+from monitor.service.outgoing import PhoneOutbox as Outbox
 from monitor.site.time import DAY_MS
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer

@@ -16,8 +16,7 @@ from monitor.edges.report.gather import HoursOfAir
 from monitor.edges.socket import ask
 from monitor.entries.batches import fold
 from monitor.entries.entries import standing
-from monitor.service.settings.flower_book import book_of
-from monitor.service.settings.settings import socket_file
+from monitor.service.settings.settings import book_of, socket_file
 from monitor.store.queries import Reader
 from tests.drying.asked import said_of
 from tests.service.test_live import command, live

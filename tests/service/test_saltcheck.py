@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.edges.mqtt import Broker, Guest
-from monitor.service import salt_command
+from monitor.service import saltcheck
 from tests.service.test_live import SETTINGS, command, live
 from tests.service.trial import Trial
 
@@ -128,7 +128,7 @@ def test_it_watches_until_it_has_settled_and_says_only_what_is_new(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The command alone, its looks answered in turn: still moving twice, then settled."""
-    monkeypatch.setattr(salt_command, "LOOK_EVERY_S", 0.01)
+    monkeypatch.setattr(saltcheck, "LOOK_EVERY_S", 0.01)
     moving = {
         **{"sensor": "rail", "under_way": True, "salt": "table", "beside": None},
         **{"settled": False, "worth_it": False, "how": "", "says": "The humidity still moves."},
@@ -143,8 +143,8 @@ def test_it_watches_until_it_has_settled_and_says_only_what_is_new(
         entered.append(request["enter"]["verb"])
         return {"said": "", "entry": 2}
 
-    wants = salt_command.Wants("rail", None, None, None, watch=True, yes=False, stop=False)
-    salt_command.saltcheck(wants, ask)
+    wants = saltcheck.Wants("rail", None, None, None, watch=True, yes=False, stop=False)
+    saltcheck.saltcheck(wants, ask)
     lines = capsys.readouterr().out.splitlines()
     assert lines[:2] == ["The humidity still moves.", done["says"]]
     assert entered == ["back"]

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.service.shipped import shipped
+from monitor.service.settings.files import shipped
 
 CHECKOUT = Path(__file__).parents[2]
 
@@ -28,7 +28,10 @@ def test_a_file_is_found_where_the_program_is_installed(tmp_path):
     """An installation has config inside the package: laid out by hand here."""
     shutil.copytree(CHECKOUT / "monitor", tmp_path / "monitor")
     shutil.copytree(CHECKOUT / "config", tmp_path / "monitor" / "config")
-    ask = "from monitor.service.shipped import shipped; print(shipped('config/drying-room.toml'))"
+    ask = (
+        "from monitor.service.settings.files import shipped; "
+        "print(shipped('config/drying-room.toml'))"
+    )
     told = subprocess.run(
         [sys.executable, "-c", ask], cwd=tmp_path, capture_output=True, text=True, check=True
     )

@@ -13,8 +13,8 @@ from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Request, RequestError
 from monitor.notices.spell_rules import Policy
+from monitor.service.desk import batches_plain
 from monitor.service.settings.settings import load
-from monitor.service.views import batches_plain
 from monitor.service.worker import MINUTES_AT_A_TIME, Enter, Worker
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.time import MINUTE_MS

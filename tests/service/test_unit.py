@@ -10,13 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.edges import systemd
-from monitor.service.daemon import FRESH_S, LOOK_EVERY_S
-from monitor.service.settings.settings import (
-    SERVICE_RUNTIME,
-    SERVICE_SETTINGS,
-    SERVICE_STATE,
-)
+from monitor.service.daemon import FRESH_S, LOOK_EVERY_S, tell_systemd
+from monitor.service.settings.files import SERVICE_RUNTIME, SERVICE_SETTINGS, SERVICE_STATE
 
 UNIT = Path(__file__).parents[2] / "systemd" / "drying-room.service"
 MOST_EXPOSED = 12  # tenths
@@ -80,5 +75,5 @@ def test_systemd_hears_what_we_tell(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         manager.bind(str(tmp_path / "notify"))
         manager.settimeout(5)
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-        systemd.tell("READY=1")
+        tell_systemd("READY=1")
         assert manager.recv(100) == b"READY=1"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from monitor.engine.effects import Effects
 from monitor.engine.snapshot import Snapshot
-from monitor.service.views import now_told
+from monitor.service.desk import now_told
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.spaces import OUTDOORS, ReadAs, Sensor, Site, Space, Use
 from monitor.site.time import DAY_MS, HOUR_MS

@@ -19,7 +19,7 @@ from monitor.edges.report.sheet import sheet
 from monitor.edges.report.text import phone_text
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
-from monitor.service.shipped import shipped
+from monitor.service.settings.files import shipped
 from monitor.site.flowers import read_book
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.spaces import Limits, Site, Space, Use

@@ -10,14 +10,14 @@ from pathlib import Path
 from monitor.edges.report import season
 from monitor.edges.report.change import thing_to_change
 from monitor.edges.report.gather import Source, gather
-from monitor.edges.report.order import WEEK_PAGE, Answer, Order, Week
+from monitor.edges.report.order import WEEK_PAGE, Answer, ReportOrder, Week
 from monitor.edges.report.sheet import sheet
 from monitor.edges.report.tables import write_season_tables, write_tables
 from monitor.edges.report.text import phone_text
 from monitor.store.queries import Reader
 
 
-def build(order: Order) -> list[Answer]:
+def build(order: ReportOrder) -> list[Answer]:
     """Make the reports of an order, one after another.
 
     raises ValueError (no such week, or not yet begun), StoreError, OSError: one sentence each

@@ -18,7 +18,7 @@ WEEK_PAGE = "week.html"  # in the folder of each week
 
 
 @dataclass(frozen=True)
-class Order:
+class ReportOrder:
     """Reports to be made: of weeks in a row, or of a season.
 
     week     name of the first ISO week, e.g. "2026-W29"
@@ -58,7 +58,7 @@ class Answer:
 
 # pandas stays out of the monitor.
 REPORT = Command(
-    "monitor.edges.report.build:build", Order, list[Answer], within_s=300, memory_mb=1500
+    "monitor.edges.report.build:build", ReportOrder, list[Answer], within_s=300, memory_mb=1500
 )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from monitor.service.settings.tables import Table, shown
+from monitor.service.settings.tables import TomlTable, shown
 
 LOOPBACK = ("localhost", "127.0.0.1", "::1")
 
@@ -30,7 +30,7 @@ class Page:
         return _is_loopback(self.bind)
 
 
-def read_page(table: Table, passphrase_may_be_missing: bool) -> Page:
+def read_page(table: TomlTable, passphrase_may_be_missing: bool) -> Page:
     """The table [page]."""
     bind = table.text("bind", "127.0.0.1", "an address of this machine", 'bind = "127.0.0.1"')
     if not _is_address(bind):
@@ -54,7 +54,7 @@ def read_page(table: Table, passphrase_may_be_missing: bool) -> Page:
     return Page(bind, port, address, passphrase, certificate, key, tuple(dict.fromkeys(known)))
 
 
-def _read_passphrase_file(table: Table, may_be_missing: bool) -> Path | None:
+def _read_passphrase_file(table: TomlTable, may_be_missing: bool) -> Path | None:
     if not may_be_missing:
         made_by = "run drying-room passphrase"
         return table.file("passphrase_file", "passphrase", secret=True, made_by=made_by)
@@ -62,7 +62,7 @@ def _read_passphrase_file(table: Table, may_be_missing: bool) -> Path | None:
     return None if named is None else table.problems.file.parent / Path(named).expanduser()
 
 
-def _read_page_address(table: Table, default: str) -> str:
+def _read_page_address(table: TomlTable, default: str) -> str:
     expected, write = "what a browser is to open", f'address = "{default}"'
     address = table.text("address", default, expected, write)
     try:

@@ -6,16 +6,15 @@ from collections.abc import Iterable
 
 from monitor.intake.arrival import filter_problem, overlap
 from monitor.intake.documents import tokens
-from monitor.service.settings.names import read_name
-from monitor.service.settings.tables import MISSING, Table, one_of, shown
-from monitor.site.quantities import MEASURED, Quantity, units
-from monitor.site.spaces import OUTDOORS, ReadAs, Sensor, Space, TimeAt
+from monitor.service.settings.tables import MISSING, TomlTable, one_of, read_name, shown
+from monitor.site.quantities import FORETOLD, MEASURED, Quantity, units
+from monitor.site.spaces import OUTDOORS, ForecastFrom, ReadAs, Sensor, Space, TimeAt
 
 _TIME_UNITS = ["s", "ms", "iso"]
 _ON_ARRIVAL = "arrival"
 
 
-def read_sensors(root: Table, spaces: dict[str, Space]) -> dict[str, Sensor]:
+def read_sensors(root: TomlTable, spaces: dict[str, Space]) -> dict[str, Sensor]:
     """The sensors by name."""
     sensors: dict[str, Sensor] = {}
     for table in root.tables("sensor"):
@@ -29,7 +28,7 @@ def read_sensors(root: Table, spaces: dict[str, Space]) -> dict[str, Sensor]:
     return sensors
 
 
-def _read_sensor(table: Table, taken: list[str], spaces: dict[str, Space]) -> Sensor:
+def _read_sensor(table: TomlTable, taken: list[str], spaces: dict[str, Space]) -> Sensor:
     name = read_name(table, taken, "loft-rail")
     space = ""
     if table.required("space", "the space it hangs in", f'write space = "{next(iter(spaces))}"'):
@@ -55,7 +54,7 @@ def _read_sensor(table: Table, taken: list[str], spaces: dict[str, Space]) -> Se
 _OURS = "drying-room"  # the first level of what the monitor publishes
 
 
-def read_topic(table: Table) -> str | None:
+def read_topic(table: TomlTable) -> str | None:
     """An MQTT topic filter; None: there is none."""
     expected, write = "an MQTT topic", 'topic = "barn/loft/rail"'
     topic = table.text("topic", None, expected, write)
@@ -78,7 +77,7 @@ def read_topic(table: Table) -> str | None:
 
 
 def read_read_as(
-    sensor: Table, topic: str | None, quantities: Iterable[Quantity] = MEASURED
+    sensor: TomlTable, topic: str | None, quantities: Iterable[Quantity] = MEASURED
 ) -> dict[Quantity, ReadAs]:
     """What of these quantities is read, and how."""
     table = sensor.table("reads")
@@ -102,7 +101,7 @@ def read_read_as(
     return reads
 
 
-def _read_read(table: Table, quantity: Quantity) -> ReadAs:
+def _read_read(table: TomlTable, quantity: Quantity) -> ReadAs:
     pointer = _read_pointer(table, "/t")
     senml_name = table.text("senml", None, "the full name of a SenML record", 'senml = "rail:temp"')
     topic = read_topic(table)
@@ -125,7 +124,7 @@ def _read_read(table: Table, quantity: Quantity) -> ReadAs:
     return ReadAs(unit, pointer, senml_name, topic, total)
 
 
-def _read_pointer(table: Table, example: str) -> str | None:
+def _read_pointer(table: TomlTable, example: str) -> str | None:
     """A pointer into JSON; an empty one is the whole document."""
     pointer = table.take("at")
     if pointer is MISSING:
@@ -146,7 +145,7 @@ def _read_pointer(table: Table, example: str) -> str | None:
     return pointer
 
 
-def read_time(table: Table, reads: dict[Quantity, ReadAs]) -> tuple[TimeAt | None, bool]:
+def read_time(table: TomlTable, reads: dict[Quantity, ReadAs]) -> tuple[TimeAt | None, bool]:
     """Where the time stands, and whether SenML is dated on arrival."""
     by_name = [one for one in reads.values() if one.senml_name is not None]
     if by_name and len(by_name) < len(reads):
@@ -179,7 +178,9 @@ def read_time(table: Table, reads: dict[Quantity, ReadAs]) -> tuple[TimeAt | Non
     return TimeAt(pointer or "", unit), False
 
 
-def _check_whole_payloads(table: Table, topic: str | None, reads: dict[Quantity, ReadAs]) -> None:
+def _check_whole_payloads(
+    table: TomlTable, topic: str | None, reads: dict[Quantity, ReadAs]
+) -> None:
     """One bare number cannot be two things."""
     whole: dict[str | None, Quantity] = {}
     for quantity, read_as in reads.items():
@@ -191,7 +192,7 @@ def _check_whole_payloads(table: Table, topic: str | None, reads: dict[Quantity,
                 table.problem("reads", wrong, expected, "give each a topic or an at")
 
 
-def _check_promises(table: Table, sensor: Sensor, others: Iterable[Sensor]) -> None:
+def _check_promises(table: TomlTable, sensor: Sensor, others: Iterable[Sensor]) -> None:
     """A topic is subscribed to either with the promise that nothing is lost or without.
 
     Readings without their own time must not be delivered late, for they would be dated wrongly.
@@ -214,3 +215,61 @@ def topics(sensor: Sensor) -> set[str]:
     """The topic filters of a sensor."""
     topics = {one.topic or sensor.topic for one in sensor.reads.values()}
     return {topic for topic in topics if topic is not None}
+
+
+def read_forecasts(root: TomlTable, sensors: Iterable[Sensor]) -> tuple[ForecastFrom, ...]:
+    """Every [[forecast]]."""
+    found: list[ForecastFrom] = []
+    for table in root.tables("forecast"):
+        one = _read_forecast(table, [forecast.name for forecast in found])
+        _check_apart(table, one, sensors)
+        found.append(one)
+    return tuple(found)
+
+
+def _read_forecast(table: TomlTable, taken: list[str]) -> ForecastFrom:
+    name = read_name(table, taken, "weather")
+    topic = read_topic(table)
+    reads = read_read_as(table, topic, FORETOLD)
+    time, on_arrival = read_time(table, reads)
+    dated = time is not None or on_arrival or any(r.senml_name for r in reads.values())
+    ahead_h = table.number("ahead_h", None, 0.5, 240, "hours", 6)
+    list_at = _read_list(table)
+    if reads and dated is (ahead_h is not None):
+        wrong = "both time and ahead_h are given" if dated else "it does not say when it holds"
+        expected = "one of them" if dated else "the time in its message, or hours after it,"
+        write = (
+            "remove one" if dated else 'write time = { at = "/valid", unit = "s" } or ahead_h = 6'
+        )
+        table.problem(None, wrong, f"{expected} was expected", write)
+    table.finish()
+    as_sensor = Sensor(name, OUTDOORS, topic, 3600.0, reads, time, on_arrival)
+    return ForecastFrom(as_sensor, list_at, ahead_h or 0.0)
+
+
+def _read_list(table: TomlTable) -> str | None:
+    pointer = table.take("list")
+    if pointer is MISSING:
+        return None
+    expected, write = "a JSON pointer (RFC 6901) to a list", 'list = "/hours"'
+    if not isinstance(pointer, str):
+        table.refuse("list", pointer, expected, write)
+        return None
+    try:
+        tokens(pointer)
+    except ValueError as error:
+        wrong = f"list is {shown(pointer)}, which {error}"
+        table.problem("list", wrong, f"{expected} was expected", f"write {write}")
+        return None
+    return pointer
+
+
+def _check_apart(table: TomlTable, forecast: ForecastFrom, sensors: Iterable[Sensor]) -> None:
+    """What is foretold must not be taken for what is measured."""
+    mine = topics(forecast.reads_as)
+    for sensor in sensors:
+        if any(overlap(one, its) for one in mine for its in topics(sensor)):
+            wrong = f"the forecast {shown(forecast.name)} and the sensor {shown(sensor.name)} read"
+            expected = "a topic of its own was expected"
+            table.problem("topic", f"{wrong} the same topic", expected, "give it another topic")
+            return

@@ -6,7 +6,6 @@ of the settings file; what the program writes goes to its state folder unless to
 
 from __future__ import annotations
 
-import errno
 import os
 import re
 import tomllib
@@ -16,20 +15,24 @@ from datetime import time
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from monitor.service.settings.forecasts import read_forecasts
-from monitor.service.settings.names import read_name
+from monitor.service.settings.files import (
+    LONGEST_FILE,
+    PROGRAM,
+    SERVICE_RUNTIME,
+    content_of,
+    is_the_services,
+    read_secret,
+    shipped,
+    state_folder,
+)
 from monitor.service.settings.page import LOOPBACK, Page, read_page
-from monitor.service.settings.sensors import read_sensors
+from monitor.service.settings.sensors import read_forecasts, read_sensors
 from monitor.service.settings.spaces import read_spaces
-from monitor.service.settings.tables import Problems, SettingsError, Table, shown
+from monitor.service.settings.tables import Problems, SettingsError, TomlTable, read_name, shown
+from monitor.site.flowers import Book, BookError, read_book
 from monitor.site.spaces import ForecastFrom, Sensor, Site, Space
 
-PROGRAM = "drying-room"
 # The folders that systemd/drying-room.service gives the service.
-SERVICE_SETTINGS = Path("/etc/drying-room")
-SERVICE_STATE = Path("/var/lib/drying-room")
-SERVICE_RUNTIME = Path("/run/drying-room")
-LONGEST_FILE, LONGEST_SECRET = 2_000_000, 64_000  # bytes
 WEEKDAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
 
 
@@ -136,7 +139,7 @@ def read(path: Path, *, passphrase_may_be_missing: bool = False) -> tuple[Settin
             [f"{path}: {wrong}; copy the file that came with the program"]
         ) from error
     problems = Problems(path, text)
-    root = Table(problems, values)
+    root = TomlTable(problems, values)
     spaces = read_spaces(root)
     sensors = read_sensors(root, spaces)
     state = state_folder(path)
@@ -154,50 +157,6 @@ def read(path: Path, *, passphrase_may_be_missing: bool = False) -> tuple[Settin
     )
     root.finish()
     return settings, problems
-
-
-def read_secret(path: Path) -> str:
-    """What a secret file holds, without the line's end; SettingsError if it cannot be read."""
-    try:
-        secret = content_of(path, LONGEST_SECRET).decode("utf-8").strip()
-    except UnicodeDecodeError as error:
-        wrong = f"{path}: the file is not UTF-8 text; a secret in one line was expected"
-        raise SettingsError([f"{wrong}; write it anew"]) from error
-    except OSError as error:
-        wrong = f"{path}: the file cannot be read ({error.strerror})"
-        expected = "a file that this user may read was expected"
-        raise SettingsError([f"{wrong}; {expected}; mend its owner or mode"]) from error
-    if not secret:
-        wrong = f"{path}: the file holds nothing but spaces; a secret in one line was expected"
-        raise SettingsError([f"{wrong}; write it anew"])
-    return secret
-
-
-def content_of(path: Path, longest: int) -> bytes:
-    """All of a plain file; raises OSError, as of one that never ends or that nobody fills."""
-    if path.exists() and not path.is_file():
-        raise OSError(errno.EINVAL, "it is no plain file")
-    with path.open("rb") as opened:
-        content = opened.read(longest + 1)
-    if len(content) > longest:
-        raise OSError(errno.EFBIG, f"it is longer than {longest // 1000} kB")
-    return content
-
-
-def is_the_services(path: Path) -> bool:
-    """Whether these are the service's own settings: whoever asks, its folders are meant."""
-    return path.absolute().parent == SERVICE_SETTINGS
-
-
-def state_folder(path: Path) -> Path:
-    """Where what is written goes for a settings file: the service's folder, else the user's."""
-    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
-    if given:
-        return Path(given)
-    if is_the_services(path):
-        return SERVICE_STATE
-    home = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
-    return Path(home) / PROGRAM
 
 
 def socket_file(settings: Settings) -> Path:
@@ -242,7 +201,7 @@ def _syntax(path: Path, text: str, told: str) -> str:
 
 
 def _read_site(
-    root: Table,
+    root: TomlTable,
     spaces: dict[str, Space],
     sensors: dict[str, Sensor],
     raw_days: int,
@@ -272,7 +231,7 @@ def _read_site(
     return site
 
 
-def _read_timezone(table: Table) -> str:
+def _read_timezone(table: TomlTable) -> str:
     expected, write = "a time zone of the IANA list", 'timezone = "Europe/London"'
     name = table.text("timezone", "UTC", expected, write)
     try:
@@ -283,7 +242,7 @@ def _read_timezone(table: Table) -> str:
     return name
 
 
-def _read_mqtt(table: Table) -> Mqtt:
+def _read_mqtt(table: TomlTable) -> Mqtt:
     ca_file = table.file("ca_file", "broker-ca.pem")
     mqtt = Mqtt(
         host=table.text("host", "127.0.0.1", "the broker's name or address", 'host = "127.0.0.1"'),
@@ -313,7 +272,7 @@ def _read_mqtt(table: Table) -> Mqtt:
     return mqtt
 
 
-def _read_store(table: Table, state: Path) -> Store:
+def _read_store(table: TomlTable, state: Path) -> Store:
     def place(key: str, default: str | None) -> Path | None:
         found = table.text(key, default, "a path", f'{key} = "{default or "/mnt/stick/backups"}"')
         return None if found is None else state / Path(found).expanduser()
@@ -335,7 +294,7 @@ def _read_store(table: Table, state: Path) -> Store:
     return store
 
 
-def _read_notices(root: Table) -> Notices:
+def _read_notices(root: TomlTable) -> Notices:
     addresses: list[Address] = []
     for address in root.tables("address"):
         addresses.append(_read_address(address, [one.name for one in addresses]))
@@ -354,7 +313,7 @@ def _read_notices(root: Table) -> Notices:
     return notices
 
 
-def _read_night_rest(table: Table) -> tuple[time, time] | None:
+def _read_night_rest(table: TomlTable) -> tuple[time, time] | None:
     if table.off("night_rest"):
         return None
     rest = table.table("night_rest")
@@ -367,7 +326,7 @@ def _read_night_rest(table: Table) -> tuple[time, time] | None:
     return begins, ends
 
 
-def _read_address(table: Table, taken: list[str]) -> Address:
+def _read_address(table: TomlTable, taken: list[str]) -> Address:
     name = read_name(table, taken, "phone")
     url_file = table.file("url_file", "phone-url", secret=True)
     url = table.take("url") if "url" in table else None
@@ -395,7 +354,7 @@ def _is_harmless(url: str) -> bool:
         return False
 
 
-def _read_report(table: Table, state: Path) -> Report:
+def _read_report(table: TomlTable, state: Path) -> Report:
     folder = table.text("folder", "reports", "a folder", 'folder = "reports"')
     report = Report(
         weekday=WEEKDAYS.index(table.choice("weekday", "Monday", WEEKDAYS)),
@@ -406,7 +365,7 @@ def _read_report(table: Table, state: Path) -> Report:
     return report
 
 
-def _read_flowers(root: Table) -> dict[str, dict[str, object]]:
+def _read_flowers(root: TomlTable) -> dict[str, dict[str, object]]:
     """The tables [flower.NAME], to be read by who knows flowers."""
     flowers = root.take("flower")
     if not isinstance(flowers, dict):
@@ -418,3 +377,16 @@ def _read_flowers(root: Table) -> dict[str, dict[str, object]]:
                 ("flower", name), wrong, "a table was expected", f"write [flower.{name}]"
             )
     return {name: table for name, table in flowers.items() if isinstance(table, dict)}
+
+
+def book_of(settings: Settings) -> Book:
+    """What is known of each flower, with the settings' own laid over it.
+
+    raises SettingsError where the settings' own flowers are wrong
+    """
+    text = shipped("config/flowers.toml").read_text("utf-8")
+    try:
+        return read_book(text, settings.flowers)
+    except BookError as error:
+        where = [f"{settings.file}: {problem}" for problem in error.problems]
+        raise SettingsError(where) from error

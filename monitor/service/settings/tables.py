@@ -6,6 +6,7 @@ import difflib
 import json
 import re
 import stat
+import unicodedata
 from collections.abc import Iterable
 from datetime import time
 from pathlib import Path
@@ -54,7 +55,7 @@ class Problems:
         return [sentence for _, sentence in sorted(self._found, key=lambda one: one[0])]
 
 
-class Table:
+class TomlTable:
     """One table of the file. Ask for every key it may have, then call `finish`.
 
     given   whether the file has it at all
@@ -225,15 +226,15 @@ class Table:
             self.problem(key, f"{self._label(key)} is {shown(value)}, {problem[0]}", *problem[1:])
         return path
 
-    def table(self, key: str) -> Table:
+    def table(self, key: str) -> TomlTable:
         """A table within this one; empty where missing."""
         value = self.take(key)
         if value is not MISSING and not isinstance(value, dict):
             self.refuse(key, value, "a table", f"{key} = {{ … }} or [{key}]")
         given = isinstance(value, dict)
-        return Table(self.problems, value if given else {}, (*self.path, key), given)
+        return TomlTable(self.problems, value if given else {}, (*self.path, key), given)
 
-    def tables(self, key: str) -> list[Table]:
+    def tables(self, key: str) -> list[TomlTable]:
         """Tables written [[key]]."""
         value = self.take(key)
         if value is MISSING:
@@ -242,7 +243,8 @@ class Table:
             self.refuse(key, value, f"a table written [[{key}]]", f"[[{key}]]")
             return []
         return [
-            Table(self.problems, one, (*self.path, key, place)) for place, one in enumerate(value)
+            TomlTable(self.problems, one, (*self.path, key, place))
+            for place, one in enumerate(value)
         ]
 
     def texts(self, key: str, expected: str, write: str) -> list[str]:
@@ -338,3 +340,27 @@ def _file_problem(path: Path, secret: bool, mend: str) -> tuple[str, str, str] |
             f"run chmod 640 {path}",
         )
     return None
+
+
+NAME_LETTERS = 60
+
+
+def read_name(table: TomlTable, taken: list[str], example: str) -> str:
+    """A name that fits into a topic, a file name and a page; "" where it does not."""
+    expected = f"a name of up to {NAME_LETTERS} letters, digits, spaces, - and _"
+    write = f'name = "{example}"'
+    if not table.required("name", expected, f"write {write}"):
+        table.take("name")
+        return ""
+    name = unicodedata.normalize("NFC", table.text("name", "", expected, write))
+    if not name:
+        return ""
+    fits = all(letter.isalnum() or letter in " -_" for letter in name)
+    if not fits or name != name.strip() or len(name) > NAME_LETTERS:
+        table.refuse("name", name, expected, write)
+        return ""
+    twin = next((one for one in taken if one.casefold() == name.casefold()), None)
+    if twin is not None:
+        wrong = f"the name {shown(name)} is taken"
+        table.problem("name", wrong, "a name for each was expected", "write another name")
+    return name

@@ -23,7 +23,7 @@ from monitor.edges.report.build import build
 from monitor.edges.report.change import thing_to_change
 from monitor.edges.report.gather import NotYetError, SiteWeek, Source, gather
 from monitor.edges.report.numbers import SpaceWeek, by_day, by_hour, days_over_dose
-from monitor.edges.report.order import REPORT, Answer, Order, Week
+from monitor.edges.report.order import REPORT, Answer, ReportOrder, Week
 from monitor.edges.report.pictures import nights
 from monitor.edges.report.sheet import sheet
 from monitor.edges.report.text import MOST_LINES, PULL_EXPLAINED, phone_text
@@ -32,7 +32,7 @@ from monitor.entries.entries import Entry
 from monitor.notices.notice import Notice, NoticeRow, Weight
 from monitor.notices.settlement import Settlement
 from monitor.science.moist_air import state
-from monitor.service.shipped import shipped
+from monitor.service.settings.files import shipped
 from monitor.site.flowers import read_book
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Flag, Quantity, Reading
@@ -623,7 +623,7 @@ def ordered(tmp_path: Path) -> Callable[..., Answer]:
     site = site_of(ATTIC, Space("=shed", Use.STORING))
 
     def run(week: str, store: Path = file) -> Answer:
-        order = Order(store, tmp_path / "reports", week, LATER_MS, site, BOOK)
+        order = ReportOrder(store, tmp_path / "reports", week, LATER_MS, site, BOOK)
         (answer,) = ask(REPORT, order)
         return answer
 
@@ -682,7 +682,7 @@ def test_the_monitor_can_order_a_report_without_loading_pandas() -> None:
 
 def test_an_order_can_be_built_in_this_process_too(tmp_path: Path) -> None:
     file = stored(tmp_path, Effects(air=[air(MONDAY, "attic")]))
-    (answer,) = build(Order(file, tmp_path, "2026-W03", LATER_MS, site_of(ATTIC), BOOK))
+    (answer,) = build(ReportOrder(file, tmp_path, "2026-W03", LATER_MS, site_of(ATTIC), BOOK))
     assert answer.week == "2026-W03"
 
 

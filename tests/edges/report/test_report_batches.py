@@ -14,7 +14,7 @@ from monitor.edges.beside import ask
 from monitor.edges.report import season
 from monitor.edges.report.build import build
 from monitor.edges.report.gather import Source, gather
-from monitor.edges.report.order import REPORT, Answer, Order, Week
+from monitor.edges.report.order import REPORT, Answer, ReportOrder, Week
 from monitor.edges.report.season import PlaceRow, best_place, gather_season
 from monitor.edges.report.sheet import sheet
 from monitor.store.exports import export
@@ -33,9 +33,9 @@ def month(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return file
 
 
-def order(file: Path, folder: Path) -> Order:
+def order(file: Path, folder: Path) -> ReportOrder:
     end = garden.span("2026-W40", WEEKS)[1]
-    return Order(file, folder, "2026-W40", end * 60_000, SITE, BOOK)
+    return ReportOrder(file, folder, "2026-W40", end * 60_000, SITE, BOOK)
 
 
 @pytest.fixture(scope="module")

@@ -13,11 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.intake.payloads import Decoder
-from monitor.service.settings.flower_book import book_of
-from monitor.service.settings.settings import Settings, load, read, read_secret, state_folder
+from monitor.service.settings.files import read_secret, shipped, state_folder
+from monitor.service.settings.settings import Settings, book_of, load, read
 from monitor.service.settings.tables import SettingsError
 from monitor.service.settings.toml_lines import key_lines
-from monitor.service.shipped import shipped
 from monitor.site.quantities import MEASURED, Quantity
 from monitor.site.spaces import Delays, Limits, ReadAs, TimeAt, Use, Window
 
