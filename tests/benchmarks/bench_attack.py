@@ -210,7 +210,8 @@ def feed(one: Besieged, seen: Seen, until_s: float, every_s: float) -> None:
             for minute in range(5, -1, -1):
                 told = {"ts": now_ms - 60_000 * minute, "t": 36.5, "rh": 50}
                 one.sensor.publish(f"siege/hot-{number}", json.dumps(told).encode())
-        one.sensor.turn(max(0.0, began_s + seen.sent / RATE - time.monotonic()))
+        while (early_s := began_s + seen.sent / RATE - time.monotonic()) > 0:
+            one.sensor.turn(early_s)  # it also ends when something comes
     one.sensor.settle()
 
 
@@ -220,10 +221,9 @@ def watch(one: Besieged, seen: Seen, until_s: float) -> None:
     looked_s = 0.0
     while time.monotonic() < until_s:
         for number, heated_s in list(seen.heated.items()):
-            if number not in seen.rang_s and any(
-                re.search(rf"\battic {number}\b", title, re.IGNORECASE)
-                for title in one.phone.titles
-            ):
+            said = [f"{m['title']} {m['message']}" for m in one.phone.taken]
+            attic = re.compile(rf"\battic {number}\b", re.IGNORECASE)
+            if number not in seen.rang_s and any(map(attic.search, said)):
                 seen.rang_s[number] = time.monotonic() - heated_s
         if time.monotonic() - looked_s > OWNER_EVERY_S:
             looked_s = time.monotonic()
@@ -261,10 +261,9 @@ def main(quick: bool, minutes: float = 60.0) -> list[Row]:
         with attacked(house):
             watching = threading.Thread(target=watch, args=(one, seen, until_s + 5))
             watching.start()
-            feed(one, seen, until_s, max(15.0, seconds / HOT_SPACES))
+            feed(one, seen, until_s, max(15.0, seconds / HOT_SPACES * 5))
             watching.join()
         log_bytes = one.log_bytes() - before
-        print(one.phone.titles, one.house.trial.log()[-2500:], file=sys.stderr)
         kept = sum(",temperature," in line and "peg-" in line for line in stored(one))
     size = f"{seconds / 60:.2g} min, {RATE} messages a second, load {os.getloadavg()[0]:.1f}"
     worst_ring = max(seen.rang_s.values(), default=0.0)
@@ -272,7 +271,7 @@ def main(quick: bool, minutes: float = 60.0) -> list[Row]:
         Row("a mixed attack: readings lost", size,
             f"{seen.sent - kept:,} of {seen.sent:,}", goal="0"),
         Row("a mixed attack: the worst notice", size, f"{worst_ring:.1f} s after the last reading "
-            f"it needs; {len(seen.rang_s)} of {len(seen.heated)} rang", goal="a minute's end"),
+            f"it needs; {len(seen.rang_s)} of {len(seen.heated)} rang", goal="a minute"),
         Row("a mixed attack: the owner's worst page", size, f"{max(seen.owner_s):.2f} s of "
             f"{len(seen.owner_s)}; {seen.refused} refused", goal="2 s, none refused"),
         Row("a mixed attack: most resident memory", size, f"daemon {seen.daemon_mb:.0f} MB, page "

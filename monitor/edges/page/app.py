@@ -7,9 +7,9 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import Future
+from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
 from urllib.parse import quote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -46,6 +46,7 @@ from monitor.edges.page.guard import (
 )
 from monitor.edges.page.house import House, MonitorGoneError, PutIn
 from monitor.edges.report.order import WEEK_PAGE
+from monitor.engine.snapshot import Snapshot
 from monitor.entries.entries import Request as Wish
 from monitor.entries.entries import RequestError, standing
 from monitor.site.words import when
@@ -64,6 +65,34 @@ _MENU = (
     ("/weeks", "Weeks"),
     ("/sensors", "Sensors"),
 )
+
+
+@dataclass(frozen=True)
+class FormShown:
+    """A form's page. again: what was hung last; space: where it was asked for."""
+
+    form: forms.Form
+    flowers: list[str]
+    again: list[tuple[str, dict[str, str]]]
+    space: str
+
+
+@dataclass(frozen=True)
+class SignInShown:
+    """One who is signed in. here: who looks."""
+
+    number: int
+    device: str
+    since: str
+    seen: str
+    here: bool
+
+
+@dataclass(frozen=True)
+class SignedInShown:
+    """All who are."""
+
+    signed_in_now: list[SignInShown]
 
 
 class Pages:
@@ -153,7 +182,7 @@ class Pages:
     # -- pages ----------------------------------------------------------------------------------
 
     def _shown(
-        self, path: str, template: str, tell: Callable[[Request, Any], dict[str, Any]]
+        self, path: str, template: str, tell: Callable[[Request, Snapshot], object]
     ) -> Route:
         def page(request: Request, visitor: str) -> Response:
             return self._page(request, visitor, template, lambda s: tell(request, s))
@@ -168,7 +197,7 @@ class Pages:
         request: Request,
         visitor: str,
         template: str,
-        tell: Callable[[Any], dict[str, Any]],
+        tell: Callable[[Snapshot], object],
         status: int = 200,
     ) -> HTMLResponse:
         snapshot, _, trouble = self._house.standing()
@@ -176,7 +205,7 @@ class Pages:
         done = self._done.get(request.query_params.get("done", ""))
         entered = done.result() if done and done.done() and not done.exception() else None
         html = self._templates.get_template(template).render(
-            told,
+            vars(told),
             site=self._house.site,
             now=figures.fresh_values(self._house, snapshot)["now"],
             fresh=snapshot.now_ms > 0,
@@ -201,7 +230,7 @@ class Pages:
 
         return Route("/signed-in", endpoint, methods=["GET"])
 
-    def _space(self, request: Request, snapshot: Any) -> dict[str, Any]:
+    def _space(self, request: Request, snapshot: Snapshot) -> object:
         name = request.path_params["name"]
         if name not in self._house.spaces():
             raise HTTPException(404)
@@ -212,48 +241,50 @@ class Pages:
                 self._house, snapshot, name, span if span in spaces.SPANS else "day"
             )
 
-    def _batch(self, request: Request, snapshot: Any) -> dict[str, Any]:
+    def _batch(self, request: Request, snapshot: Snapshot) -> object:
         found = snapshot.history.named(request.path_params["name"])
         if found is None:
             raise HTTPException(404)
-        told = lists.batch(self._house, snapshot, found)
-        return told | {"actions": forms.actions(told["state"])}
+        return lists.batch(self._house, snapshot, found)
 
-    def _sensors(self, snapshot: Any) -> dict[str, Any]:
-        return lists.sensors(self._house, snapshot) | {"wrong_tries": self._door.wrong}
+    def _sensors(self, snapshot: Snapshot) -> object:
+        return lists.sensors(self._house, snapshot, self._door.wrong)
 
-    def _plan(self, request: Request, snapshot: Any) -> dict[str, Any]:
-        told = forms.plan_view(self._house, dict(request.query_params))
-        return told | {"flowers": sorted(set(self._house.book.words().values()))}
+    def _plan(self, request: Request, snapshot: Snapshot) -> object:
+        return forms.plan_view(self._house, dict(request.query_params))
 
-    def _check(self, request: Request, snapshot: Any) -> dict[str, Any]:
+    def _check(self, request: Request, snapshot: Snapshot) -> object:
         name = request.path_params["name"]
         if not forms.can_be_checked(self._house, name):
             raise HTTPException(404)
         return forms.check_view(self._house, snapshot, name)
 
-    def _form(self, request: Request, snapshot: Any) -> dict[str, Any]:
+    def _form(self, request: Request, snapshot: Snapshot) -> object:
         verb = request.path_params["verb"]
         if not forms.has_form(verb):
             raise HTTPException(404)
         typed = dict(request.query_params)
         return self._form_told(verb, typed, snapshot)
 
-    def _correct(self, request: Request, snapshot: Any) -> dict[str, Any]:
+    def _correct(self, request: Request, snapshot: Snapshot) -> object:
         number = request.path_params["number"]
         if not any(str(e.id) == number for e in standing(snapshot.entries)):
             raise HTTPException(404)
         return self._form_told("correct", {"entry": number}, snapshot)
 
     def _form_told(
-        self, verb: str, typed: dict[str, str], snapshot: Any, error: RequestError | None = None
-    ) -> dict[str, Any]:
-        return {
-            "form": forms.form(verb, self._house, snapshot, typed, error),
-            "flowers": sorted(set(self._house.book.words().values())),
-            "again": forms.again(snapshot) if verb == "hang" else [],
-            "space": typed.get("space", ""),
-        }
+        self,
+        verb: str,
+        typed: dict[str, str],
+        snapshot: Snapshot,
+        error: RequestError | None = None,
+    ) -> FormShown:
+        return FormShown(
+            form=forms.form(verb, self._house, snapshot, typed, error),
+            flowers=forms.flowers(self._house),
+            again=forms.again(snapshot) if verb == "hang" else [],
+            space=typed.get("space", ""),
+        )
 
     # -- what is entered ------------------------------------------------------------------------
 
@@ -282,7 +313,7 @@ class Pages:
             return self._refused(request, visitor, typed, late)
         return RedirectResponse(f"{self._where(entered)}?done={quote(number)}", 303)
 
-    def _once(self, number: str, typed: dict[str, str], snapshot: Any) -> Future[PutIn]:
+    def _once(self, number: str, typed: dict[str, str], snapshot: Snapshot) -> Future[PutIn]:
         """Enter a form the first time it comes; sent twice, it is still entered once."""
         with self._lock:
             before = self._done.get(number)
@@ -372,20 +403,20 @@ class Pages:
         )
         return HTMLResponse(html, status)
 
-    def _signed_in(self, visitor: str) -> dict[str, Any]:
+    def _signed_in(self, visitor: str) -> SignedInShown:
         zone, now = self._house.site.timezone, now_ms()
-        return {
-            "signed_in_now": [
-                {
-                    "number": one.number,
-                    "device": one.device,
-                    "since": when(one.since_ms, now, zone),
-                    "seen": when(one.seen_ms, now, zone),
-                    "here": one.visitor == visitor,
-                }
+        return SignedInShown(
+            [
+                SignInShown(
+                    one.number,
+                    one.device,
+                    when(one.since_ms, now, zone),
+                    when(one.seen_ms, now, zone),
+                    one.visitor == visitor,
+                )
                 for one in self._door.signed_in
             ]
-        }
+        )
 
     async def _sign_out(self, request: Request) -> Response:
         """End the sign-in of the one who asks, or of another by its number, at once."""

@@ -137,6 +137,7 @@ def pull(load: Load) -> str | None:
 LOOK_EVERY_S = 0.4
 SIGN_OF_LIFE_S = 10.0
 LONGEST_S = 600.0
+FRESH_S = 1.0  # so old may be what an open page shows
 
 
 class Live:
@@ -149,7 +150,7 @@ class Live:
         self._shape = ""
 
     def _look(self) -> tuple[dict[str, str], str]:
-        snapshot = self._house.standing().snapshot
+        snapshot = self._house.standing(FRESH_S).snapshot
         if snapshot is not self._of:
             self._of = snapshot
             self._values = fresh_values(self._house, snapshot)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.entries import verbs
 from monitor.entries.batches import AWAY, BatchState
-from monitor.entries.entries import CORRECT, Entry, RequestError, standing
+from monitor.entries.entries import CORRECT, JSON, Entry, RequestError, standing
 from monitor.entries.fields import FIELDS
 from monitor.entries.verbs import VERBS
 from monitor.places.saltcheck import HOW_TO, HOW_TO_BESIDE
@@ -234,26 +234,61 @@ def actions(state: str) -> list[tuple[str, str]]:
 
 # -- where a harvest should hang ---------------------------------------------------------------
 
-Told = dict[str, Any]
-
 _WHAT_IFS = {"fan": "fan", "dehumidifier": "dehumidifier", "fewer": "bunches"}
 
 
-def plan_view(house: House, typed: Mapping[str, str]) -> Told:
+@dataclass(frozen=True)
+class ChoiceShown:
+    """A space where they could hang, and why."""
+
+    space: str
+    title: str
+    reasons: str
+    sure: str
+    possible: bool
+
+
+@dataclass(frozen=True)
+class AnswerShown:
+    """Where a harvest should hang."""
+
+    title: str
+    flower: str
+    bunches: int
+    choices: list[ChoiceShown]
+    what_if: list[str]
+
+
+@dataclass(frozen=True)
+class PlanShown:
     """The form with what was typed, and the answer once something was asked."""
-    told: Told = {"typed": typed, "answer": None, "wrong": None, "field": None}
+
+    typed: Mapping[str, str]
+    flowers: list[str]
+    answer: AnswerShown | None = None
+    wrong: str | None = None
+    field: str | None = None
+
+
+def plan_view(house: House, typed: Mapping[str, str]) -> PlanShown:
+    """The form with what was typed, and the answer once something was asked."""
+    told = PlanShown(typed, flowers(house))
     if not typed.get("flower", "").strip() and not typed.get("bunches", "").strip():
         return told
     try:
-        answer = house.plan(_plan_asked(typed))
+        return replace(told, answer=_shown(house.plan(_plan_asked(typed))))
     except RequestError as error:
         wrong = error.sentence[:1].upper() + error.sentence[1:]
-        return told | {"wrong": wrong, "field": error.field}
-    return told | {"answer": _shown(answer)}
+        return replace(told, wrong=wrong, field=error.field)
 
 
-def _plan_asked(typed: Mapping[str, str]) -> Told:
-    what_if = [word for word in ("door", "heater") if typed.get(word)]
+def flowers(house: House) -> list[str]:
+    """The flowers of the book, to choose from."""
+    return sorted(set(house.book.words().values()))
+
+
+def _plan_asked(typed: Mapping[str, str]) -> dict[str, JSON]:
+    what_if: list[JSON] = [word for word in ("door", "heater") if typed.get(word)]
     for name, word in _WHAT_IFS.items():
         if typed.get(name, "").strip():
             what_if.append(f"{word} {typed[name].strip()}")
@@ -265,23 +300,23 @@ def _plan_asked(typed: Mapping[str, str]) -> Told:
     }
 
 
-def _shown(answer: Mapping[str, Any]) -> Told:
-    return {
-        "title": answer["lines"][0].rstrip(":"),
-        "flower": answer["flower"],
-        "bunches": answer["bunches"],
-        "choices": [
-            {
-                "space": choice["space"],
-                "title": named(choice["space"], 60),
-                "reasons": " ".join(choice["reasons"]),
-                "sure": f"{choice['sure']} {choice['changes']}",
-                "possible": choice["days"] is not None,
-            }
+def _shown(answer: Mapping[str, Any]) -> AnswerShown:
+    return AnswerShown(
+        title=answer["lines"][0].rstrip(":"),
+        flower=answer["flower"],
+        bunches=answer["bunches"],
+        choices=[
+            ChoiceShown(
+                space=choice["space"],
+                title=named(choice["space"], 60),
+                reasons=" ".join(choice["reasons"]),
+                sure=f"{choice['sure']} {choice['changes']}",
+                possible=choice["days"] is not None,
+            )
             for choice in answer["choices"]
         ],
-        "what_if": answer["what_if"],
-    }
+        what_if=answer["what_if"],
+    )
 
 
 # -- a sensor against wet salt, or beside another ----------------------------------------------
@@ -295,30 +330,48 @@ def can_be_checked(house: House, name: str) -> bool:
     return sensor is not None and {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= sensor.reads.keys()
 
 
-def check_view(house: House, snapshot: Snapshot, name: str) -> Told:
+@dataclass(frozen=True)
+class CheckShown:
+    """How the check of a sensor stands; what comes after offset holds while one is under way."""
+
+    name: str
+    title: str
+    under_way: bool
+    salts: list[tuple[str, str]]
+    others: list[str]
+    how: str
+    how_beside: str
+    offset: str | None = None
+    since: str = ""
+    against: str = ""
+    says: str = ""
+    settled: bool = False
+    change: Mapping[str, float] | None = None
+
+
+def check_view(house: House, snapshot: Snapshot, name: str) -> CheckShown:
     """How the check stands, and what can be done next; raises RequestError where it cannot be."""
     told = house.check(name)
     others = [s for s in house.site.sensors if s != name and can_be_checked(house, s)]
-    shown: Told = {
-        "name": name,
-        "title": named(name, 60),
-        "under_way": told["under_way"],
-        "salts": [(word, salt.value) for word, salt in SALTS.items()],
-        "others": others,
-        "how": HOW_TO.format(salt=Salt.TABLE.value),
-        "how_beside": HOW_TO_BESIDE,
-        "offset": None,
-    }
+    shown = CheckShown(
+        name=name,
+        title=named(name, 60),
+        under_way=told["under_way"],
+        salts=[(word, salt.value) for word, salt in SALTS.items()],
+        others=others,
+        how=HOW_TO.format(salt=Salt.TABLE.value),
+        how_beside=HOW_TO_BESIDE,
+    )
     if not told["under_way"]:
         return shown
     against = told["beside"] or SALTS[told["salt"]].value
-    shown |= {
-        "how": told["how"],
-        "since": when(told["since_ms"], snapshot.now_ms, house.site.timezone),
-        "against": against,
-        "says": told["says"],
-        "settled": told["settled"],
-        "offset": f"{told['offset_pct']:+.1f} %" if told["worth_it"] else None,
-        "change": told["calibrate"],
-    }
-    return shown
+    return replace(
+        shown,
+        how=told["how"],
+        since=when(told["since_ms"], snapshot.now_ms, house.site.timezone),
+        against=against,
+        says=told["says"],
+        settled=told["settled"],
+        offset=f"{told['offset_pct']:+.1f} %" if told["worth_it"] else None,
+        change=told["calibrate"],
+    )

@@ -1,8 +1,8 @@
 """What the page is given, and how: its process is asked in JSON, and asks back in JSON.
 
 The page runs in a process of its own, so that nothing done to it reaches the monitor. Its first
-line is an `PageOrder`. From then on it asks by an empty line how everything stands, at most once a
-second, and gets a line: a `Present`. What people enter goes over the socket of the commands.
+line is a `PageOrder`. From then on it asks by an empty line how everything stands, for open pages
+once a second, and gets a line: a `Present`. What people enter goes over the socket of the commands.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import IO, Any, NamedTuple, TypeVar
+from typing import IO, Any, NamedTuple, Protocol, TypeVar
 
 import msgspec
 import numpy as np
@@ -82,12 +82,18 @@ class PutIn(NamedTuple):
     upset: Sequence[str]
 
 
+class Looks(Protocol):
+    """Tells how everything stands now, or stood at most `old_s` seconds ago."""
+
+    def __call__(self, old_s: float = 0.0) -> Present: ...
+
+
 @dataclass(frozen=True)
 class House:
     """Everything the page reads and does.
 
     book      what is known of each flower
-    standing  how everything stands now
+    standing  how everything stands now, or stood at most so many seconds ago
     submit    has something entered; the future's answer is PutIn, or RequestError
     parse     a form's fields → what is asked for; raises RequestError
     plan      where a harvest should hang; raises RequestError with a sentence
@@ -97,7 +103,7 @@ class House:
     site: Site
     store: Path
     book: Book
-    standing: Callable[[], Present]
+    standing: Looks
     submit: Callable[[Request], Future[PutIn]]
     parse: Callable[[Mapping[str, str]], Request]
     plan: Callable[[Mapping[str, JSON]], Mapping[str, Any]]

@@ -3,32 +3,46 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
 from monitor.edges.page import figures, pictures, rail
-from monitor.edges.page.forms import can_be_checked
+from monitor.edges.page.forms import actions, can_be_checked
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
-from monitor.entries.batches import Batch, Stay, described
+from monitor.entries.batches import Batch, BatchState, Stay, described
 from monitor.entries.entries import Entry, first_of, standing, undone
 from monitor.entries.logbook import history_lines
 from monitor.entries.sensors import out_of_service, services
 from monitor.notices.sentences.foreseen import ANEW, sentences, tag, why_nothing
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Flag
-from monitor.site.spaces import Site, Use
+from monitor.site.spaces import Site
 from monitor.site.time import DAY_MS, HOUR_MS, MINUTE_MS
 from monitor.site.words import count, lasting, shown, when
 from monitor.store.air import Load
 from monitor.store.queries import NoticeSent, Reader
 
-Told = dict[str, Any]
+
+@dataclass(frozen=True)
+class Hung:
+    """A batch as it hangs on its rail, or lies on its shelf."""
+
+    sentences: list[str]
+    tag: str
+    name: str
+    what: str
+    since: str
+    picture: Markup
+    flower: str
+    space: str | None
+    state: BatchState
+    hung: str
 
 
-def hung(batch: Batch, snapshot: Snapshot, site: Site) -> Told:
+def hung(batch: Batch, snapshot: Snapshot, site: Site) -> Hung:
     """A batch as it hangs on its rail."""
     now_ms, timezone = snapshot.now_ms, site.timezone
     days = (now_ms - batch.hung_ms) / DAY_MS
@@ -36,15 +50,15 @@ def hung(batch: Batch, snapshot: Snapshot, site: Site) -> Told:
     left = None if said is None else said.still_to_lose_pct / 100
     doubted = batch.hung_by in snapshot.doubted
     silence = why_nothing(batch, doubted, batch.space in snapshot.air) if said is None else None
-    return {
-        "sentences": (
+    return Hung(
+        sentences=(
             list(filter(None, [silence])) if said is None else sentences(said, site, batch.colour)
         ),
-        "tag": (ANEW if doubted else "") if said is None else tag(said, site),
-        "name": batch.name,
-        "what": described(batch),
-        "since": "first day" if days < 1 else f"day {int(days) + 1}",
-        "picture": Markup(  # noqa: S704 (our own drawing; names are escaped in it)
+        tag=(ANEW if doubted else "") if said is None else tag(said, site),
+        name=batch.name,
+        what=described(batch),
+        since="first day" if days < 1 else f"day {int(days) + 1}",
+        picture=Markup(  # noqa: S704 (our own drawing; names are escaped in it)
             rail.bunches(
                 batch.flower,
                 batch.colour,
@@ -53,32 +67,68 @@ def hung(batch: Batch, snapshot: Snapshot, site: Site) -> Told:
                 left,
             )
         ),
-        "flower": batch.flower,
-        "colour": batch.colour,
-        "hung": when(batch.hung_ms, now_ms, timezone),
-    }
+        flower=batch.flower,
+        space=batch.space,
+        state=batch.state,
+        hung=when(batch.hung_ms, now_ms, timezone),
+    )
 
 
-def shapes(hung: Iterable[Told]) -> Markup:
+def shapes(hung: Iterable[Hung]) -> Markup:
     """What the pictures of the bunches are drawn of, once a page."""
-    return Markup(rail.shapes(b["flower"] for b in hung))  # noqa: S704 (our own drawing)
+    return Markup(rail.shapes(b.flower for b in hung))  # noqa: S704 (our own drawing)
 
 
-def batches(house: House, snapshot: Snapshot) -> Told:
+@dataclass(frozen=True)
+class BatchesShown:
     """What hangs where, what is kept, and what was."""
-    rows = [
-        hung(b, snapshot, house.site) | {"space": b.space, "state": b.state.value}
-        for b in reversed(snapshot.history.batches)
-    ]
-    return {
-        "hanging": [r for r in rows if r["state"] == "hanging"],
-        "others": [r for r in rows if r["state"] != "hanging"],
-        "hang_in": [s.name for s in house.site.spaces.values() if s.use is Use.HANGING],
-        "shapes": shapes(rows),
-    }
+
+    hanging: list[Hung]
+    others: list[Hung]
+    shapes: Markup
 
 
-def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
+def batches(house: House, snapshot: Snapshot) -> BatchesShown:
+    """What hangs where, what is kept, and what was."""
+    rows = [hung(b, snapshot, house.site) for b in reversed(snapshot.history.batches)]
+    hanging = [r for r in rows if r.state == BatchState.HANGING]
+    others = [r for r in rows if r.state != BatchState.HANGING]
+    return BatchesShown(hanging, others, shapes(rows))
+
+
+@dataclass(frozen=True)
+class EntryShown:
+    """An entry. batch: number of the entry that hung its batch; None: it has none."""
+
+    number: int
+    line: str
+    undone: bool
+    can_correct: bool
+    can_undo: bool
+    batch: object
+
+
+@dataclass(frozen=True)
+class BatchShown(Hung):
+    """One batch: where it was, what was measured, what it went through."""
+
+    shapes: Markup
+    stays: list[tuple[str, str, str]]
+    hanging: bool
+    days: str
+    taken_down: str | None
+    outcome: list[str]
+    note: str | None
+    load: str | None
+    tests: list[tuple[str, str]]
+    chart: Markup | None
+    drying: list[Markup]
+    past: list[str]
+    entries: list[EntryShown]
+    actions: list[tuple[str, str]]
+
+
+def batch(house: House, snapshot: Snapshot, found: Batch) -> BatchShown:
     """One batch: where it was, what was measured, what it went through."""
     site, now_ms = house.site, snapshot.now_ms
     until_ms = now_ms if found.taken_down_ms is None else found.taken_down_ms
@@ -96,34 +146,32 @@ def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
             for s, end_ms in stays
         ]
     lines = _entries(house, snapshot)
-    own = [e for e in lines if e["batch"] == found.hung_by]
+    own = [e for e in lines if e.batch == found.hung_by]
     bunch = hung(found, snapshot, site)
     last = snapshot.prospects.get(found.hung_by)
     foreseen = last is not None and last.crisp_p50 is not None
-    return bunch | {
-        "shapes": shapes([bunch]),
-        "state": found.state.value,
-        "space": found.space,
-        "stays": [
+    return BatchShown(
+        **vars(bunch),
+        shapes=shapes([bunch]),
+        stays=[
             (_came_to(found, s), s.space, when(s.from_ms, now_ms, site.timezone))
             for s in found.stays
         ],
-        "hanging": found.taken_down_ms is None,
-        "days": f"{(until_ms - found.hung_ms) / DAY_MS:.0f}",
-        "taken_down": None
+        hanging=found.taken_down_ms is None,
+        days=f"{(until_ms - found.hung_ms) / DAY_MS:.0f}",
+        taken_down=None
         if found.taken_down_ms is None
         else when(found.taken_down_ms, now_ms, site.timezone),
-        "outcome": _outcome(found),
-        "note": found.note,
-        "load": figures.pull(
-            Load(sum(one.kpa_h for one in loads), sum(one.minutes for one in loads))
-        ),
-        "tests": [(when(at_ms, now_ms, site.timezone), result) for at_ms, result in _tests(found)],
-        "chart": pictures.of_weighings(found, spells, site),
-        "drying": pictures.of_prospects(found, said, foreseen, spells, site),
-        "past": [figures.past(house, s, now_ms) for s in spells],
-        "entries": own,
-    }
+        outcome=_outcome(found),
+        note=found.note,
+        load=figures.pull(Load(sum(one.kpa_h for one in loads), sum(one.minutes for one in loads))),
+        tests=[(when(at_ms, now_ms, site.timezone), result) for at_ms, result in _tests(found)],
+        chart=pictures.of_weighings(found, spells, site),
+        drying=pictures.of_prospects(found, said, foreseen, spells, site),
+        past=[figures.past(house, s, now_ms) for s in spells],
+        entries=own,
+        actions=actions(found.state),
+    )
 
 
 def _came_to(found: Batch, stay: Stay) -> str:
@@ -157,25 +205,32 @@ def _outcome(found: Batch) -> list[str]:
     ]
 
 
-def entries(house: House, snapshot: Snapshot) -> Told:
+@dataclass(frozen=True)
+class EntriesShown:
     """Everything entered, the newest first."""
-    return {"entries": list(reversed(_entries(house, snapshot)))}
+
+    entries: list[EntryShown]
 
 
-def _entries(house: House, snapshot: Snapshot) -> list[Told]:
+def entries(house: House, snapshot: Snapshot) -> EntriesShown:
+    """Everything entered, the newest first."""
+    return EntriesShown(_entries(house, snapshot)[::-1])
+
+
+def _entries(house: House, snapshot: Snapshot) -> list[EntryShown]:
     known = {e.id: e for e in snapshot.entries}
     zone = ZoneInfo(house.site.timezone)
     lines = history_lines(snapshot.entries, snapshot.history, zone)
     out = undone(snapshot.entries)
     return [
-        {
-            "number": entry.id,
-            "line": line.strip().split("  ", 1)[1],
-            "undone": entry.id in out,
-            "can_correct": entry.verb not in ("undo", "correct") and entry.id not in out,
-            "can_undo": entry.id not in out,
-            "batch": _batch_of(entry, known),
-        }
+        EntryShown(
+            number=entry.id,
+            line=line.strip().split("  ", 1)[1],
+            undone=entry.id in out,
+            can_correct=entry.verb not in ("undo", "correct") and entry.id not in out,
+            can_undo=entry.id not in out,
+            batch=_batch_of(entry, known),
+        )
         for entry, line in zip(sorted(known.values(), key=lambda e: e.id), lines, strict=True)
     ]
 
@@ -194,7 +249,36 @@ NOTICES_DAYS = 30
 LATELY_H = 24  # older notices are folded away
 
 
-def notices(house: House, snapshot: Snapshot) -> Told:
+@dataclass(frozen=True)
+class NoticeShown:
+    """A notice, whether it arrived, and what was done about it."""
+
+    number: int
+    made_ms: int
+    made: str
+    dye: str
+    weight: str
+    title: str
+    body: str
+    place: str
+    kind: str
+    space: str
+    can_pause: bool
+    seen: str | None
+    paused: str | None
+    deliveries: list[str]
+
+
+@dataclass(frozen=True)
+class NoticesShown:
+    """The last day's, and those before."""
+
+    notices: list[NoticeShown]
+    earlier: list[NoticeShown]
+    unseen: int
+
+
+def notices(house: House, snapshot: Snapshot) -> NoticesShown:
     """What was sent, whether it arrived, and what was done about it."""
     from_ms = snapshot.now_ms - NOTICES_DAYS * DAY_MS
     with Reader(house.store) as reader:
@@ -204,36 +288,36 @@ def notices(house: House, snapshot: Snapshot) -> Told:
         grouped.setdefault(row.number, []).append(row)
     told = [_notice(house, snapshot, group) for group in reversed(grouped.values())]
     lately_ms = snapshot.now_ms - LATELY_H * HOUR_MS
-    return {
-        "notices": [n for n in told if n["made_ms"] >= lately_ms],
-        "earlier": [n for n in told if n["made_ms"] < lately_ms],
-        "unseen": sum(not n["seen"] and n["weight"] != "note" for n in told),
-    }
+    return NoticesShown(
+        notices=[n for n in told if n.made_ms >= lately_ms],
+        earlier=[n for n in told if n.made_ms < lately_ms],
+        unseen=sum(not n.seen and n.weight != "note" for n in told),
+    )
 
 
-def _notice(house: House, snapshot: Snapshot, group: list[NoticeSent]) -> Told:
+def _notice(house: House, snapshot: Snapshot, group: list[NoticeSent]) -> NoticeShown:
     first, zone, now_ms = group[0], house.site.timezone, snapshot.now_ms
     kind = first.notice.kind
     going_on = {(s.kind.value, s.space, s.sensor) for s in snapshot.going_on}
     newest = snapshot.notices.get(first.number)
     seen_ms = newest.seen_ms if newest else first.seen_ms
     paused_ms = newest.paused_until_ms if newest else first.paused_until_ms
-    return {
-        "number": first.number,
-        "made_ms": first.notice.made_ms,
-        "made": when(first.notice.made_ms, now_ms, zone),
-        "dye": Kind(kind).row.dye if kind in tuple(Kind) else "",
-        "weight": first.notice.weight.value,
-        "title": first.notice.title,
-        "body": first.notice.body,
-        "place": first.notice.place,
-        "kind": first.notice.kind,
-        "space": first.notice.space or "",
-        "can_pause": (kind, first.notice.space, first.notice.sensor) in going_on,
-        "seen": None if seen_ms is None else when(seen_ms, now_ms, zone),
-        "paused": _paused(paused_ms, now_ms, zone),
-        "deliveries": [_arrived(d, now_ms, zone) for d in group],
-    }
+    return NoticeShown(
+        number=first.number,
+        made_ms=first.notice.made_ms,
+        made=when(first.notice.made_ms, now_ms, zone),
+        dye=Kind(kind).row.dye if kind in tuple(Kind) else "",
+        weight=first.notice.weight.value,
+        title=first.notice.title,
+        body=first.notice.body,
+        place=first.notice.place,
+        kind=first.notice.kind,
+        space=first.notice.space or "",
+        can_pause=(kind, first.notice.space, first.notice.sensor) in going_on,
+        seen=None if seen_ms is None else when(seen_ms, now_ms, zone),
+        paused=_paused(paused_ms, now_ms, zone),
+        deliveries=[_arrived(d, now_ms, zone) for d in group],
+    )
 
 
 def _paused(until_ms: int | None, now_ms: int, zone: str) -> str | None:
@@ -254,17 +338,32 @@ def _arrived(delivery: NoticeSent, now_ms: int, zone: str) -> str:
     return f"waits to be sent to {delivery.address}"
 
 
-def weeks(house: House, snapshot: Snapshot) -> Told:
+@dataclass(frozen=True)
+class WeekShown:
+    """A weekly report."""
+
+    week: str
+    made: str
+    text: str
+
+
+@dataclass(frozen=True)
+class WeeksShown:
     """The weekly reports."""
-    with Reader(house.store) as reader:
-        kept = reader.reports()
+
+    weeks: list[WeekShown]
+
+
+def weeks(house: House, snapshot: Snapshot) -> WeeksShown:
+    """The weekly reports."""
     zone = house.site.timezone
-    return {
-        "weeks": [
-            {"week": r.week, "made": when(r.made_ms, snapshot.now_ms, zone), "text": r.text}
-            for r in kept
-        ]
-    }
+    with Reader(house.store) as reader:
+        return WeeksShown(
+            [
+                WeekShown(r.week, when(r.made_ms, snapshot.now_ms, zone), r.text)
+                for r in reader.reports()
+            ]
+        )
 
 
 # -- sensors -----------------------------------------------------------------------------------
@@ -285,54 +384,90 @@ _FLAG_WORDS = {
 }
 
 
-def sensors(house: House, snapshot: Snapshot) -> Told:
+@dataclass(frozen=True)
+class SensorShown:
+    """A sensor as it stands now. readings, doubts: of its last day, on the sensors' page alone."""
+
+    name: str
+    space: str
+    heard: str
+    checkable: bool
+    says: list[tuple[str, str, str]]
+    topics: list[str]
+    every: str
+    timed: bool
+    out: str | None
+    faults: list[str]
+    not_read: int
+    why_not: str | None
+    readings: int = 0
+    doubts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class UnreadShown:
+    """A payload that could not be read, and why."""
+
+    at: str
+    topic: str
+    payload: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class SensorsShown:
+    """Every sensor, what could not be read, and the wrong passphrases tried."""
+
+    sensors: list[SensorShown]
+    unread: list[UnreadShown]
+    wrong_tries: int
+
+
+def sensors(house: House, snapshot: Snapshot, wrong_tries: int) -> SensorsShown:
     """What each sensor last said, and what could not be read."""
     with Reader(house.store) as reader:
         heard = reader.heard(snapshot.now_ms - DAY_MS, snapshot.now_ms + 1)
         unread = [u for u, _ in zip(reader.unread(), range(UNREAD_SHOWN), strict=False)]
     site = house.site
-    told = [sensor(house, snapshot, name) for name in site.sensors]
-    for one in told:
-        day = heard.get(one["name"])
-        one["readings"] = 0 if day is None else day.readings
-        one["doubts"] = (
-            [] if day is None else [f"{n:,} {_FLAG_WORDS[f]}" for f, n in day.doubts.items()]
+    told = []
+    for name in site.sensors:
+        one, day = sensor(house, snapshot, name), heard.get(name)
+        if day is not None:
+            doubts = tuple(f"{n:,} {_FLAG_WORDS[f]}" for f, n in day.doubts.items())
+            one = replace(one, readings=day.readings, doubts=doubts)
+        told.append(one)
+    lost = [
+        UnreadShown(
+            at=when(u.arrived_ms, snapshot.now_ms, site.timezone),
+            topic=shown(u.topic),
+            payload=shown(u.payload[:400].decode("utf-8", "replace"), 200),
+            reason=u.reason,
         )
-    return {
-        "sensors": told,
-        "unread": [
-            {
-                "at": when(u.arrived_ms, snapshot.now_ms, site.timezone),
-                "topic": shown(u.topic),
-                "sensor": u.sensor,
-                "payload": shown(u.payload[:400].decode("utf-8", "replace"), 200),
-                "reason": u.reason,
-            }
-            for u in unread
-        ],
-    }
+        for u in unread
+    ]
+    return SensorsShown(told, lost, wrong_tries)
 
 
-def sensor(house: House, snapshot: Snapshot, name: str) -> Told:
+def sensor(house: House, snapshot: Snapshot, name: str) -> SensorShown:
     """One sensor, as it stands now."""
     site = house.site
     sensor, told = site.sensors[name], snapshot.sensors.get(name)
     faults = [s for s in snapshot.going_on if s.sensor == name]
     out = out_of_service(services(standing(snapshot.entries)), name, snapshot.now_ms)
-    return {
-        "name": name,
-        "space": sensor.space,
-        "heard": figures.last_heard(told, snapshot.now_ms, site),
-        "checkable": can_be_checked(house, name),
-        "says": [
+    return SensorShown(
+        name=name,
+        space=sensor.space,
+        heard=figures.last_heard(told, snapshot.now_ms, site),
+        checkable=can_be_checked(house, name),
+        says=[
             (q.value, q.row.called, text)
             for q, text in figures.sensor_figures(sensor, told, site).items()
         ],
-        "topics": sorted({r.topic or sensor.topic or "" for r in sensor.reads.values()}),
-        "every": lasting(sensor.every_s / 60) if sensor.every_s >= 60 else f"{sensor.every_s:g} s",
-        "timed": sensor.timed,
-        "out": None if out is None else when(out.from_ms, snapshot.now_ms, site.timezone),
-        "faults": [figures.past(house, s, snapshot.now_ms) for s in faults],
-        "not_read": 0 if told is None else told.unread,
-        "why_not": None if told is None else told.why_unread,
-    }
+        topics=sorted({r.topic or sensor.topic or "" for r in sensor.reads.values()}),
+        every=lasting(sensor.every_s / 60) if sensor.every_s >= 60 else f"{sensor.every_s:g} s",
+        timed=sensor.timed,
+        out=None if out is None else when(out.from_ms, snapshot.now_ms, site.timezone),
+        faults=[figures.past(house, s, snapshot.now_ms) for s in faults],
+        not_read=0 if told is None else told.unread,
+        why_not=None if told is None else told.why_unread,
+    )

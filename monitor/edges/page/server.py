@@ -35,7 +35,6 @@ from monitor.entries.entries import JSON, Request, RequestError
 
 log = logging.getLogger(__name__)
 
-FRESH_S = 1.0  # so old may be what is shown
 ANSWERED_WITHIN_S = 10.0
 ENTERED_WITHIN_S = 20.0
 MOST_FILES = 2 * MOST + 64
@@ -60,10 +59,10 @@ class Asker:
             self._came.put(line)
         os._exit(0)  # the monitor is gone: nobody would hear what is entered
 
-    def standing(self) -> Present:
-        """How everything stands, at most a second ago; raises MonitorGoneError."""
+    def standing(self, old_s: float = 0.0) -> Present:
+        """How everything stands, or stood so long ago at most [s]; raises MonitorGoneError."""
         with self._lock:
-            if self._last is None or monotonic_s() - self._asked_s >= FRESH_S:
+            if self._last is None or monotonic_s() - self._asked_s >= old_s:
                 while not self._came.empty():
                     self._came.get()  # it came too late
                 self._asked_s = monotonic_s()
@@ -75,10 +74,6 @@ class Asker:
                     raise MonitorGoneError("the monitor does not answer") from None
                 self._last = read_line(line, Present)
             return self._last
-
-    def forget(self) -> None:
-        """Something was entered: ask anew."""
-        self._asked_s = 0.0
 
 
 class OnceAMinute(logging.Filter):
@@ -209,7 +204,6 @@ def _house(
 
     def enter(request: Request) -> PutIn:
         answer = asked({"enter": request._asdict()})
-        asker.forget()  # the one who entered it looks at once how it stands now
         return PutIn(request, answer["said"], answer["batch"], answer["upset"])
 
     return House(

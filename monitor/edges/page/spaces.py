@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -17,6 +18,7 @@ from monitor.ahead.look import Coming
 from monitor.air.spells import Spell, limits_of
 from monitor.edges.page import figures, lists, pictures, rail
 from monitor.edges.page.house import House
+from monitor.edges.page.lists import Hung, SensorShown
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import hanging_in, kept_in
 from monitor.notices.sentences import foreseen
@@ -29,8 +31,6 @@ from monitor.site.time import DAY_MIN, MINUTE_MS, local, local_day, midnight
 from monitor.site.words import figure, humidity, lasting, light, named, temperature, when_minute
 from monitor.store.queries import Reader
 
-Told = dict[str, Any]
-
 SPANS = {
     "day": ("the last day", 1),
     "week": ("the last week", 7),
@@ -42,57 +42,99 @@ _STEPS_MIN = {"week": 36, "month": 144, "year": DAY_MIN}
 PAST_SHOWN = 60
 
 
-def spaces(house: House, snapshot: Snapshot) -> Told:
+@dataclass(frozen=True)
+class SpellShown:
+    """A spell that goes on, and the one best thing to do."""
+
+    title: str
+    what: str
+    to_do: str
+    caution: str
+    space: str | None
+    kind: str
+
+
+@dataclass(frozen=True)
+class RailShown:
+    """A space: its rail, its day, how its air is."""
+
+    name: str
+    title: str
+    use: str
+    hangs: bool
+    figures: dict[str, str]
+    strip: Markup
+    spells: list[SpellShown]
+    bunches: list[Hung]
+    kept: list[Hung]
+    how: str
+    do: str
+    rain: str
+
+
+@dataclass(frozen=True)
+class SpacesShown:
+    """Every space, and above all the one thing to do."""
+
+    to_do: SpellShown | None
+    more: list[SpellShown]
+    rails: list[RailShown]
+    outdoors: RailShown | None
+    heard: bool
+    shapes: Markup
+
+
+def spaces(house: House, snapshot: Snapshot) -> SpacesShown:
     """Every space with its rail, and above all the one thing to do."""
     going_on = sorted(snapshot.going_on, key=_urgency)
     # What is only a note asks for nothing.
     matters = [s for s in going_on if s.kind.row.weight != "note"]
     with Reader(house.store) as reader:
         rails = [_rail(house, snapshot, name, reader) for name in house.spaces()]
-    return {
-        "to_do": _said(house, snapshot, matters[0]) if matters else None,
-        "more": [_said(house, snapshot, s) for s in matters[1:]],
-        "rails": [r for r in rails if r["name"] != OUTDOORS],
-        "outdoors": next((r for r in rails if r["name"] == OUTDOORS), None),
-        "heard": snapshot.now_ms > 0 and bool(snapshot.air),
-        "shapes": lists.shapes([b for r in rails for b in r["bunches"]]),
-    }
+    return SpacesShown(
+        to_do=_said(house, snapshot, matters[0]) if matters else None,
+        more=[_said(house, snapshot, s) for s in matters[1:]],
+        rails=[r for r in rails if r.name != OUTDOORS],
+        outdoors=next((r for r in rails if r.name == OUTDOORS), None),
+        heard=snapshot.now_ms > 0 and bool(snapshot.air),
+        shapes=lists.shapes([b for r in rails for b in r.bunches]),
+    )
 
 
 def _urgency(spell: Spell) -> tuple[bool, int, int]:
     return not spell.urgent, spell.kind.row.rank, spell.began
 
 
-def _said(house: House, snapshot: Snapshot, spell: Spell) -> Told:
+def _said(house: House, snapshot: Snapshot, spell: Spell) -> SpellShown:
     around = house.circumstances(snapshot)
     advice = words.best_thing(spell, around)
-    return {
-        "title": words.first_line(spell, around),
-        "what": words.what(spell, around, snapshot.now_ms),
-        "to_do": advice.to_do[:1].upper() + advice.to_do[1:],
-        "caution": advice.caution,
-        "space": spell.space,
-        "kind": spell.kind.row.dye,
-    }
+    return SpellShown(
+        title=words.first_line(spell, around),
+        what=words.what(spell, around, snapshot.now_ms),
+        to_do=advice.to_do[:1].upper() + advice.to_do[1:],
+        caution=advice.caution,
+        space=spell.space,
+        kind=spell.kind.row.dye,
+    )
 
 
-def _rail(house: House, snapshot: Snapshot, name: str, reader: Reader) -> Told:
+def _rail(house: House, snapshot: Snapshot, name: str, reader: Reader) -> RailShown:
     site, space = house.site, house.site.spaces[name]
     batches, now_ms = snapshot.history.batches, snapshot.now_ms
-    return {
-        "name": name,
-        "title": named(name, 60),
-        "use": space.use.value,
-        "hangs": space.use is Use.HANGING,
-        "figures": figures.air_figures(name, snapshot.air.get(name), site),
-        "strip": _strip(house, snapshot, name, reader),
-        "spells": [_said(house, snapshot, s) for s in snapshot.going_on if s.space == name],
-        "bunches": [lists.hung(b, snapshot, site) for b in hanging_in(batches, name, now_ms)],
-        "kept": [lists.hung(b, snapshot, site) for b in kept_in(batches, name, now_ms)],
-        "how": _how(house, snapshot, name),
-        "do": one_line(snapshot, name),
-        "rain": _rain(reader.rain_today(site, now_ms)) if name == OUTDOORS else "",
-    }
+    return RailShown(
+        name=name,
+        title=named(name, 60),
+        use=space.use.value,
+        hangs=space.use is Use.HANGING,
+        figures=figures.air_figures(name, snapshot.air.get(name), site),
+        strip=_strip(house, snapshot, name, reader),
+        spells=[_said(house, snapshot, s) for s in snapshot.going_on if s.space == name],
+        bunches=[lists.hung(b, snapshot, site) for b in hanging_in(batches, name, now_ms)],
+        kept=[lists.hung(b, snapshot, site) for b in kept_in(batches, name, now_ms)],
+        how=_how(house, snapshot, name),
+        do=one_line(snapshot, name),
+        rain=_rain(reader.rain_today(site, now_ms)) if name == OUTDOORS else "",
+    )
 
 
 def _rain(fallen_mm: float | None) -> str:
@@ -185,7 +227,53 @@ def _strip_words(
 # -- a space ----------------------------------------------------------------------------------
 
 
-def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
+@dataclass(frozen=True)
+class ForeseenShown:
+    """What is likely: the middle, and where eight in ten fall."""
+
+    middle: str
+    span: str
+
+
+@dataclass(frozen=True)
+class HourShown:
+    """An hour to come."""
+
+    at: str
+    temperature: ForeseenShown
+    humidity: ForeseenShown
+
+
+@dataclass(frozen=True)
+class ComingShown:
+    """The coming day of a space: what is likely, and what airing would do."""
+
+    hours: list[HourShown]
+    airing: list[str]
+    best: str
+    leaks: list[str]
+
+
+@dataclass(frozen=True)
+class SpaceShown(RailShown):
+    """One space: its air over a day up to a year, its sensors, its settings."""
+
+    coming: ComingShown
+    sun: list[str]
+    as_place: list[str]
+    span: str
+    spans: dict[str, tuple[str, int]]
+    charts: list[Markup]
+    load: str | None
+    load_hours: str
+    past: list[str]
+    earlier: int
+    sensors: list[SensorShown]
+    limits: list[str]
+    shapes: Markup
+
+
+def space(house: House, snapshot: Snapshot, name: str, span: str) -> SpaceShown:
     """One space: its air over a day up to a year, its sensors, its settings."""
     site, of = house.site, house.site.spaces[name]
     begin, end = _span(span, snapshot)
@@ -197,21 +285,22 @@ def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
             of, reader, snapshot.now_ms // MINUTE_MS, _fades_first(house, snapshot, name)
         )
     today = local_day(snapshot.now_ms, site.timezone)
-    return one | {
-        "coming": coming_day(house, snapshot, name),
-        "sun": rail.sun_words(site, of, house.store, today),
-        "as_place": as_place,
-        "span": span,
-        "spans": SPANS,
-        "charts": _charts(house, of, span, begin, end, spells),
-        "load": figures.pull(load),
-        "load_hours": f"{load.minutes / 60:,.0f}",
-        "past": [figures.past(house, s, snapshot.now_ms) for s in spells[: -PAST_SHOWN - 1 : -1]],
-        "earlier": max(len(spells) - PAST_SHOWN, 0),
-        "sensors": [lists.sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
-        "limits": _limits(of, house),
-        "shapes": lists.shapes(one["bunches"]),
-    }
+    return SpaceShown(
+        **vars(one),
+        coming=coming_day(house, snapshot, name),
+        sun=rail.sun_words(site, of, house.store, today),
+        as_place=as_place,
+        span=span,
+        spans=SPANS,
+        charts=_charts(house, of, span, begin, end, spells),
+        load=figures.pull(load),
+        load_hours=f"{load.minutes / 60:,.0f}",
+        past=[figures.past(house, s, snapshot.now_ms) for s in spells[: -PAST_SHOWN - 1 : -1]],
+        earlier=max(len(spells) - PAST_SHOWN, 0),
+        sensors=[lists.sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
+        limits=_limits(of, house),
+        shapes=lists.shapes(one.bunches),
+    )
 
 
 def _span(span: str, snapshot: Snapshot) -> tuple[int, int]:
@@ -287,7 +376,7 @@ def _limits(of: Space, house: House) -> list[str]:
 
 # -- the coming day ----------------------------------------------------------------------------
 
-NOTHING: Told = {"hours": [], "airing": [], "best": "", "leaks": []}
+NOTHING = ComingShown([], [], "", [])
 
 
 def one_line(snapshot: Snapshot, name: str) -> str:
@@ -312,45 +401,43 @@ def airing_words(snapshot: Snapshot, name: str, site: Site) -> str:
     return foreseen.best_hours_told(best, snapshot.now_ms, site)
 
 
-def coming_day(house: House, snapshot: Snapshot, name: str) -> Told:
+def coming_day(house: House, snapshot: Snapshot, name: str) -> ComingShown:
     """All of it, for a space's own page."""
     coming = snapshot.coming.get(name)
     if coming is None:
         return NOTHING
     site, now_ms = house.site, snapshot.now_ms
     advice = coming.airing
-    return {
-        "hours": _hours(coming, house, now_ms),
-        "airing": [] if advice is None else foreseen.airing_told(advice, site),
-        "best": foreseen.best_hours_told(coming.best, now_ms, site),
-        "leaks": [] if name == OUTDOORS else _leaks(house, snapshot, name, coming),
-    }
+    return ComingShown(
+        hours=_hours(coming, house, now_ms),
+        airing=[] if advice is None else foreseen.airing_told(advice, site),
+        best=foreseen.best_hours_told(coming.best, now_ms, site),
+        leaks=[] if name == OUTDOORS else _leaks(house, snapshot, name, coming),
+    )
 
 
-def _hours(coming: Coming, house: House, now_ms: int) -> list[Told]:
+def _hours(coming: Coming, house: House, now_ms: int) -> list[HourShown]:
     if coming.outlook is None:
         return []
     outlook, site = coming.outlook, house.site
 
-    def span(band: Band, step: int, unit: str) -> Told:
+    def span(band: Band, step: int, unit: str) -> ForeseenShown:
         low, middle, high = (float(b[step]) for b in band)
         if unit == "%":
-            return {"middle": humidity(middle), "span": f"{low:.0f} to {humidity(high)}"}
-        return {
-            "middle": temperature(middle, unit),
-            "span": f"{temperature(low, unit).split(' ')[0]} to {temperature(high, unit)}",
-        }
-
-    rows = []
-    for step in range(len(outlook.minute)):  # HORIZONS_H alone are told
-        rows.append(
-            {
-                "at": when_minute(int(outlook.minute[step]), now_ms, site.timezone),
-                "temperature": span(outlook.temperature_c, step, site.temperature_unit),
-                "humidity": span(outlook.relative_humidity_pct, step, "%"),
-            }
+            return ForeseenShown(humidity(middle), f"{low:.0f} to {humidity(high)}")
+        return ForeseenShown(
+            temperature(middle, unit),
+            f"{temperature(low, unit).split(' ')[0]} to {temperature(high, unit)}",
         )
-    return rows
+
+    return [
+        HourShown(
+            when_minute(int(outlook.minute[step]), now_ms, site.timezone),
+            span(outlook.temperature_c, step, site.temperature_unit),
+            span(outlook.relative_humidity_pct, step, "%"),
+        )
+        for step in range(len(outlook.minute))  # HORIZONS_H alone are told
+    ]
 
 
 def _leaks(house: House, snapshot: Snapshot, name: str, coming: Coming) -> list[str]:
