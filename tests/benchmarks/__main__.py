@@ -26,6 +26,7 @@ from types import ModuleType
 from tests.benchmarks import (
     bench_adviser,
     bench_anew,
+    bench_attack,
     bench_dryness,
     bench_flood,
     bench_growth,
@@ -71,6 +72,7 @@ BENCHMARKS = (
     bench_written,
     bench_growth,
     bench_flood,
+    bench_attack,
     bench_anew,
     bench_round,
     bench_many_sites,
