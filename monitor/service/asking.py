@@ -33,11 +33,11 @@ def settings_of(asked: Namespace) -> Settings:
     return load(settings_file(asked))
 
 
-def time_of(settings: Settings, text: str | None) -> int | None:
+def time_of(settings: Settings, text: str | None, by_day: bool = False) -> int | None:
     """A time as people write it [UTC epoch ms]; raises RequestError."""
     if text is None:
         return None
-    return read_time(text, clock.now_ms(), ZoneInfo(settings.site.timezone))
+    return read_time(text, clock.now_ms(), ZoneInfo(settings.site.timezone), by_day)
 
 
 def answer_to(settings: Settings, request: dict[str, Any]) -> Any:

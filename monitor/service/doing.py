@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import logging
 import os
+import stat
 import sys
 from argparse import Namespace
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from getpass import getpass
 from pathlib import Path
+from typing import BinaryIO
 from zoneinfo import ZoneInfo
 
 from monitor.edges import clock
@@ -37,7 +40,7 @@ def run(asked: Namespace) -> int:
         return _guarded(Daemon(settings).run)
     if asked.until is None:
         raise AskedWronglyError("--clock readings needs --until TIME, the time at which to end")
-    until_ms = read_time(asked.until, None, zone)
+    until_ms = read_time(asked.until, None, zone, by_day=True)
     entries = []
     if asked.entries is not None:
         try:
@@ -262,10 +265,12 @@ def export(asked: Namespace) -> None:
     from monitor.store.queries import Reader
 
     settings = settings_of(asked)
-    begin, end = time_of(settings, asked.begin), time_of(settings, asked.end)
+    begin, end = (time_of(settings, told, by_day=True) for told in (asked.begin, asked.end))
     form = Format.JSON if asked.json else Format(asked.format)
-    if asked.into is not None and (form is not Format.PARQUET or end is not None):
-        raise AskedWronglyError("--into goes with --format parquet, and without --to and --json")
+    if asked.into is not None and (form is not Format.PARQUET or end or asked.local):
+        raise AskedWronglyError(
+            "--into goes with --format parquet, and without --to, --local and --json"
+        )
     try:
         with Reader(settings.store.file) as reader:
             if asked.into is not None:
@@ -274,7 +279,8 @@ def export(asked: Namespace) -> None:
                 )
                 print(f"{rows:,} rows of {days:,} days written below {asked.into}.")
                 return
-            export(reader, settings.site, asked.what, sys.stdout.buffer, form, begin, end)
+            with _whole_or_nothing(sys.stdout.buffer) as out:
+                export(reader, settings.site, asked.what, out, form, begin, end, asked.local)
             told = remark(reader, asked.what, begin, end)
         if told:
             print(told, file=sys.stderr)
@@ -283,12 +289,25 @@ def export(asked: Namespace) -> None:
     except StoreError as error:
         raise FailedError(str(error)) from error
     except BrokenPipeError:
-        sys.stderr.close()
+        raise
     except OSError as error:
         raise FailedError(
             f"{asked.into or 'standard output'} cannot be written ({error.strerror}); "
             "see that the disk is not full and the folder may be written"
         ) from error
+
+
+@contextmanager
+def _whole_or_nothing(out: BinaryIO) -> Iterator[BinaryIO]:
+    """Where the shell leads us to a file (> or >>), a table that fails takes its beginning back."""
+    there = os.fstat(out.fileno())
+    try:
+        yield out
+        out.flush()
+    except BaseException:
+        if stat.S_ISREG(there.st_mode):
+            os.ftruncate(out.fileno(), there.st_size)
+        raise
 
 
 def passphrase(asked: Namespace) -> None:

@@ -108,7 +108,8 @@ def request_from(given: Mapping[str, str], now_ms: int | None, zone: ZoneInfo) -
     verb = given.get("verb", "")
     changes = said.pop("entry", None) if verb in (CORRECT, UNDO) else None
     request = request_of(verb, said, changes, None)
-    at_ms = read_time(given["at"], now_ms, zone) if "at" in given else None
+    by_day = "--from" in VERBS[verb].time  # a sensor errs from a day on; a hand has its hour
+    at_ms = read_time(given["at"], now_ms, zone, by_day) if "at" in given else None
     return request._replace(at_ms=at_ms)
 
 
@@ -180,13 +181,17 @@ _DAY_AND_HOUR = re.compile(r"(?:(today|yesterday)\s+)?(\d{1,2}):(\d\d)", re.ASCI
 _DATE_ALONE = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 
 
-def read_time(text: str, now_ms: int | None, zone: ZoneInfo) -> int:
+def read_time(text: str, now_ms: int | None, zone: ZoneInfo, by_day: bool = False) -> int:
     """UTC epoch ms of a time as people write it; without an offset it is the zone's.
 
     now_ms  the present; None: only full dates are taken, and none is too late
+    by_day  a day alone is taken, as its first moment
     raises  RequestError for the field "at"
     """
     text = " ".join(text.split())
+    if by_day and _DATE_ALONE.fullmatch(text):
+        text += " 00:00"
+        now_ms = None  # a span may end tomorrow
     relative = _DAY_AND_HOUR.fullmatch(text.lower())
     if text.lower() == "now" and now_ms is not None:
         return now_ms

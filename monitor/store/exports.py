@@ -7,7 +7,8 @@ time, so that a year of readings takes no more memory than a day.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import BinaryIO, NamedTuple
+from functools import lru_cache
+from typing import Any, BinaryIO, NamedTuple
 
 from monitor.air.minute import MinuteOfAir
 from monitor.drying.prospects import KEPT
@@ -16,6 +17,7 @@ from monitor.entries.entries import standing
 from monitor.site.quantities import Flag
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS
+from monitor.site.time import local as local_time
 from monitor.store.formats import Cell, Columns, ExportError, Format, Row, time_text, write
 from monitor.store.queries import Reader
 from monitor.store.readings import FOREVER_MS
@@ -53,10 +55,12 @@ def export(
     form: Format = Format.CSV,
     from_ms: int | None = None,
     to_ms: int | None = None,
+    local: bool = False,
 ) -> int:
     """Write one table to `out`; returns the number of rows.
 
     what            a key of WHAT
+    local           after the promised columns, each time once more with the site's offset
     from_ms, to_ms  half open, on the row's own time [UTC epoch ms]; spells, batches, stays:
                     those that touch the span; None: from the beginning, to the end
     raises          ExportError
@@ -70,8 +74,23 @@ def export(
             f"the span ends ({time_text(end)}) before it begins ({time_text(begin)}); "
             f"give a later --to"
         )
-    table = WHAT[what]
-    return write(form, table.columns, table.rows(reader, site, begin, end), out)
+    columns, rows = WHAT[what].columns, WHAT[what].rows(reader, site, begin, end)
+    if local:
+        columns, rows = _with_local_times(columns, rows, site.timezone)
+    return write(form, columns, rows, out)
+
+
+def _with_local_times(
+    columns: Columns, rows: Iterable[Row], zone: str
+) -> tuple[Columns, Iterable[Row]]:
+    times = {at: name for at, (name, cell) in enumerate(columns.items()) if cell is Cell.TIME}
+
+    @lru_cache(maxsize=64)
+    def told(epoch_ms: Any) -> str | None:
+        return None if epoch_ms is None else local_time(epoch_ms, zone).isoformat()
+
+    more = {f"{name}_local": Cell.TEXT for name in times.values()}
+    return columns | more, ((*row, *(told(row[at]) for at in times)) for row in rows)
 
 
 def flag_text(flags: Flag) -> str:
@@ -253,7 +272,7 @@ def _columns(told: str) -> Columns:
 
 WHAT: dict[str, ExportTable] = {
     "readings": ExportTable(
-        _columns("time: time; text: sensor space quantity; number: value; text: unit flags"),
+        _columns("time: time; text: sensor space quantity; sent: value; text: unit flags"),
         _readings,
     ),
     "air": ExportTable(

@@ -7,8 +7,10 @@ import io
 import json
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
+from decimal import Decimal
 from enum import StrEnum
-from functools import lru_cache
+from functools import lru_cache, partial
+from importlib.util import find_spec
 from itertools import islice
 from typing import Any, BinaryIO
 
@@ -30,11 +32,17 @@ class Format(StrEnum):
 
 
 class Cell(StrEnum):
-    """What a column holds; times are UTC epoch milliseconds until they are written."""
+    """What a column holds; times are UTC epoch milliseconds until they are written.
+
+    CSV writes numbers as people do. A number worked out has 6 figures, for the best sensors have
+    4. A value that a sensor sent has 8, so that the finest known step stays, 0.01 Pa in 1013 hPa.
+    JSON and Parquet, which programs read, have every bit.
+    """
 
     TIME = "time"
     TEXT = "text"
     NUMBER = "number"
+    SENT = "sent"
     WHOLE = "whole"
 
 
@@ -47,6 +55,7 @@ Columns = dict[str, Cell]
 
 def write(form: Format, columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
     """Write rows under these columns; returns their number. raises ExportError."""
+    needs(form)
     return _WRITE[form](columns, rows, out)
 
 
@@ -98,20 +107,28 @@ def no_formula(value: str) -> str:
     return f"'{value}" if value.startswith(_BEGINS_A_FORMULA) else value
 
 
+def figures(value: float, count: int = 6) -> str:
+    """A number to so many figures, as people write it.
+
+    >>> figures(22.388888888888886), figures(22.0), figures(0.00001234), figures(1234567.8, 8)
+    ('22.3889', '22', '0.00001234', '1234567.8')
+    """
+    text = f"{value:.{count}g}"
+    return f"{Decimal(text):f}" if "e" in text else text
+
+
 def _same(value: Any) -> Any:
     return value
 
 
-# Floats stay floats: csv and json write them as repr does, every digit of them.
 _IN_CSV: dict[Cell, Callable[[Any], Any]] = {
     Cell.TIME: time_text,
     Cell.TEXT: no_formula,
-    Cell.NUMBER: _same,
+    Cell.NUMBER: figures,
+    Cell.SENT: partial(figures, count=8),
     Cell.WHOLE: _same,
 }
-
-
-_IN_JSON = _IN_CSV | {Cell.TEXT: _same}
+_IN_JSON = {cell: time_text if cell is Cell.TIME else _same for cell in Cell}
 
 
 def _write_json(columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
@@ -136,19 +153,24 @@ def _write_json(columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
     return count
 
 
-def _write_parquet(columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
-    try:
-        import pyarrow as pa  # type: ignore[import-untyped]  # an extra: large, used here only
-        from pyarrow import parquet
-    except ImportError as error:
+def needs(form: Format) -> None:
+    """Whether what a form needs is installed; raises ExportError."""
+    if form is Format.PARQUET and find_spec("pyarrow") is None:  # an extra: it is large
         raise ExportError(
             "Parquet needs a library that is not installed; install it with: "
-            "pip install 'drying-room-monitor[parquet]', or choose --format csv"
-        ) from error
+            "pip install '.[parquet]' in the folder of this repository, or choose --format csv"
+        )
+
+
+def _write_parquet(columns: Columns, rows: Iterable[Row], out: BinaryIO) -> int:
+    import pyarrow as pa  # type: ignore[import-untyped]  # it ships no types
+    from pyarrow import parquet
+
     types = {
         Cell.TIME: pa.timestamp("ms", tz="UTC"),
         Cell.TEXT: pa.string(),
         Cell.NUMBER: pa.float64(),
+        Cell.SENT: pa.float64(),
         Cell.WHOLE: pa.int64(),
     }
     schema = pa.schema([(name, types[cell]) for name, cell in columns.items()])

@@ -18,7 +18,7 @@ from urllib.parse import quote
 from monitor.site.spaces import Site
 from monitor.site.time import DAY_MS, MINUTE_MS, local_day, midnight
 from monitor.store.exports import WHAT, ExportTable
-from monitor.store.formats import ExportError, Format, Row, write
+from monitor.store.formats import ExportError, Format, Row, needs, write
 from monitor.store.queries import Reader
 from monitor.store.readings import FOREVER_MS
 
@@ -51,6 +51,7 @@ def partition(
     """
     if what not in WHAT:
         raise ExportError(f"there is no export named {what}; choose one of: {', '.join(WHAT)}")
+    needs(Format.PARQUET)
     folder = into / what / f"site={quote(site.name, safe='')}"
     table, begin_ms = WHAT[what], 0
     if what not in _CHANGES_LATER:

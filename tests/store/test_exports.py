@@ -123,8 +123,8 @@ def test_readings_say_time_space_unit_and_doubts_in_words(tmp_path: Path) -> Non
     ]
     file = stored(tmp_path, Effects(readings=readings))
     assert exported(file, "readings").decode().splitlines()[1:] == [
-        "2026-07-14T00:00:00Z,a sensor of old,,pressure,100100.0,Pa,",
-        "2026-07-14T00:00:00Z,loft-peg,apple loft,temperature,0.30000000000000004,°C,clamped+step",
+        "2026-07-14T00:00:00Z,a sensor of old,,pressure,100100,Pa,",
+        "2026-07-14T00:00:00Z,loft-peg,apple loft,temperature,0.3,°C,clamped+step",
         "2026-07-14T00:00:00.250Z,loft-peg,apple loft,battery,2.9,V,",
     ]
 
@@ -138,8 +138,8 @@ def test_air_adds_this_minutes_share_of_load_and_dose(tmp_path: Path) -> None:
     air = [minute(DAY, "apple loft", lx=900.0), minute(DAY, "air", None)]
     empty, full = as_rows(exported(stored(tmp_path, Effects(air=air)), "air"))
     assert (empty["space"], empty["temperature_c"], empty["drying_load_kpa_h"]) == ("air", "", "")
-    assert float(full["drying_load_kpa_h"]) == 0.7 / 60
-    assert float(full["light_dose_lx_h"]) == 900 / 60
+    assert full["drying_load_kpa_h"] == "0.0116667"
+    assert full["light_dose_lx_h"] == "15"
 
 
 def test_rows_come_in_one_order_whatever_order_names_were_met_in(tmp_path: Path) -> None:
@@ -281,7 +281,8 @@ def test_the_three_forms_say_the_same(tmp_path: Path) -> None:
     for one, other, third in zip(text, plain, table, strict=True):
         assert one["time"] == other["time"]
         assert third["time"] == datetime.fromisoformat(one["time"]).astimezone(UTC)
-        assert float(one["temperature_c"]) == other["temperature_c"] == third["temperature_c"]
+        assert other["temperature_c"] == third["temperature_c"]
+        assert float(one["temperature_c"]) == pytest.approx(other["temperature_c"], rel=5e-6)
         assert (one["illuminance_lx"], other["illuminance_lx"]) == ("", None)
         assert third["illuminance_lx"] is None
 
@@ -339,3 +340,14 @@ def test_twenty_times_the_readings_take_no_more_memory(tmp_path: Path, form: For
     count, growth_kib = map(int, done.stdout.split())
     assert count == 240_000
     assert growth_kib < 4_096
+
+
+def test_a_table_by_the_sites_own_clock_has_the_promised_columns_first(tmp_path: Path) -> None:
+    file = stored(tmp_path, Effects(air=[minute(DAY, "a", 20.0)]))
+    out = io.BytesIO()
+    with Reader(file) as reader:
+        export(reader, SITE, "air", out, local=True)
+    [row] = as_rows(out.getvalue())
+    assert list(row) == [*PROMISED["air"].split(), "time_local"]
+    assert datetime.fromisoformat(row["time_local"]) == datetime.fromisoformat(row["time"])
+    assert row["time_local"].endswith("+01:00")

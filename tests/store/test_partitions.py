@@ -124,7 +124,7 @@ def test_the_command_asks_for_parquet_and_says_how_much_it_wrote(tmp_path: Path)
     refused = subprocess.run(command, capture_output=True, text=True)
     assert refused.returncode == 2
     assert refused.stderr.strip() == (
-        "--into goes with --format parquet, and without --to and --json"
+        "--into goes with --format parquet, and without --to, --local and --json"
     )
     done = subprocess.run([*command, "--format", "parquet"], capture_output=True, text=True)
     assert done.stdout == f"1 rows of 1 days written below {into}.\n", done.stderr
