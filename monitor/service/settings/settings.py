@@ -12,6 +12,7 @@ import tomllib
 import zoneinfo
 from dataclasses import dataclass, field
 from datetime import time
+from difflib import get_close_matches
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -27,8 +28,16 @@ from monitor.service.settings.files import (
 )
 from monitor.service.settings.page import LOOPBACK, Page, read_page
 from monitor.service.settings.sensors import read_forecasts, read_sensors
+from monitor.service.settings.slips import mended, zones_near
 from monitor.service.settings.spaces import read_spaces
-from monitor.service.settings.tables import Problems, SettingsError, TomlTable, read_name, shown
+from monitor.service.settings.tables import (
+    Problems,
+    SettingsError,
+    TomlTable,
+    one_of,
+    read_name,
+    shown,
+)
 from monitor.site.flowers import Book, BookError, read_book
 from monitor.site.spaces import ForecastFrom, Sensor, Site, Space
 
@@ -176,10 +185,10 @@ def _text(path: Path) -> str:
     try:
         data = content_of(path, LONGEST_FILE)
     except FileNotFoundError as error:
-        wrong = f"{path}:1: there is no such file; a settings file was expected"
+        wrong = f"there is no file {path}; a settings file was expected"
         raise SettingsError([f"{wrong}; make one ({example}) or mend --config"]) from error
     except OSError as error:
-        wrong = f"{path}:1: the file cannot be read ({error.strerror})"
+        wrong = f"{path}: the file cannot be read ({error.strerror})"
         expected = "a settings file was expected"
         raise SettingsError([f"{wrong}; {expected}; mend its mode or --config"]) from error
     try:
@@ -197,7 +206,8 @@ def _syntax(path: Path, text: str, told: str) -> str:
     line = int(found[1]) if found and found[1] else last
     what = told[: found.start()] if found else told
     wrong = f"{path}:{line}: this is not TOML ({what}); key = value was expected"
-    return f"{wrong}; mend the line or the one before"
+    meant = mended(text.splitlines()[line - 1]) if line <= last else None
+    return f"{wrong}; write {meant}" if meant else f"{wrong}; mend the line or the one before"
 
 
 def _read_site(
@@ -215,12 +225,14 @@ def _read_site(
         ("timezone", "a time zone", 'timezone = "Europe/London"'),
     ):
         table.required(key, expected, f"in [site] write {write}")
+    latitude = table.number("latitude", 0.0, -90, 90, "degrees north", 51.5)
+    longitude = table.number("longitude", 0.0, -180, 180, "degrees east", -0.1)
     site = Site(
         name=table.text("name", "", "what you call the place", 'name = "Home"'),
-        latitude=table.number("latitude", 0.0, -90, 90, "degrees north", 51.5),
-        longitude=table.number("longitude", 0.0, -180, 180, "degrees east", -0.1),
+        latitude=latitude,
+        longitude=longitude,
         elevation_m=table.number("elevation_m", 0.0, -430, 6000, "metres", 120),
-        timezone=_read_timezone(table),
+        timezone=_read_timezone(table, latitude, longitude),
         temperature_unit=table.choice("temperature_unit", "°C", ["°C", "°F"]),
         spaces=spaces,
         sensors=sensors,
@@ -231,13 +243,18 @@ def _read_site(
     return site
 
 
-def _read_timezone(table: TomlTable) -> str:
+def _read_timezone(table: TomlTable, latitude: float, longitude: float) -> str:
     expected, write = "a time zone of the IANA list", 'timezone = "Europe/London"'
     name = table.text("timezone", "UTC", expected, write)
     try:
         zoneinfo.ZoneInfo(name)
     except (ValueError, OSError, zoneinfo.ZoneInfoNotFoundError):
-        table.refuse("timezone", name, expected, write)
+        places = [zone for zone in zoneinfo.available_timezones() if "/" in zone]
+        alike = get_close_matches(name, places, 1, cutoff=0.8)
+        near = alike or zones_near(latitude, longitude)
+        if not alike:
+            expected += f", such as {one_of(near)},"
+        table.refuse("timezone", name, expected, f'timezone = "{near[0]}"')
         return "UTC"
     return name
 

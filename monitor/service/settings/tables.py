@@ -13,15 +13,13 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from monitor.service.settings import toml_lines
+from monitor.service.settings.slips import meant, seconds_of
 from monitor.site import words
-from monitor.site.time import DAY_S
 
 T = TypeVar("T")
 
 MISSING: Final = object()
 LONGEST_PROBLEM = 600  # it may repeat what the file says
-_SECONDS = {"s": 1, "min": 60, "h": 3600, "day": DAY_S, "days": DAY_S}
-_DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*(s|min|h|days?)")
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 
 
@@ -140,7 +138,8 @@ class TomlTable:
         if value is MISSING:
             return default
         if type(value) not in (int, float) or not low <= value <= high:
-            self.refuse(key, value, _a_number(low, high, unit), f"{key} = {example:g}")
+            near, remark = meant(value, low, high, unit) or (example, "")
+            self.refuse(key, value, _a_number(low, high, unit), f"{key} = {near:g}{remark}")
             return default
         return float(value)
 
@@ -239,6 +238,10 @@ class TomlTable:
         value = self.take(key)
         if value is MISSING:
             return []
+        if isinstance(value, dict):
+            wrong, expected = f"[{key}] is one table", "there may be many, so [[…]] was expected"
+            self.problem(key, wrong, expected, f"write [[{key}]]")
+            return [TomlTable(self.problems, value, (*self.path, key))]
         if not isinstance(value, list) or not all(isinstance(one, dict) for one in value):
             self.refuse(key, value, f"a table written [[{key}]]", f"[[{key}]]")
             return []
@@ -298,16 +301,6 @@ def nearest(value: object, words: list[str]) -> str:
     """The word most likely meant."""
     found = difflib.get_close_matches(str(value), words, n=1, cutoff=0.7)
     return found[0] if found else words[0]
-
-
-def seconds_of(text: object) -> float | None:
-    """A length of time such as "20 min" in seconds; None: it is none.
-
-    >>> seconds_of("20 min"), seconds_of("2 days"), seconds_of("soon")
-    (1200.0, 172800.0, None)
-    """
-    found = _DURATION.fullmatch(text.strip()) if isinstance(text, str) else None
-    return float(found[1]) * _SECONDS[found[2]] if found else None
 
 
 def _bound(text: str) -> float:

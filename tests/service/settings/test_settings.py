@@ -81,6 +81,10 @@ def settings_of(text: str) -> Settings:
     return load(Path("s.toml"))
 
 
+HOST = 'host = "127.0.0.1"'
+LOOK = "mend the line or the one before"
+
+
 def changed(old: str, new: str) -> str:
     """The base with one piece changed."""
     assert BASE.count(old) == 1
@@ -117,7 +121,7 @@ WRONG = [
         'latitude = "52.61"',
         [
             '3: latitude is "52.61"; a number of degrees north from -90 to 90 was '
-            "expected; write latitude = 51.5"
+            "expected; write latitude = 52.61"
         ],
     ),
     (
@@ -157,8 +161,9 @@ WRONG = [
         '"Europe/London"',
         '"../etc"',
         [
-            '5: timezone is "../etc"; a time zone of the IANA list was expected; '
-            'write timezone = "Europe/London"'
+            '5: timezone is "../etc"; a time zone of the IANA list, such as "Europe/Dublin", '
+            '"Europe/London" or "Europe/Brussels", was expected; '
+            'write timezone = "Europe/Dublin"'
         ],
     ),
     (
@@ -411,7 +416,7 @@ WRONG = [
     (
         "[mqtt]",
         '[address]\nname = "phone"\nurl_file = "secret"\n[mqtt]',
-        ["7: address is a table; a table written [[address]] was expected; write [[address]]"],
+        ["7: [address] is one table; there may be many, so [[…]] was expected; write [[address]]"],
     ),
     (
         "[mqtt]",
@@ -556,7 +561,10 @@ WRONG = [
     (
         "hot_c = 30",
         "hot_c = 86",
-        ["13: limits.hot_c is 86; a number of °C from 0 to 60 was expected; write hot_c = 32"],
+        [
+            "13: limits.hot_c is 86; a number of °C from 0 to 60 was expected; write hot_c = 30, "
+            "if °F was meant"
+        ],
     ),
     (
         "hot_c = 30",
@@ -896,21 +904,59 @@ unit = "C"              # 29
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "line"),
+    ("old", "new", "line", "mend"),
     [
-        ('host = "127.0.0.1"', "host = 127.0.0.1", 8),
-        ('host = "127.0.0.1"', 'host = "127.0.0.1', 8),
-        ('host = "127.0.0.1"', 'host = "a"\nhost = "b"', 9),
-        ('host = "127.0.0.1"', "host: 127.0.0.1", 8),
-        ("[mqtt]", "[mqtt", 7),
-        ("[mqtt]", "[site]", 7),
-        ('reads.humidity = { at = "/rh", unit = "%" }\n', 'reads.humidity = { at = "/rh"', 27),
+        (HOST, "host = 127.0.0.1", 8, f"write {HOST}"),
+        (HOST, 'host = "127.0.0.1', 8, f"write {HOST}"),
+        (HOST, 'host = 127.0.0.1"', 8, f"write {HOST}"),
+        (HOST, "host = “127.0.0.1”", 8, f"write {HOST}"),
+        (HOST, "host: 127.0.0.1", 8, f"write {HOST}"),
+        (HOST, 'host = "a"\nhost = "b"', 9, LOOK),
+        ("[mqtt]", "[mqtt", 7, LOOK),
+        ("[mqtt]", "[site]", 7, LOOK),
+        ("latitude = 52.61", "latitude = 52,61", 3, "write latitude = 52.61"),
+        ("latitude = 52.61", "latitude = 52.61 N  # ours", 3, "write latitude = 52.61  # ours"),
+        ('[[space]]\nname = "loft"', '[[space]\nname = "loft"', 10, "write [[space]]"),
+        ('[[space]]\nname = "box', '[space]\nname = "box', 16, "write [[space]]"),
+        (
+            'reads.humidity = { at = "/rh", unit = "%" }\n',
+            'reads.humidity = { at = "/rh"',
+            27,
+            'write reads.humidity = { at = "/rh" }',
+        ),
     ],
 )
-def test_what_is_not_toml_is_said_with_its_line(old, new, line):
+def test_what_is_not_toml_is_said_with_its_line(old, new, line, mend):
     (said,) = problems_of(changed(old, new))
     assert said.startswith(f"{line}: this is not TOML (")
-    assert said.endswith("); key = value was expected; mend the line or the one before")
+    assert said.endswith(f"); key = value was expected; {mend}")
+
+
+@pytest.mark.parametrize(
+    ("slip", "mend"),
+    [
+        ('latitude = "53.4 N"', "latitude = 53.4"),
+        ('latitude = "33,9 S"', "latitude = -33.9"),
+    ],
+)
+def test_a_number_told_as_text_is_mended(slip, mend):
+    (said,) = problems_of(changed("latitude = 52.61", slip))
+    assert said.endswith(f"a number of degrees north from -90 to 90 was expected; write {mend}")
+
+
+def test_a_clock_that_knows_no_summer_is_named_with_zones_of_the_place():
+    (said,) = problems_of(changed('"Europe/London"', '"GMT+1"'))
+    assert said == (
+        '5: timezone is "GMT+1"; a time zone of the IANA list, such as "Europe/Dublin", '
+        '"Europe/London" or "Europe/Brussels", was expected; write timezone = "Europe/Dublin"'
+    )
+
+
+def test_spaces_in_single_brackets_are_named_and_nothing_follows_from_it():
+    one = changed('[[space]]\nname = "box room"\nuse = "storing"\n', "")
+    assert problems_of(one.replace("[[space]]", "[space]").replace("limits", "# limits")) == [
+        "10: [space] is one table; there may be many, so [[…]] was expected; write [[space]]"
+    ]
 
 
 def test_an_empty_file_says_what_is_needed():
@@ -930,7 +976,7 @@ def test_a_missing_file_says_so():
     with pytest.raises(SettingsError) as caught:
         load(Path("gone.toml"))
     assert caught.value.problems == [
-        "gone.toml:1: there is no such file; a settings file was expected; make one "
+        "there is no file gone.toml; a settings file was expected; make one "
         "(config/drying-room.toml shows how) or mend --config"
     ]
 
@@ -939,7 +985,7 @@ def test_a_folder_is_no_settings_file(folder):
     with pytest.raises(SettingsError) as caught:
         load(Path("."))
     assert caught.value.problems == [
-        ".:1: the file cannot be read (it is no plain file); a settings file was expected; "
+        ".: the file cannot be read (it is no plain file); a settings file was expected; "
         "mend its mode or --config"
     ]
 
@@ -1163,7 +1209,8 @@ horizon = [[200, 5], [250, 12.5]]
             "width_m = 0.8",
             "width_m = 80",
             23,
-            "width_m is 80; a number of m from 0.05 to 20 was expected; write width_m = 0.8",
+            "width_m is 80; a number of m from 0.05 to 20 was expected; write width_m = 0.8, "
+            "if cm was meant",
         ),
         (
             "width_m = 0.8\n",

@@ -1,0 +1,110 @@
+"""What was likely meant by a slip in the settings: the mended line, the number, the time zone."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from importlib import resources
+
+from monitor.site.time import DAY_S
+
+_SECONDS = {"s": 1, "min": 60, "h": 3600, "day": DAY_S, "days": DAY_S}
+_DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*(s|min|h|days?)")
+_QUOTES = str.maketrans("“”„‟«»″‘’‚′", '"' * 11)
+_NUMBER = re.compile(r"([-+−]?[0-9]+(?:[.,][0-9]+)?)\s*((?:[^0-9.,\s]\S*)?)")
+_PARTS = re.compile(r"(\s*[\w.-]+\s*)[=:](\s*)([^#]*[^#\s])(\s*(?:#.*)?)")
+# Tables of which there may be many.
+_HEADER = re.compile(r"\s*\[+\s*(space(?:\.window)?|sensor|address|forecast)\s*\]+\s*")
+_TRUTH = {"yes": "true", "True": "true", "on": "true", "no": "false", "False": "false"}
+
+
+def mended(line: str) -> str | None:
+    """The line as TOML takes it; None: what was meant cannot be seen.
+
+    >>> for slip in ("name = “Loft”", 'name = "Loft', "lat = 52,61", "t = 53.4 N", "[[space]"):
+    ...     print(mended(slip))
+    name = "Loft"
+    name = "Loft"
+    lat = 52.61
+    t = 53.4
+    [[space]]
+    """
+    if header := _HEADER.fullmatch(line):
+        return f"[[{header[1]}]]"
+    found = _PARTS.fullmatch(line.translate(_QUOTES))
+    if found is None:
+        return None
+    key, space, told, rest = found.groups()
+    plain = told.strip('"').replace('"', "")
+    number = None if seconds_of(plain) else meant(plain, -math.inf, math.inf, "degrees")
+    ways = [_TRUTH.get(told, told), f"{told} }}" if told.startswith("{") else f'"{plain}"']
+    if number is not None:
+        ways.insert(1, f"{number[0]:.15g}")
+    again = (f"{key.rstrip()} = {way}{rest if space else ''}".strip() for way in ways)
+    return next((one for one in again if one != line.strip() and _is_toml(one)), None)
+
+
+def _is_toml(line: str) -> bool:
+    try:
+        return bool(tomllib.loads(line))
+    except (ValueError, RecursionError):
+        return False
+
+
+def meant(value: object, low: float, high: float, unit: str) -> tuple[float, str] | None:
+    """The number that a slip stands for: text, a comma, °F, a share for percent, cm for m.
+
+    low, high  the range it must lie in
+    unit       what it was expected in
+    returns    the number, and what it supposes; None: what was meant cannot be seen
+
+    >>> meant("53.4 N", -90, 90, ""), meant("3,2 W", -180, 180, "degrees"), meant(90, 10, 60, "°C")
+    ((53.4, ''), (-3.2, ''), (32.2, ', if °F was meant'))
+    """
+    found = _NUMBER.fullmatch(value.strip()) if isinstance(value, str) else None
+    if found is not None:
+        number, sent = float(found[1].replace(",", ".").replace("−", "-")), found[2]
+        if unit.startswith("degrees") and sent.upper() in ("S", "W"):
+            number = -abs(number)
+    elif isinstance(value, int | float) and not isinstance(value, bool):
+        number, sent = float(value), ""
+    else:
+        return None
+    ways = [] if "F" in sent else [(number, "")]
+    ways += {
+        "°C": [(round((number - 32) / 1.8, 1), ", if °F was meant")],
+        "% relative humidity": [(number * 100, ", if a share of 1 was meant")],
+        "m": [(number / 100, ", if cm was meant"), (number / 1000, ", if mm was meant")],
+    }.get(unit, [])
+    return next(((round(way, 6), why) for way, why in ways if low <= way <= high), None)
+
+
+def seconds_of(text: object) -> float | None:
+    """A length of time such as "20 min" in seconds; None: it is none.
+
+    >>> seconds_of("20 min"), seconds_of("2 days"), seconds_of("soon")
+    (1200.0, 172800.0, None)
+    """
+    found = _DURATION.fullmatch(text.strip()) if isinstance(text, str) else None
+    return float(found[1]) * _SECONDS[found[2]] if found else None
+
+
+def zones_near(latitude: float, longitude: float) -> list[str]:
+    """The time zones of the three nearest places of the IANA list (zone1970.tab)."""
+    table = resources.files("tzdata").joinpath("zoneinfo/zone1970.tab").read_text("utf-8")
+    rows = [line.split("\t") for line in table.splitlines() if not line.startswith("#")]
+
+    def away(row: list[str]) -> float:
+        north, east = map(_degrees, re.findall(r"[+-]\d+", row[1]))
+        turn = (east - longitude + 180) % 360 - 180
+        return math.hypot(north - latitude, turn * math.cos(math.radians(latitude)))
+
+    return [row[2].strip() for row in sorted(rows, key=away)[:3]]
+
+
+def _degrees(told: str) -> float:
+    """±DDMM, ±DDDMM, ±DDMMSS or ±DDDMMSS in degrees."""
+    digits = told[1:] if len(told) > 6 else f"{told[1:]}00"
+    size = int(digits[:-4]) + int(digits[-4:-2]) / 60 + int(digits[-2:]) / 3600
+    return -size if told[0] == "-" else size
