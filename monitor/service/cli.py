@@ -129,9 +129,10 @@ COMMANDS: dict[str, Row] = {
         "export air --from 2026-07-06",
         (
             _o("what", metavar="WHAT", help="readings, air, spells, notices, …"),
-            _o("--from", dest="begin", metavar="TIME"),
-            _o("--to", dest="end", metavar="TIME"),
+            _o("--from", dest="begin", metavar="TIME", help="2026-07-06: from its midnight"),
+            _o("--to", dest="end", metavar="TIME", help="the first moment left out"),
             _o("--format", choices=("csv", "json", "parquet"), default="csv"),
+            _o("--local", action="store_true", help="add each time by the site's own clock"),
             _o(
                 "--into",
                 type=Path,
@@ -145,6 +146,12 @@ COMMANDS: dict[str, Row] = {
         "show what hangs where",
         "batches --history",
         (_o("--history", action="store_true", help="show every entry by its number"),),
+    ),
+    "completion": Row(
+        "cli:completion",
+        "print what makes your shell complete these words",
+        "completion bash > ~/.local/share/bash-completion/completions/drying-room",
+        (_o("shell", choices=("bash", "zsh", "tcsh"), help="which shell"),),
     ),
     "passphrase": Row("doing:passphrase", "set the passphrase of the page", "passphrase"),
     "plan": Row(
@@ -192,7 +199,12 @@ def main(words: Sequence[str] | None = None) -> int:
     os.umask(0o077)  # what it writes is for its owner alone
     given = list(sys.argv[1:] if words is None else words)
     try:
-        return _run(given)
+        code = _run(given)
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:  # whoever read us has enough; Python would say so once more at its end
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
     except (RequestError, AskedWronglyError, SettingsError) as error:
         print(error, file=sys.stderr)
         return 2
@@ -206,11 +218,11 @@ def main(words: Sequence[str] | None = None) -> int:
 def _run(words: Sequence[str]) -> int:
     name, *rest = words or ["help"]
     if name in ("help", "--help", "-h"):
-        if not rest:
+        if not rest or rest[0] in ("help", "--help", "-h"):
             print(overview())
             return 0
         name, rest = rest[0], ["--help"]
-    if name == "--version":
+    if name in ("--version", "-V", "version"):
         print(f"drying-room {__version__}")
         return 0
     row = COMMANDS.get(name)
@@ -227,13 +239,14 @@ def _run(words: Sequence[str]) -> int:
     return command(asked) or 0
 
 
-def parser_of(name: str, row: Row) -> CommandParser:
+def parser_of(name: str, row: Row, add_help: bool = True) -> CommandParser:
     """What takes a command's words."""
     parser = CommandParser(
         prog=f"drying-room {name}",
         description=f"{row.summary[0].upper()}{row.summary[1:]}.",
         epilog=f"example: drying-room {row.example}",
         allow_abbrev=False,
+        add_help=add_help,
     )
     parser.set_defaults(verb=name)
     for option in (*_COMMON, *row.options):
@@ -241,6 +254,18 @@ def parser_of(name: str, row: Row) -> CommandParser:
     if name in VERBS:
         add_entry_words(parser, VERBS[name])
     return parser
+
+
+def completion(asked: Namespace) -> None:
+    """Print a script that completes the commands and their words."""
+    import shtab
+
+    all_of_it = CommandParser(prog="drying-room")
+    under = all_of_it.add_subparsers()
+    for name, row in COMMANDS.items():
+        one = parser_of(name, row, add_help=False)
+        under.add_parser(name, help=row.summary, parents=[one], allow_abbrev=False)
+    print(shtab.complete(all_of_it, asked.shell))
 
 
 def overview() -> str:
