@@ -46,8 +46,8 @@ class Intake:
         self._logbook = logbook
         self._recent = recent
         self._until_ms = until_ms
-        self._decoder = Decoder(site.sensors)
-        self._forecasts = ForecastReader(site.forecasts) if site.forecasts else None
+        self._decoder = Decoder(site.sensors, site.timezone)
+        self._forecasts = ForecastReader(site.forecasts, site.timezone) if site.forecasts else None
         self.said: list[ForecastHour] = []  # by forecasts, not taken up yet
         self._clock = ReadingsClock(archive.newest_ms(), archive.waiting(), len(site.sensors))
         self.first_ms = archive.first_ms()

@@ -10,8 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
 from monitor.intake.documents import MISSING, follow, tokens
+from monitor.intake.numbers import written
 from monitor.intake.unreadable import UnreadableError, names, said
 from monitor.site.quantities import Flag, Reading
 from monitor.site.spaces import TimeAt
@@ -94,14 +96,19 @@ NO_TIME = (
 # -- the time in a payload --------------------------------------------------------------------
 
 
-class TimeIn:
-    """Where a JSON payload says when it was measured."""
+# How often each unit ticks in a millisecond, and its name.
+TICKS = {"s": (0.001, "seconds"), "ms": (1.0, "milliseconds"), "µs": (1000.0, "microseconds")}
+ISO = "iso"
 
-    def __init__(self, at: TimeAt) -> None:
-        self._steps, self._unit = tokens(at.pointer), at.unit
+
+class TimeIn:
+    """Where a JSON payload says when it was measured. zone: of a time without its offset."""
+
+    def __init__(self, at: TimeAt, zone: ZoneInfo) -> None:
+        self._steps, self._unit, self._zone = tokens(at.pointer), at.unit, zone
         self._where = f"the time at {at.pointer}"
 
-    def read(self, document: object) -> int:
+    def read(self, document: object, arrived_ms: int) -> int:
         """The time [UTC epoch ms]; UnreadableError says why there is none."""
         found = follow(document, self._steps)
         if found is MISSING:
@@ -109,53 +116,60 @@ class TimeIn:
             raise UnreadableError(
                 f"there is no time {where}, {names(document)}; mend the settings or the sensor"
             )
-        if self._unit == "iso":
-            return _ms_of_iso(found, self._where)
+        if self._unit == ISO:
+            return self._ms_of_iso(found, arrived_ms)
+        ticks, name = TICKS[self._unit]
+        number = written(found) if isinstance(found, str) else None
+        if number is not None and not number.unit:
+            found = number.value
         if type(found) is not int and type(found) is not float:
+            hint = ', or write unit = "iso"' if isinstance(found, str) and "-" in found else ""
             raise UnreadableError(
-                f"{self._where} is {said(found)}, not a number; "
-                f"send epoch {'seconds' if self._unit == 's' else 'milliseconds'}"
-                f"{_iso_hint(found)}"
+                f"{self._where} is {said(found)}, not a number; send epoch {name}{hint}"
             )
-        if self._unit == "s":
-            return ms_of_s(found, self._where, ', or write unit = "ms"')
-        if not 0 <= found <= LATEST_MS:
+        if not 0 <= found <= LATEST_MS * ticks:
+            hint = ', or write unit = "ms"' if self._unit == "s" and found > 0 else ""
             raise UnreadableError(
-                f"{self._where} is not a number of milliseconds since 1970; send epoch milliseconds"
+                f"{self._where} is not a number of {name} since 1970; send epoch {name}{hint}"
             )
-        return round(found)
+        return round(found / ticks)
+
+    def _ms_of_iso(self, found: object, arrived_ms: int) -> int:
+        time_ms = iso_ms(found, self._zone, arrived_ms) if isinstance(found, str) else None
+        if time_ms is None:
+            raise UnreadableError(
+                f"{self._where} is {said(found)}, not ISO 8601; send such as 2026-07-14T09:30:00Z"
+            )
+        if time_ms < 0:
+            raise UnreadableError(
+                f"{self._where} is {said(found)}, before 1970; set the sensor's clock"
+            )
+        return time_ms
 
 
-def _iso_hint(found: object) -> str:
-    return ', or write unit = "iso"' if isinstance(found, str) and "-" in found else ""
+def iso_ms(text: str, zone: ZoneInfo, arrived_ms: int) -> int | None:
+    """UTC epoch ms of an ISO 8601 date and time; None: it is none.
+
+    Without an offset it is the zone's. Of an hour that comes twice when clocks go back, the one
+    that is not after the message came.
+    """
+    if "T" not in text and ":" not in text:
+        return None  # a date alone, or a number
+    try:
+        time = datetime.fromisoformat(text.strip())
+        if time.tzinfo is not None:
+            return epoch_ms_of(time)
+        first, second = (epoch_ms_of(time.replace(tzinfo=zone, fold=fold)) for fold in (0, 1))
+    except (ValueError, OverflowError):
+        return None
+    return second if first < second <= arrived_ms + AHEAD_MS // 2 else first
 
 
-def ms_of_s(seconds: float, where: str, too_large: str = "") -> int:
+def ms_of_s(seconds: float, where: str) -> int:
     """Epoch seconds as milliseconds; UnreadableError where they cannot be a time."""
     if not 0 <= seconds <= LATEST_MS / 1000:
-        mend = "send epoch seconds" + (too_large if seconds > 0 else "")
-        raise UnreadableError(f"{where} is not a number of seconds since 1970; {mend}")
+        raise UnreadableError(f"{where} is not a number of seconds since 1970; send epoch seconds")
     return round(seconds * 1000)
-
-
-def _ms_of_iso(found: object, where: str) -> int:
-    example = "2026-07-14T09:30:00Z"
-    if not isinstance(found, str):
-        raise UnreadableError(f"{where} is {said(found)}, not ISO 8601; send such as {example}")
-    try:
-        time = datetime.fromisoformat(found)
-    except ValueError as error:
-        raise UnreadableError(
-            f"{where} is {said(found)}, not ISO 8601; send such as {example}"
-        ) from error
-    if time.tzinfo is None:
-        raise UnreadableError(
-            f"{where} is {said(found)} without its offset from UTC; send such as {example}"
-        )
-    time_ms = epoch_ms_of(time)
-    if time_ms < 0:
-        raise UnreadableError(f"{where} is {said(found)}, before 1970; set the sensor's clock")
-    return time_ms
 
 
 # -- topics: OASIS MQTT version 5.0, section 4.7 (the same rules as in 3.1.1) -----------------

@@ -3,16 +3,16 @@
 Three forms, by the sensor's settings: a bare number, JSON with a pointer per quantity
 (RFC 6901), SenML JSON (RFC 8428). What can be read of a message is read, the rest is told.
 
-A quantity that is missing from a message, or null, is a failure: a probe that is out of order
-looks just like that. Only battery and signal may be missing, for many devices tell them now
-and then.
+A quantity that is not in a message is no failure as long as something else of the message is
+read: many devices tell some things now and then. One that is null is: a probe that is out of order
+looks just like that.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from typing import NamedTuple, Protocol
+from zoneinfo import ZoneInfo
 
 from monitor.intake.arrival import TimeIn, matches, ms_of_s
 from monitor.intake.documents import (
@@ -27,13 +27,16 @@ from monitor.intake.documents import (
     resolve,
     tokens,
 )
+from monitor.intake.numbers import MOST, spelt, written
 from monitor.intake.unreadable import (
     PayloadError,
     UnreadableError,
+    foreign,
     listed,
     no_bare_number,
     no_json,
     no_number,
+    other_unit,
     other_value,
     said,
 )
@@ -44,10 +47,7 @@ from monitor.site.words import shown
 __all__ = ["Decoded", "Decoder", "Failure", "Message", "PayloadError", "Value", "parsed"]
 
 MOST_BYTES = 65_536  # a sensor's message is a few hundred bytes
-MOST = 1e9  # no sensor of ours measures anything larger, in any unit
 _TOPICS_REMEMBERED, _LONGEST_REMEMBERED = 10_000, 200
-
-_BARE_NUMBER = re.compile(rb"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*")
 
 
 class Message(NamedTuple):
@@ -71,10 +71,14 @@ class Decoded(NamedTuple):
 
 
 class Decoder:
-    """Reads messages for these sensors. What can be worked out beforehand is."""
+    """Reads messages for these sensors. What can be worked out beforehand is.
 
-    def __init__(self, sensors: Mapping[str, Sensor]) -> None:
-        self._readers = [reader for sensor in sensors.values() for reader in _readers(sensor)]
+    timezone   of times that are sent without their offset from UTC
+    """
+
+    def __init__(self, sensors: Mapping[str, Sensor], timezone: str = "UTC") -> None:
+        zone = ZoneInfo(timezone)
+        self._readers = [reader for sensor in sensors.values() for reader in _readers(sensor, zone)]
         self._by_topic: dict[str, list[_Reader]] = {}
 
     def filters(self) -> list[tuple[str, bool]]:
@@ -95,11 +99,14 @@ class Decoder:
             why = f"{where}: no sensor of the settings reads this topic; add one that does"
             decoded.failures.append((None, PayloadError(why + ".")))
         packet = _Packet(message)
+        missing: list[Failure] = []
         for reader in readers:
             try:
-                reader.read(packet, decoded)
+                reader.read(packet, decoded, missing)
             except UnreadableError as problem:
                 decoded.failures.append((reader.sensor, problem.told(message.topic)))
+        if missing and not decoded.readings:
+            decoded.failures.extend(missing)
         return decoded
 
     def _readers_of(self, topic: str) -> list[_Reader]:
@@ -141,16 +148,19 @@ class _Packet:
 
 
 class _Reader(Protocol):
-    """Reads one sensor's quantities from the messages under one topic filter."""
+    """Reads one sensor's quantities from the messages under one topic filter.
+
+    What a message does not hold at all goes to `missing`: a failure only if nothing is read of it.
+    """
 
     sensor: str
     topic_filter: str
     timed: bool
 
-    def read(self, packet: _Packet, decoded: Decoded) -> None: ...
+    def read(self, packet: _Packet, decoded: Decoded, missing: list[Failure]) -> None: ...
 
 
-def _readers(sensor: Sensor) -> list[_Reader]:
+def _readers(sensor: Sensor, zone: ZoneInfo) -> list[_Reader]:
     """One reader for each topic filter and form of the sensor's settings."""
     whole: dict[str, list[tuple[Quantity, ReadAs]]] = {}
     pointed: dict[str, list[tuple[Quantity, ReadAs]]] = {}
@@ -162,9 +172,12 @@ def _readers(sensor: Sensor) -> list[_Reader]:
         kind = named if read_as.senml_name else whole if read_as.pointer is None else pointed
         kind.setdefault(topic_filter, []).append((quantity, read_as))
     return [
-        *(_BareReader(sensor, topic_filter, reads) for topic_filter, reads in whole.items()),
-        *(_JsonReader(sensor, topic_filter, reads) for topic_filter, reads in pointed.items()),
-        *(_SenmlReader(sensor, topic_filter, reads) for topic_filter, reads in named.items()),
+        *(_BareReader(sensor, *of_topic) for of_topic in whole.items()),
+        *(
+            _JsonReader(sensor, topic_filter, reads, zone)
+            for topic_filter, reads in pointed.items()
+        ),
+        *(_SenmlReader(sensor, *of_topic) for of_topic in named.items()),
     ]
 
 
@@ -175,12 +188,45 @@ class _BareReader:
         self, sensor: Sensor, topic_filter: str, reads: list[tuple[Quantity, ReadAs]]
     ) -> None:
         self.sensor, self.topic_filter, self.timed = sensor.name, topic_filter, False
-        self._reads = [(quantity, _conversion(sensor, quantity)) for quantity, _ in reads]
+        self._reads = [(quantity, _Form.of(sensor, quantity)) for quantity, _ in reads]
 
-    def read(self, packet: _Packet, decoded: Decoded) -> None:
-        value = _bare_number(packet.payload())
-        for quantity, (shift, factor) in self._reads:
-            decoded.readings.append((self.sensor, quantity, (value + shift) * factor, None))
+    def read(self, packet: _Packet, decoded: Decoded, missing: list[Failure]) -> None:
+        text = _bare_text(packet.payload())
+        for quantity, form in self._reads:
+            value = form.of_text(text)
+            if value is None:
+                raise UnreadableError(no_bare_number(text))
+            decoded.readings.append((self.sensor, quantity, value, None))
+
+
+class _Form(NamedTuple):
+    """How a number becomes a value in the kept unit: (number + shift) * factor."""
+
+    sensor: Sensor
+    quantity: Quantity
+    shift: float
+    factor: float
+
+    @classmethod
+    def of(cls, sensor: Sensor, quantity: Quantity) -> _Form:
+        scale = sensor.reads[quantity].scale
+        shift, factor = _conversion(sensor, quantity)
+        return cls(sensor, quantity, shift / scale, factor * scale)
+
+    def of_text(self, text: str) -> float | None:
+        """The value that a text holds; None: no number. A unit that stands in it holds."""
+        found = written(text)
+        if found is None or not -MOST <= found.value <= MOST:
+            return None
+        if not found.unit:
+            return (found.value + self.shift) * self.factor
+        unit = spelt(found.unit)
+        if unit is None:
+            return None
+        convert = conversion(self.quantity, unit.unit, self.sensor.unit(self.quantity))
+        if convert is None:
+            raise UnreadableError(other_unit(text, self.sensor.unit(self.quantity)))
+        return (found.value * unit.scale + convert.shift) * convert.factor
 
 
 class _Field(NamedTuple):
@@ -189,28 +235,33 @@ class _Field(NamedTuple):
     key: str | None  # the only step, where there is only one: the common case, read directly
     shift: float
     factor: float
+    form: _Form
 
 
 class _JsonReader:
     """Each quantity stands where its pointer leads."""
 
     def __init__(
-        self, sensor: Sensor, topic_filter: str, reads: list[tuple[Quantity, ReadAs]]
+        self,
+        sensor: Sensor,
+        topic_filter: str,
+        reads: list[tuple[Quantity, ReadAs]],
+        zone: ZoneInfo,
     ) -> None:
         self.sensor, self.topic_filter = sensor.name, topic_filter
         self.timed = sensor.time is not None
-        self._time = TimeIn(sensor.time) if sensor.time else None
+        self._time = TimeIn(sensor.time, zone) if sensor.time else None
         self._fields = []
         for quantity, read_as in reads:
-            steps = tokens(read_as.pointer or "")
+            steps, form = tokens(read_as.pointer or ""), _Form.of(sensor, quantity)
             key = steps[0] if len(steps) == 1 else None
-            self._fields.append(_Field(quantity, steps, key, *_conversion(sensor, quantity)))
+            self._fields.append(_Field(quantity, steps, key, form.shift, form.factor, form))
 
-    def read(self, packet: _Packet, decoded: Decoded) -> None:
+    def read(self, packet: _Packet, decoded: Decoded, missing: list[Failure]) -> None:
         document = packet.document()
         flat = document if type(document) is dict else None
-        time_ms = self._time.read(document) if self._time else None
-        for quantity, steps, key, shift, factor in self._fields:
+        time_ms = self._time.read(document, packet.message.arrived_ms) if self._time else None
+        for quantity, steps, key, shift, factor, form in self._fields:
             if flat is not None and key is not None:
                 found = flat.get(key, MISSING)
             else:
@@ -218,9 +269,15 @@ class _JsonReader:
             if (type(found) is float or type(found) is int) and -MOST <= found <= MOST:
                 value = (found + shift) * factor
                 decoded.readings.append((self.sensor, quantity, value, time_ms))
-            elif found is not MISSING or not quantity.row.now_and_then:
-                problem = UnreadableError(no_number(pointer(*steps), found, document))
-                decoded.failures.append((self.sensor, problem.told(packet.message.topic)))
+                continue
+            try:
+                of_text = form.of_text(found) if type(found) is str else None
+                if of_text is None:
+                    raise UnreadableError(no_number(pointer(*steps), found, document))
+                decoded.readings.append((self.sensor, quantity, of_text, time_ms))
+            except UnreadableError as problem:
+                failure = (self.sensor, problem.told(packet.message.topic))
+                (missing if found is MISSING else decoded.failures).append(failure)
 
 
 class _SenmlReader:
@@ -237,12 +294,16 @@ class _SenmlReader:
         self._settings = sensor
         self._wanted = [(quantity, str(read_as.senml_name)) for quantity, read_as in reads]
 
-    def read(self, packet: _Packet, decoded: Decoded) -> None:
+    def read(self, packet: _Packet, decoded: Decoded, missing: list[Failure]) -> None:
         try:
             records = resolve(packet.document())
         except SenmlError as error:
             raise UnreadableError(str(error)) from error
         for quantity, name in self._wanted:
+            if all(record.name != name for record in records):
+                has = listed(sorted({record.name for record in records}))
+                why = f"the SenML pack has no record {shown(name)}, {has}; mend the settings"
+                missing.append((self.sensor, UnreadableError(why).told(packet.message.topic)))
             for found in self._found(quantity, name, records, packet.message):
                 if isinstance(found, UnreadableError):
                     decoded.failures.append((self.sensor, found.told(packet.message.topic)))
@@ -267,11 +328,6 @@ class _SenmlReader:
                 f"SenML record {shown(name)} is in {shown(of_name[0].unit or '')}, which cannot "
                 f"become {self._settings.unit(quantity)} for the {quantity}; let the sensor send "
                 "another unit or mend the settings"
-            )
-        elif not told and not quantity.row.now_and_then:
-            has = listed(sorted({record.name for record in records}))
-            yield UnreadableError(
-                f"the SenML pack has no record {shown(name)}, {has}; mend the settings"
             )
 
     def _conversion(self, quantity: Quantity, record: Record) -> Conversion | None:
@@ -322,17 +378,13 @@ def _conversion(sensor: Sensor, quantity: Quantity) -> Conversion:
     return found
 
 
-def _bare_number(payload: bytes) -> float:
-    found = _BARE_NUMBER.fullmatch(payload)
-    if found is None:
-        raise UnreadableError(no_bare_number(payload))
-    value = float(found[1])
-    if not -MOST <= value <= MOST:
-        raise UnreadableError(
-            f"the payload {said(payload.decode().strip())} is beyond anything measured here; "
-            "look at the sensor"
-        )
-    return value
+def _bare_text(payload: bytes) -> str:
+    """The payload as text, without the quotes of JSON around it."""
+    try:
+        text = payload.decode("utf-8").strip()
+    except UnicodeDecodeError as error:
+        raise UnreadableError(foreign(payload) or "") from error
+    return text[1:-1] if len(text) > 2 and text[0] == text[-1] == '"' else text
 
 
 def parsed(message: Message) -> object:
@@ -352,8 +404,6 @@ def _parsed(payload: bytes) -> object:
             "the payload is nested too deeply to be read; let the sensor send flat JSON"
         ) from error
     except UnicodeDecodeError as error:
-        raise UnreadableError(
-            "the payload is not UTF-8 text; let the sensor send JSON in UTF-8"
-        ) from error
+        raise UnreadableError(foreign(payload) or "") from error
     except ValueError as error:
         raise UnreadableError(no_json(payload.decode("utf-8"), error)) from error

@@ -34,8 +34,10 @@ class ForecastHour(NamedTuple):
 class ForecastReader:
     """Reads the forecasts of the settings."""
 
-    def __init__(self, sources: Iterable[ForecastFrom]) -> None:
-        self._sources = [(source, Decoder({source.name: source.reads_as})) for source in sources]
+    def __init__(self, sources: Iterable[ForecastFrom], timezone: str = "UTC") -> None:
+        self._sources = [
+            (source, Decoder({source.name: source.reads_as}, timezone)) for source in sources
+        ]
         self._filters = [one for _, decoder in self._sources for one in decoder.filters()]
 
     def filters(self) -> list[tuple[str, bool]]:

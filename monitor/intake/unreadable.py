@@ -5,12 +5,16 @@ from __future__ import annotations
 import re
 
 from monitor.intake.documents import MISSING, pointer
+from monitor.intake.numbers import spelt, written
 from monitor.site.words import shown
 
-_NUMBER_AND_MORE = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?\s*[°%a-zA-Z][^0-9]*")
-_NUMBER = re.compile(r"\s*[+-]?[0-9]+(\.[0-9]+)?\s*")
-_COMMA_NUMBER = re.compile(r"[+-]?[0-9]+,[0-9]+")
-_NO_NUMBER = re.compile(r"[+-]?(nan|inf|infinity|none|null|unavailable|unknown)", re.IGNORECASE)
+_COMPRESSED = {b"\x1f\x8b": "gzip", b"\x28\xb5\x2f\xfd": "zstd", b"PK\x03\x04": "zip"} | {
+    b"\x78" + level: "zlib" for level in (b"\x01", b"\x5e", b"\x9c", b"\xda")
+}
+_BASE64 = re.compile(r"(?:[A-Za-z0-9+/_-]{4}){2,}(?:[A-Za-z0-9+/_-]{2,4}={0,2})?", re.ASCII)
+_HEX = re.compile(r"(?:0x)?(?:[0-9a-fA-F]{2}[ :-]?){4,}", re.ASCII)
+_NO_NUMBER = re.compile(r"[+-]?(nan|inf|infinity|none|null|unavailable|unknown|n/?a|-+)", re.I)
+_LONGEST_LOOKED_AT = 400
 
 
 class PayloadError(ValueError):
@@ -25,12 +29,46 @@ class UnreadableError(ValueError):
         return PayloadError(f"{shown(topic)}: {self}.")
 
 
-def no_bare_number(payload: bytes) -> str:
-    """Why a payload is not a bare number."""
+def foreign(payload: bytes) -> str | None:
+    """What a payload is that nobody here can read, and what to change; None: nothing that shows."""
+    for magic, name in _COMPRESSED.items():
+        if payload.startswith(magic):
+            return f"the payload is compressed ({name}); let the sensor send it uncompressed"
     try:
-        text = payload.decode("utf-8").strip()
+        text = payload.decode("utf-8-sig").strip()
     except UnicodeDecodeError:
-        return "the payload is not text; let the sensor send a number in plain characters"
+        if payload.lstrip()[:1] in (b"{", b"["):
+            return "the payload is not UTF-8 text; let the sensor send JSON in UTF-8"
+        return (
+            "the payload is binary, not text; let the sensor, or the gateway that knows it, send "
+            "JSON or plain numbers in UTF-8"
+        )
+    if any(not (sign.isprintable() or sign.isspace()) for sign in text[:_LONGEST_LOOKED_AT]):
+        return (
+            "the payload holds control characters, so it is binary; let the sensor, or the "
+            "gateway that knows it, send JSON or plain numbers"
+        )
+    packed = packed_in(text)
+    if packed is not None:
+        return f"the payload is {packed}; let the sensor or its gateway send it decoded, as JSON"
+    if text.startswith("<"):
+        return "the payload is XML or HTML; let the sensor send JSON or a plain number"
+    return None
+
+
+def packed_in(text: str) -> str | None:
+    """Whether a text is bytes in disguise: `base64`, `hexadecimal`; None: it is not."""
+    text = text[:_LONGEST_LOOKED_AT]
+    letters = any(sign.isalpha() for sign in text)
+    if letters and any(sign.isdigit() for sign in text) and _HEX.fullmatch(text):
+        return "hexadecimal"
+    mixed = letters and text.lower() != text and text.upper() != text
+    disguised = mixed and (text.endswith("=") or any(sign.isdigit() for sign in text))
+    return "base64" if disguised and _BASE64.fullmatch(text) else None
+
+
+def no_bare_number(text: str) -> str:
+    """Why a payload is not a bare number."""
     if not text:
         return "the payload is empty; let the sensor send a number such as 21.3"
     what = f"the payload {said(text)}"
@@ -38,19 +76,28 @@ def no_bare_number(payload: bytes) -> str:
         return 'the payload is JSON; say in the settings where the value stands, as in at = "/t"'
     if _NO_NUMBER.fullmatch(text):
         return f"{what} says that nothing was measured; look at the sensor"
-    if text[0] == '"':
-        return "the payload is in quotes; let the sensor send the number alone"
-    if _COMMA_NUMBER.fullmatch(text):
-        return f"{what} has a decimal comma; let the sensor send a point"
-    if _NUMBER_AND_MORE.fullmatch(text):
-        return f"{what} is more than a number; let the sensor send the number alone"
-    return f"{what} is not a plain decimal number; let the sensor send one such as 21.3"
+    number = written(text)
+    if number is not None and spelt(number.unit) is None and number.unit:
+        return f"{what} is in no unit known here; let the sensor send the number alone"
+    if number is not None:
+        return f"{what} is beyond anything measured here; look at the sensor"
+    return foreign(text.encode("utf-8", "replace")) or (
+        f"{what} is not a plain decimal number; let the sensor send one such as 21.3"
+    )
+
+
+def other_unit(text: str, unit: str) -> str:
+    """What is said of a number that brings a unit of something else."""
+    return f'"{shown(text)}" is in a unit that cannot become {unit}; mend the settings'
 
 
 def no_json(text: str, error: ValueError) -> str:
     """Why a payload is not JSON."""
     if not text.strip():
         return "the payload is empty; let the sensor send JSON"
+    strange = foreign(text.encode("utf-8", "replace"))
+    if strange is not None:
+        return strange
     place = getattr(error, "pos", None)
     if place is None:  # the only other complaint: a number with thousands of digits
         return "the payload has a number too long to be read; look at the sensor"
@@ -72,8 +119,9 @@ def no_number(where: str, found: object, document: object) -> str:
     if isinstance(found, bool):
         return f"{it} is {said(found)}, not a number; let the sensor send a number"
     if isinstance(found, str):
-        mend = "it without quotes" if _NUMBER.fullmatch(found) else "a number"
-        return f"{it} is the text {said(found)}, not a number; let the sensor send {mend}"
+        if _NO_NUMBER.fullmatch(found.strip()):
+            return f"{it} is the text {said(found)}: nothing was measured; look at the sensor"
+        return f"{it} is the text {said(found)}, not a number; let the sensor send a number"
     if isinstance(found, (dict, list)):
         return f"{it} is {said(found)}, not a number; let the pointer in the settings go further"
     if found != found:

@@ -68,7 +68,6 @@ class QuantityRow(NamedTuple):
     column        of the minutes of air, where it becomes one; "": none
     foretold      what a forecast may tell of it outdoors; None: nothing
     measured      whether a sensor tells it
-    now_and_then  whether a message may leave it out: many devices tell it rarely
     outdoors      whether it is measured outdoors only
     amount        whether its readings are amounts, or a total of them: kept by the hour for good
     """
@@ -86,7 +85,6 @@ class QuantityRow(NamedTuple):
     column: str = ""
     foretold: tuple[float, float] | None = None
     measured: bool = True
-    now_and_then: bool = False
     outdoors: bool = False
     amount: bool = False
 
@@ -214,7 +212,6 @@ _TABLE: dict[Quantity, QuantityRow] = {
             InUnit("V", 0, 5, _words("v volt voltage vbat vbatt vcc")),
             InUnit("%", 5, 100, _words("pct percent level")),
         ),
-        now_and_then=True,
     ),
     Quantity.SIGNAL: QuantityRow(
         unit="dBm",
@@ -225,7 +222,6 @@ _TABLE: dict[Quantity, QuantityRow] = {
         written="{:.0f} dBm",
         names=_words("rssi signal dbm"),
         guesses=(InUnit("dBm", -130, 0),),
-        now_and_then=True,
     ),
     Quantity.RAIN: QuantityRow(
         unit="mm",

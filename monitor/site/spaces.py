@@ -137,6 +137,7 @@ class ReadAs:
     pointer     RFC 6901 pointer into a JSON payload; None: the whole payload is the value
     senml_name  full name of the SenML record (RFC 8428), instead of a pointer
     unit        the unit the sensor sends
+    scale       how much of the unit the number 1 is: 0.1 where tenths are sent
     topic       MQTT topic filter, where this quantity has a topic of its own
     total       an amount is told as a total that grows, not as what came since the last message
     """
@@ -146,11 +147,12 @@ class ReadAs:
     senml_name: str | None = None
     topic: str | None = None
     total: bool = False
+    scale: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class TimeAt:
-    """Where a JSON payload carries its own time: pointer and unit `s`, `ms` or `iso`."""
+    """Where a JSON payload carries its own time: pointer and unit `s`, `ms`, `µs` or `iso`."""
 
     pointer: str
     unit: str

@@ -36,6 +36,7 @@ SENSORS = {
         sensor("whole", temperature=ReadAs("°C", "")),
         sensor("seconds", TimeAt("/ts", "s"), temperature=ReadAs("°C", "/t")),
         sensor("millis", TimeAt("/ts", "ms"), temperature=ReadAs("°C", "/t")),
+        sensor("micros", TimeAt("/ts", "µs"), temperature=ReadAs("°C", "/t")),
         sensor("iso", TimeAt("/when/at", "iso"), temperature=ReadAs("°C", "/t")),
         sensor("senml", temperature=ReadAs("°C", senml_name="rail:temp")),
         sensor("mobile", humidity=ReadAs("%", senml_name=ID), battery=ReadAs("%", senml_name=ID)),
@@ -66,20 +67,8 @@ WRONG = [
     ("bare", b"  \n", ["the payload is empty; let the sensor send a number such as 21.3"], 0),
     (
         "bare",
-        b"21.3 \xc2\xb0C",
-        ['the payload "21.3 °C" is more than a number; let the sensor send the number alone'],
-        0,
-    ),
-    (
-        "bare",
-        b"21.3C",
-        ['the payload "21.3C" is more than a number; let the sensor send the number alone'],
-        0,
-    ),
-    (
-        "bare",
         b"55%",
-        ['the payload "55%" is more than a number; let the sensor send the number alone'],
+        ['"55%" is in a unit that cannot become °C; mend the settings'],
         0,
     ),
     ("bare", b"nan", ['the payload "nan" says that nothing was measured; look at the sensor'], 0),
@@ -92,7 +81,6 @@ WRONG = [
         ['the payload "unavailable" says that nothing was measured; look at the sensor'],
         0,
     ),
-    ("bare", b"21,3", ['the payload "21,3" has a decimal comma; let the sensor send a point'], 0),
     (
         "bare",
         b"0x15",
@@ -139,15 +127,18 @@ WRONG = [
         "bare",
         b"21.3\x00",
         [
-            'the payload "21.3\\x00" is not a plain decimal number; let the sensor '
-            "send one such as 21.3"
+            "the payload holds control characters, so it is binary; let the sensor, or the "
+            "gateway that knows it, send JSON or plain numbers"
         ],
         0,
     ),
     (
         "bare",
         b"\xff\xfe2\x001\x00",
-        ["the payload is not text; let the sensor send a number in plain characters"],
+        [
+            "the payload is binary, not text; let the sensor, or the gateway that knows it, send "
+            "JSON or plain numbers in UTF-8"
+        ],
         0,
     ),
     (
@@ -156,7 +147,6 @@ WRONG = [
         ['the payload "２１" is not a plain decimal number; let the sensor send one such as 21.3'],
         0,
     ),
-    ("bare", b'"21.3"', ["the payload is in quotes; let the sensor send the number alone"], 0),
     (
         "bare",
         b'{"t": 21.3}',
@@ -319,12 +309,6 @@ WRONG = [
     ),
     (
         "json",
-        b'{"t": "21.3", "rh": 55}',
-        ['the value at /t is the text "21.3", not a number; let the sensor send it without quotes'],
-        1,
-    ),
-    (
-        "json",
         b'{"t": true, "rh": 55}',
         ["the value at /t is true, not a number; let the sensor send a number"],
         1,
@@ -345,12 +329,6 @@ WRONG = [
         "json",
         b'{"t": [21.3], "rh": 55}',
         ["the value at /t is an array, not a number; let the pointer in the settings go further"],
-        1,
-    ),
-    (
-        "json",
-        b'{"rh": 55}',
-        ["there is nothing at /t, it has /rh; mend the settings or the sensor"],
         1,
     ),
     (
@@ -411,14 +389,11 @@ WRONG = [
     ),
     (
         "deep",
-        b'{"air": [], "power": {"v": 3.01}}',
-        ["there is nothing at /air/0/t, it has /air, /power; mend the settings or the sensor"],
-        1,
-    ),
-    (
-        "deep",
         b'{"air": {"t": 21.3}}',
-        ["there is nothing at /air/0/t, it has /air; mend the settings or the sensor"],
+        [
+            "there is nothing at /air/0/t, it has /air; mend the settings or the sensor",
+            "there is nothing at /power/v, it has /air; mend the settings or the sensor",
+        ],
         0,
     ),
     (
@@ -426,12 +401,6 @@ WRONG = [
         b'{"air": [{"t": 21.3}], "power": {"v": "low"}}',
         ['the value at /power/v is the text "low", not a number; let the sensor send a number'],
         1,
-    ),
-    (
-        "whole",
-        b'"21.3"',
-        ['the payload is the text "21.3", not a number; let the sensor send it without quotes'],
-        0,
     ),
     (
         "whole",
@@ -443,12 +412,6 @@ WRONG = [
         "seconds",
         b'{"t": 21.3}',
         ["there is no time at /ts, it has /t; mend the settings or the sensor"],
-        0,
-    ),
-    (
-        "seconds",
-        b'{"ts": "1784000000", "t": 21.3}',
-        ['the time at /ts is "1784000000", not a number; send epoch seconds'],
         0,
     ),
     (
@@ -519,20 +482,8 @@ WRONG = [
     ),
     (
         "iso",
-        b'{"when": {"at": "2026-07-14T09:30:00"}, "t": 21.3}',
-        [
-            'the time at /when/at is "2026-07-14T09:30:00" without its offset from '
-            "UTC; send such as 2026-07-14T09:30:00Z"
-        ],
-        0,
-    ),
-    (
-        "iso",
         b'{"when": {"at": "2026-07-14"}, "t": 21.3}',
-        [
-            'the time at /when/at is "2026-07-14" without its offset from UTC; send '
-            "such as 2026-07-14T09:30:00Z"
-        ],
+        ['the time at /when/at is "2026-07-14", not ISO 8601; send such as 2026-07-14T09:30:00Z'],
         0,
     ),
     (
@@ -645,7 +596,7 @@ WRONG = [
         b'[{"bn": "rail:", "bt": 1784000000, "n": "temp", "v": "21.3"}]',
         [
             'the value of SenML record rail:temp is the text "21.3", not a number; '
-            "let the sensor send it without quotes"
+            "let the sensor send a number"
         ],
         0,
     ),
@@ -699,7 +650,7 @@ def test_a_wrong_payload_gets_its_sentence(name, payload, said, readings):
 
 def test_there_are_many_kinds_of_wrong_payloads():
     assert len({(name, payload) for name, payload, _, _ in WRONG}) == len(WRONG)
-    assert len(WRONG) >= 55
+    assert len(WRONG) >= 85
 
 
 @pytest.mark.parametrize(
@@ -723,12 +674,14 @@ def test_bare_numbers(payload, value):
     assert decoded.failures == []
 
 
-def test_json_with_a_time_in_seconds_milliseconds_and_iso_8601():
+def test_json_with_a_time_in_seconds_milliseconds_microseconds_and_iso_8601():
     said = Quantity.TEMPERATURE
     for name, payload, time_ms in (
         ("seconds", '{"ts": 1784021400, "t": 21.3}', 1_784_021_400_000),
         ("seconds", '{"ts": 1784021400.25, "t": 21.3}', 1_784_021_400_250),
+        ("seconds", '{"ts": "1784021400", "t": 21.3}', 1_784_021_400_000),
         ("millis", '{"ts": 1784021400250, "t": 21.3}', 1_784_021_400_250),
+        ("micros", '{"ts": 1784021400250999, "t": 21.3}', 1_784_021_400_251),
         ("iso", '{"when": {"at": "2026-07-14T09:30:00Z"}, "t": 21.3}', 1_784_021_400_000),
         ("iso", '{"when": {"at": "2026-07-14T10:30:00+01:00"}, "t": 21.3}', 1_784_021_400_000),
         ("iso", '{"when": {"at": "2026-07-14T09:30:00.250Z"}, "t": 21.3}', 1_784_021_400_250),
@@ -744,14 +697,62 @@ def test_a_minus_in_the_offset_means_west_and_so_later_in_utc():
     assert west[3] - east[3] == 2 * 3_600_000
 
 
-def test_battery_may_be_missing_but_temperature_may_not():
-    assert sentences(decode("deep", '{"air": [{"t": 21.3}]}')) == []
-    assert sentences(decode("deep", '{"power": {"v": 3.0}}')) == [
-        "deep: there is nothing at /air/0/t, it has /power; mend the settings or the sensor."
-    ]
+def test_a_message_without_one_of_the_quantities_is_read_and_nothing_is_said():
+    for payload in ('{"air": [{"t": 21.3}]}', '{"power": {"v": 3.0}}'):
+        decoded = decode("deep", payload)
+        assert len(decoded.readings) == 1
+        assert sentences(decoded) == []
+    assert len(sentences(decode("deep", '{"on": true}'))) == 2
+    # null is said all the same: a probe that is out of order looks just like that
+    assert len(sentences(decode("json", '{"t": null, "rh": 55}'))) == 1
 
 
-def test_one_message_feeds_several_sensors_and_may_fail_for_one():
+@pytest.mark.parametrize(
+    ("text", "unit", "kept"),
+    [
+        ("22.41", "°C", 22.41),
+        ("22,41", "°C", 22.41),
+        (" 22.4 °C ", "°C", 22.4),
+        ("71.6 °F", "°C", 22.0),  # the unit that stands in the text holds
+        ("-3C", "°C", -3.0),
+        ("−3", "°C", -3.0),
+        ("295.15 K", "°C", 22.0),
+    ],
+)
+def test_numbers_as_text(text, unit, kept):
+    said = f'{{"t": "{text}", "rh": "55 %"}}'
+    assert values(decode("json", said)) == [pytest.approx(kept), 55.0]
+    assert values(decode("bare", text)) == [pytest.approx(kept)]
+    assert values(decode("bare", f'"{text}"')) == [pytest.approx(kept)]
+
+
+def test_tenths_and_hundredths():
+    reads = {
+        Quantity.TEMPERATURE: ReadAs("°F", "/t", scale=0.1),
+        Quantity.HUMIDITY: ReadAs("%", "/h", scale=0.01),
+    }
+    one = Sensor("x", "loft", "x", 60.0, reads)
+    message = Message("x", b'{"t": 716, "h": 5525}', ARRIVED_MS, False)
+    assert values(Decoder({"x": one}).decode(message)) == [pytest.approx(22), pytest.approx(55.25)]
+
+
+def test_a_time_without_offset_is_the_sites():
+    at = {Quantity.TEMPERATURE: ReadAs("°C", "/t")}
+    decoder = Decoder({"x": Sensor("x", "loft", "x", 60, at, TimeAt("/at", "iso"))}, "Europe/Paris")
+
+    def time_ms(text: str, arrived_ms: int = ARRIVED_MS) -> int | None:
+        payload = json.dumps({"at": text, "t": 20}).encode()
+        return decoder.decode(Message("x", payload, arrived_ms, False)).readings[0][3]
+
+    assert time_ms("2026-07-14 11:30:00") == 1_784_021_400_000
+    assert time_ms("2026-07-14T09:30:00Z") == 1_784_021_400_000
+    # 2026-10-25, 02:30 comes twice in Paris: at 00:30 and at 01:30 UTC
+    first, second = 1_792_888_200_000, 1_792_891_800_000
+    assert time_ms("2026-10-25T02:30:00", first + 1000) == first
+    assert time_ms("2026-10-25T02:30:00", second + 1000) == second
+
+
+def test_one_message_feeds_several_sensors():
     lone = {
         "a": Sensor("a", "loft", "hub", 60.0, {Quantity.TEMPERATURE: ReadAs("°C", "/a")}),
         "b": Sensor("b", "loft", "hub", 60.0, {Quantity.TEMPERATURE: ReadAs("°C", "/b")}),
@@ -762,8 +763,11 @@ def test_one_message_feeds_several_sensors_and_may_fail_for_one():
         ("a", Quantity.TEMPERATURE, 50.0, None),
         ("c", Quantity.TEMPERATURE, pytest.approx(10.0), None),
     ]
+    assert decoded.failures == []
+    decoded = Decoder(lone).decode(Message("hub", b'{"on": 1}', ARRIVED_MS, False))
     assert [(who, str(why)) for who, why in decoded.failures] == [
-        ("b", "hub: there is nothing at /b, it has /a; mend the settings or the sensor.")
+        (name, f"hub: there is nothing at /{at}, it has /on; mend the settings or the sensor.")
+        for name, at in (("a", "a"), ("b", "b"), ("c", "a"))
     ]
 
 
@@ -791,7 +795,7 @@ def test_a_quantity_may_have_a_topic_of_its_own():
 
 def test_filters_tell_which_readings_carry_their_time():
     assert Decoder(SENSORS).filters() == sorted(
-        (str(one.topic), one.name in ("seconds", "millis", "iso", "senml", "mobile"))
+        (str(one.topic), one.name in ("seconds", "millis", "micros", "iso", "senml", "mobile"))
         for one in SENSORS.values()
     )
 

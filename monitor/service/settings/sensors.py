@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from monitor.intake.arrival import filter_problem, overlap
+from monitor.intake.arrival import ISO, TICKS, filter_problem, overlap
 from monitor.intake.documents import tokens
 from monitor.service.settings.tables import MISSING, TomlTable, one_of, read_name, shown
 from monitor.site.quantities import FORETOLD, MEASURED, Quantity, units
 from monitor.site.spaces import OUTDOORS, ForecastFrom, ReadAs, Sensor, Space, TimeAt
 
-_TIME_UNITS = ["s", "ms", "iso"]
+_TIME_UNITS = [*TICKS, ISO]
 _ON_ARRIVAL = "arrival"
 
 
@@ -19,7 +19,7 @@ def read_sensors(root: TomlTable, spaces: dict[str, Space]) -> dict[str, Sensor]
     sensors: dict[str, Sensor] = {}
     for table in root.tables("sensor"):
         sensor = _read_sensor(table, list(sensors), spaces)
-        _check_promises(table, sensor, sensors.values())
+        _check_shared(table, sensor, sensors.values())
         if sensor.name:
             sensors[sensor.name] = sensor
     if not sensors and "sensor" not in root:
@@ -43,6 +43,7 @@ def _read_sensor(table: TomlTable, taken: list[str], spaces: dict[str, Space]) -
         every_s = 60.0
     reads = read_read_as(table, topic)
     time, on_arrival = read_time(table, reads)
+    _check_wildcards(table, topic, reads)
     for quantity in reads:
         if quantity.row.outdoors and space != OUTDOORS:
             wrong = f"{quantity} is measured outdoors only"
@@ -97,7 +98,7 @@ def read_read_as(
         sensor.problem(
             None, "the sensor reads nothing", "at least one quantity was expected", write
         )
-    _check_whole_payloads(sensor, topic, reads)
+    _check_values(sensor, topic, reads)
     return reads
 
 
@@ -119,9 +120,13 @@ def _read_read(table: TomlTable, quantity: Quantity) -> ReadAs:
             f'write unit = "{default}"',
         )
     unit = table.choice("unit", default, units(quantity))
+    scale = table.number("scale", 1.0, 1e-6, 1e6, "", 0.1)
+    if senml_name is not None and "scale" in table:
+        wrong, expected = "SenML is sent in its own unit", "no scale was expected"
+        table.problem("scale", f"reads.{quantity}: {wrong}", expected, "remove scale")
     total = quantity.row.amount and table.yes("total", False)
     table.finish()
-    return ReadAs(unit, pointer, senml_name, topic, total)
+    return ReadAs(unit, pointer, senml_name, topic, total, scale)
 
 
 def _read_pointer(table: TomlTable, example: str) -> str | None:
@@ -178,29 +183,47 @@ def read_time(table: TomlTable, reads: dict[Quantity, ReadAs]) -> tuple[TimeAt |
     return TimeAt(pointer or "", unit), False
 
 
-def _check_whole_payloads(
-    table: TomlTable, topic: str | None, reads: dict[Quantity, ReadAs]
-) -> None:
-    """One bare number cannot be two things."""
-    whole: dict[str | None, Quantity] = {}
+def _check_wildcards(table: TomlTable, topic: str | None, reads: dict[Quantity, ReadAs]) -> None:
+    """A sensor is one thing at one place."""
+    for one in dict.fromkeys([topic, *(read_as.topic for read_as in reads.values())]):
+        if one is None or filter_problem(one) is not None or one.split("/")[0] == _OURS:
+            continue  # that is said already
+        if "+" in one or "#" in one:
+            wrong = f"the topic {shown(one)} has a wildcard, so several sensors would be one"
+            expected = "the whole topic of a single sensor was expected"
+            table.problem("topic" if one == topic else "reads", wrong, expected, "write it out")
+
+
+def _check_values(table: TomlTable, topic: str | None, reads: dict[Quantity, ReadAs]) -> None:
+    """One value cannot be two things."""
+    values: dict[object, Quantity] = {}
     for quantity, read_as in reads.items():
-        if read_as.pointer is None and read_as.senml_name is None:
-            first = whole.setdefault(read_as.topic or topic, quantity)
-            if first is not quantity:
-                wrong = f"{first} and {quantity} are both the whole payload of one topic"
-                expected = "one quantity for each bare number was expected"
-                table.problem("reads", wrong, expected, "give each a topic or an at")
+        first = values.setdefault(_value(read_as, quantity, topic), quantity)
+        if first is not quantity:
+            wrong = f"{first} and {quantity} are read from the same value"
+            expected = "one quantity for each value was expected"
+            table.problem("reads", wrong, expected, "give each a topic or an at of its own")
 
 
-def _check_promises(table: TomlTable, sensor: Sensor, others: Iterable[Sensor]) -> None:
-    """A topic is subscribed to either with the promise that nothing is lost or without.
+def _value(read_as: ReadAs, quantity: Quantity, topic: str | None) -> object:
+    """What tells one value that is sent from another. Records of a name differ by their units."""
+    of_name = quantity if read_as.senml_name is not None else None
+    return read_as.topic or topic, read_as.pointer, read_as.senml_name, of_name
+
+
+def _check_shared(table: TomlTable, sensor: Sensor, others: Iterable[Sensor]) -> None:
+    """No value is two sensors', and no topic is promised and not promised.
 
     Readings without their own time must not be delivered late, for they would be dated wrongly.
     """
+    mine = {_value(one, quantity, sensor.topic) for quantity, one in sensor.reads.items()}
     for other in others:
-        if other.timed is not sensor.timed and any(
-            overlap(mine, its) for mine in topics(sensor) for its in topics(other)
-        ):
+        if mine & {_value(one, quantity, other.topic) for quantity, one in other.reads.items()}:
+            wrong = f"{shown(other.name)} and {shown(sensor.name)} read the same value"
+            expected = "a sensor for each value was expected"
+            table.problem("reads", wrong, expected, "remove one, or mend its topic or at")
+            return
+        if other.timed is not sensor.timed and topics(sensor) & topics(other):
             told, untold = (sensor, other) if sensor.timed else (other, sensor)
             wrong = (
                 f"{shown(told.name)} says its time and {shown(untold.name)} does not, "

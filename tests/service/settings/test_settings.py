@@ -711,7 +711,7 @@ WRONG = [
         'time = { at = "/ts", unit = "s" }',
         'time = { at = "/ts" }',
         [
-            '25: time.unit is missing; "s", "ms" or "iso" was expected; write time = '
+            '25: time.unit is missing; "s", "ms", "µs" or "iso" was expected; write time = '
             '{ at = "/ts", unit = "s" }'
         ],
     ),
@@ -726,7 +726,7 @@ WRONG = [
     (
         'time = { at = "/ts", unit = "s" }',
         'time = { at = "/ts", unit = "seconds" }',
-        ['25: time.unit is "seconds"; "s", "ms" or "iso" was expected; write unit = "s"'],
+        ['25: time.unit is "seconds"; "s", "ms", "µs" or "iso" was expected; write unit = "s"'],
     ),
     (
         'reads.temperature = { at = "/t", unit = "°C" }',
@@ -785,8 +785,8 @@ WRONG = [
         'reads.temperature = { at = "/t", unit = "°C" }',
         'reads.temperature = { at = "/t", unit = "°C", total = true }',
         [
-            '26: "reads.temperature.total" is no key that is known here; the keys are at, senml, '
-            "topic, unit; remove it"
+            '26: "reads.temperature.total" is no key that is known here; the keys are at, scale, '
+            "senml, topic, unit; remove it"
         ],
     ),
     (
@@ -827,9 +827,8 @@ WRONG = [
         'unit = "°C" }\nreads.humidity = { at = "/rh", unit = "%" }\n',
         'reads.temperature = { unit = "°C" }\nreads.humidity = { unit = "%" }\n',
         [
-            "25: temperature and humidity are both the whole payload of one topic; "
-            "one quantity for each bare number was expected; give each a topic or an "
-            "at"
+            "25: temperature and humidity are read from the same value; one quantity for each "
+            "value was expected; give each a topic or an at of its own"
         ],
     ),
     (
@@ -840,12 +839,38 @@ WRONG = [
     ),
     (
         "[[sensor]]",
-        '[[sensor]]\nname = "twin"\nspace = "loft"\ntopic = "croft/+/rail"\nevery ='
+        '[[sensor]]\nname = "twin"\nspace = "loft"\ntopic = "croft/loft/rail"\nevery ='
         ' "60 s"\nreads.mass = { at = "/g", unit = "g" }\n[[sensor]]',
         [
             '29: "loft-rail" says its time and "twin" does not, on the same topic; '
             "both with a time or both without was expected; write time for both or "
             "for none"
+        ],
+    ),
+    (
+        "[[sensor]]",
+        '[[sensor]]\nname = "twin"\nspace = "loft"\ntopic = "croft/loft/rail"\nevery ='
+        ' "60 s"\ntime = { at = "/ts", unit = "s" }\nreads.temperature = { at = "/t", unit = "°F" }'
+        "\n[[sensor]]",
+        [
+            '33: "twin" and "loft-rail" read the same value; a sensor for each value was expected; '
+            "remove one, or mend its topic or at"
+        ],
+    ),
+    (
+        'topic = "croft/loft/rail"',
+        'topic = "croft/+/rail"',
+        [
+            '23: the topic "croft/+/rail" has a wildcard, so several sensors would be one; the '
+            "whole topic of a single sensor was expected; write it out"
+        ],
+    ),
+    (
+        'reads.temperature = { at = "/t", unit = "°C" }',
+        'reads.temperature = { at = "/t", unit = "°C", scale = 0 }',
+        [
+            "26: reads.temperature.scale is 0; a number from 1e-06 to 1e+06 was expected; "
+            "write scale = 0.1"
         ],
     ),
     (
@@ -1295,7 +1320,7 @@ def dotted_keys(table: dict[str, object], before: str = "") -> set[str]:
 
 def any_quantity(keys: set[str]) -> set[str]:
     """Every quantity may be read in every way: it is enough to show each way once."""
-    return {re.sub(r"(sensor\.reads\.)\w+\.", r"\1*.", key) for key in keys}
+    return {re.sub(r"((?:sensor|forecast)\.reads\.)\w+\.", r"\1*.", key) for key in keys}
 
 
 def test_the_shipped_settings_are_right_as_they_are():
