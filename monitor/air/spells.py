@@ -182,7 +182,7 @@ def limit_once_crisp(space: Space) -> Limit | None:
 def _limit(space: Space, kind: Kind, value: float) -> Limit:
     row, delays = kind.row, space.delays
     deadband = row.deadband * value if row.of_limit else row.deadband
-    limit = Limit(kind, value, deadband, row.above, getattr(delays, row.delay) if row.delay else 0)
+    limit = Limit(kind, value, deadband, row.above, getattr(delays, kind.value, 0))
     if kind is not Kind.DAMP:
         return limit
     urgent = limit._replace(

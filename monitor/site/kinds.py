@@ -5,7 +5,6 @@ A new kind is a row here, and its limit a line in `spaces.Limits`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -34,7 +33,11 @@ class Kind(StrEnum):
 
     def advice(self, use: Use) -> Advice:
         """The one best thing to do about it in a space of this use."""
-        return self.row.to_do.get(use) or self.row.to_do[Use.HANGING]
+        return _advice(self.row, use) or self.row.hanging
+
+    def before_it(self, use: Use) -> Advice:
+        """The one best thing while it is still only coming."""
+        return _advice(self.row.coming, use) or self.advice(use)
 
 
 def worst_first() -> list[Kind]:
@@ -54,65 +57,68 @@ class LikelyWords(NamedTuple):
 
     title     after the space's name
     expected  a sentence without its end
-    stay      between the two hours
     changes   what would keep it from coming, a sentence
     not_so    in a title, when it does not come
+    stay      between the two hours
     was       what was likely, a sentence without its end
-    to_do     the one best thing before it comes, by use
+    hanging, storing, showing  the one best thing before it comes; None: as while it goes on
     """
 
     title: str
     expected: str
-    stay: str
     changes: str
     not_so: str
-    was: str
-    to_do: Mapping[Use, Advice]
+    stay: str = "and stay above it until about"
+    was: str = "It was likely to pass {limit} at about {begins}"
+    hanging: Advice | None = None
+    storing: Advice | None = None
+    showing: Advice | None = None
 
 
 class KindRow(NamedTuple):
-    """All that differs from kind to kind.
+    """All that differs from kind to kind. What is left out, `_whole` fills in.
 
-    unit         of the worst value reached
     rank         0: the worst for the flowers
     dye          the colour's class in pictures and on the page
-    word         beside a mark in a picture
-    state        in a title, after the space's name
-    too          in the report: what the space was
     subject      what a sentence about it is about
-    passed       what that has been, where no figure can be said
     weight       of its notice: "now", "soon" or "note"; an urgent one is always "now"
+    hanging, storing, showing  the one best thing to do; None: that of hanging
+    word         beside a mark in a picture; "": the kind's own
+    state        in a title, after the space's name; "": its word
+    too          in the report: what the space was; "": its word
+    passed       what its subject has been, where no figure can be said; "": its word
     quantity     what it is a limit of; None: of something worked out, or of no air at all
-    column       of the minutes of air, that the limit is compared with; "": none
+    unit         of the worst value reached; "": the quantity's
+    column       of the minutes of air, that the limit is compared with; "": the quantity's, or none
     limit        its key in a space's limits; "": it has none there
-    delay        its key in a space's delays; "": none
     above        whether the limit is passed upwards
     deadband     how far back inside ends it: in `unit`, or as a share of the limit
     of_limit     whether the deadband is such a share
-    extreme      what its worst value is called
+    extreme      what its worst value is called; "": by its direction, where it is of a quantity
     over         in a title, once it is over; "": no longer as `state` says
     strip        in the report's strip of a day; "": not drawn there
     many         whether the subject is many things
     fault        of a sensor, not of air
     at_night     whether, when it is "now", it harms before morning
     within_hours whether a reminder comes after hours, also by day
-    to_do        the one best thing to do, by use; where none stands, that of hanging
     coming       None: it is never foretold
     """
 
-    unit: str
     rank: int
     dye: str
-    word: str
-    state: str
-    too: str
     subject: str
-    passed: str
     weight: str
+    hanging: Advice
+    storing: Advice | None = None
+    showing: Advice | None = None
+    word: str = ""
+    state: str = ""
+    too: str = ""
+    passed: str = ""
     quantity: Quantity | None = None
+    unit: str = ""
     column: str = ""
     limit: str = ""
-    delay: str = ""
     above: bool = True
     deadband: float = 0.0
     of_limit: bool = False
@@ -123,9 +129,28 @@ class KindRow(NamedTuple):
     fault: bool = False
     at_night: bool = False
     within_hours: bool = False
-    to_do: Mapping[Use, Advice] = {}
     coming: LikelyWords | None = None
 
+
+def _advice(words: KindRow | LikelyWords | None, use: Use) -> Advice | None:
+    """What they advise in a space of this use; None: nothing of its own."""
+    found: Advice | None = getattr(words, use.value, None)
+    return found
+
+
+def _whole(kind: Kind, row: KindRow) -> KindRow:
+    """The row with what its word, its quantity and its direction stand for."""
+    word = row.word or kind.value
+    row = row._replace(
+        word=word, state=row.state or word, too=row.too or word, passed=row.passed or word
+    )
+    if row.quantity is None:
+        return row
+    of, extreme = row.quantity.row, "Highest" if row.above else "Lowest"
+    return row._replace(unit=of.unit, column=of.column, extreme=row.extreme or extreme)
+
+
+_OFF_THE_WALL = Advice("move what stands here away from the coldest wall, and off the floor.")
 
 # Deadbands: our own choice within the 0.5–1 K, 3–5 % and 0.5 K of dew margin that suit a slow
 # shed (after EEMUA 191's starting points for alarm deadbands).
@@ -135,254 +160,169 @@ class KindRow(NamedTuple):
 # at night, mould takes days, and a silent sensor can wait for daylight.
 #
 # What to do is common practice among growers; no source.
-_TABLE: dict[Kind, KindRow] = {
+_ROWS = {
     Kind.HOT: KindRow(
-        unit="°C",
         rank=3,
         dye="heat",
-        word="hot",
-        state="hot",
-        too="too hot",
         subject="The air",
-        passed="hot",
         weight="now",
+        hanging=Advice(
+            "keep the sun off: draw a curtain, or hang a sheet over the window.", HEIGHT
+        ),
+        storing=Advice("move the boxes to a cooler room, away from radiators and pipes."),
+        showing=Advice("move the flowers away from radiators, stoves and sunny panes.", HEATERS),
+        too="too hot",
         quantity=Quantity.TEMPERATURE,
-        column="temperature_c",
         limit="hot_c",
-        delay="hot",
         deadband=0.5,
-        extreme="Highest",
         strip="hot",
         at_night=True,
-        to_do={
-            Use.HANGING: Advice(
-                "keep the sun off: draw a curtain, or hang a sheet over the window.", HEIGHT
-            ),
-            Use.STORING: Advice("move the boxes to a cooler room, away from radiators and pipes."),
-            Use.SHOWING: Advice(
-                "move the flowers away from radiators, stoves and sunny panes.", HEATERS
-            ),
-        },
         coming=LikelyWords(
             title="likely above {limit} from {begins}",
             expected="The air will likely pass {limit} at about {begins}{ends}",
-            stay="and stay above it until about",
             changes="A cloudier day would keep it cooler.",
             not_so="not so hot after all",
-            was="It was likely to pass {limit} at about {begins}",
-            to_do={
-                Use.HANGING: Advice(
-                    "keep the sun off before then: draw a curtain, or hang a sheet.", HEIGHT
-                ),
-                Use.STORING: Advice("move the boxes to a cooler room before then."),
-                Use.SHOWING: Advice("move the flowers out of the sun before then."),
-            },
+            hanging=Advice(
+                "keep the sun off before then: draw a curtain, or hang a sheet.", HEIGHT
+            ),
+            storing=Advice("move the boxes to a cooler room before then."),
+            showing=Advice("move the flowers out of the sun before then."),
         ),
     ),
     Kind.COLD: KindRow(
-        unit="°C",
         rank=8,
         dye="cold",
-        word="cold",
-        state="cold",
-        too="too cold",
         subject="The air",
-        passed="cold",
         weight="note",
+        hanging=Advice("leave it be, cold only slows the drying.", UNVENTED),
+        storing=Advice("let a box warm up before you open it, or dew settles in it."),
+        too="too cold",
         quantity=Quantity.TEMPERATURE,
-        column="temperature_c",
         limit="cold_c",
-        delay="cold",
         above=False,
         deadband=0.5,
-        extreme="Lowest",
-        to_do={
-            Use.HANGING: Advice("leave it be, cold only slows the drying.", UNVENTED),
-            Use.STORING: Advice("let a box warm up before you open it, or dew settles in it."),
-        },
     ),
     Kind.DAMP: KindRow(
-        unit="%",
         rank=2,
         dye="damp",
-        word="damp",
-        state="damp",
-        too="too damp",
         subject="The humidity",
-        passed="high",
         weight="soon",
+        hanging=Advice("hang the bunches further apart, so that air gets between them.", HEIGHT),
+        storing=Advice("move the boxes to a drier room; above 65 % mould can start."),
+        showing=Advice("leave room between what stands here, so that air gets there."),
+        too="too damp",
+        passed="high",
         quantity=Quantity.HUMIDITY,
-        column="relative_humidity_pct",
         limit="damp_pct",
-        delay="damp",
         deadband=3.0,
-        extreme="Highest",
         strip="damp",
         at_night=True,
-        to_do={
-            Use.HANGING: Advice(
-                "hang the bunches further apart, so that air gets between them.", HEIGHT
-            ),
-            Use.STORING: Advice("move the boxes to a drier room; above 65 % mould can start."),
-            Use.SHOWING: Advice("leave room between what stands here, so that air gets there."),
-        },
         coming=LikelyWords(
             title="likely damp from {begins}",
             expected="The humidity will likely pass {limit} at about {begins}{ends}",
-            stay="and stay above it until about",
             changes="Drier air outside would keep it down.",
             not_so="not so damp after all",
-            was="It was likely to pass {limit} at about {begins}",
-            to_do={
-                Use.HANGING: Advice(
-                    "hang the bunches further apart, so that air gets between them.", HEIGHT
-                ),
-                Use.STORING: Advice("move the boxes to a drier room."),
-                Use.SHOWING: Advice("leave room between what stands here, so that air gets there."),
-            },
+            storing=Advice("move the boxes to a drier room."),
         ),
     ),
     Kind.ARID: KindRow(
-        unit="%",
         rank=5,
         dye="dry",
-        word="too dry",
-        state="too dry",
-        too="too dry",
         subject="The humidity",
-        passed="low",
         weight="soon",
+        hanging=Advice("take down what is crisp before it turns brittle, and box it in paper."),
+        storing=Advice("keep the boxes shut, away from radiators and pipes."),
+        showing=Advice(
+            "move the flowers away from radiators and stoves: they turn brittle.", HEATERS
+        ),
+        word="too dry",
+        passed="low",
         quantity=Quantity.HUMIDITY,
-        column="relative_humidity_pct",
         limit="arid_pct",
-        delay="arid",
         above=False,
         deadband=3.0,
-        extreme="Lowest",
-        to_do={
-            Use.HANGING: Advice(
-                "take down what is crisp before it turns brittle, and box it in paper."
-            ),
-            Use.STORING: Advice("keep the boxes shut, away from radiators and pipes."),
-            Use.SHOWING: Advice(
-                "move the flowers away from radiators and stoves: they turn brittle.", HEATERS
-            ),
-        },
     ),
     Kind.SUNNY: KindRow(
-        unit="lx",
         rank=4,
         dye="sun",
+        subject="The light",
+        weight="now",
+        hanging=Advice("draw a curtain, or move what hangs in the light.", HEIGHT),
         word="bright",
         state="in bright light",
         too="too bright",
-        subject="The light",
         passed="strong",
-        weight="now",
         quantity=Quantity.ILLUMINANCE,
-        column="illuminance_lx",
         limit="sun_lux",
-        delay="sunny",
         deadband=0.2,
         of_limit=True,
         extreme="Brightest",
         strip="sunny",
         within_hours=True,
-        to_do={Use.HANGING: Advice("draw a curtain, or move what hangs in the light.", HEIGHT)},
     ),
     Kind.DEWY: KindRow(
-        unit="K",
         rank=1,
         dye="damp",
-        word="close to dew",
-        state="close to dew",
-        too="close to dew",
         subject="The coldest surface",
-        passed="close to the temperature at which water settles on it",
         weight="now",
+        hanging=Advice("move the bunches an arm's length from the coldest wall or pane.", HEIGHT),
+        storing=_OFF_THE_WALL,
+        showing=_OFF_THE_WALL,
+        word="close to dew",
+        passed="close to the temperature at which water settles on it",
+        unit="K",
         column="surface_margin_k",
         limit="dew_margin_k",
-        delay="dewy",
         above=False,
         deadband=0.5,
         at_night=True,
-        to_do={
-            Use.HANGING: Advice(
-                "move the bunches an arm's length from the coldest wall or pane.", HEIGHT
-            ),
-            Use.STORING: Advice(
-                "move what stands here away from the coldest wall, and off the floor."
-            ),
-            Use.SHOWING: Advice(
-                "move what stands here away from the coldest wall, and off the floor."
-            ),
-        },
         coming=LikelyWords(
             title="dew likely from {begins}",
             expected="Water may settle on the coldest surface from about {begins}{ends}",
-            stay="until about",
             changes="A cloudier or windier night would keep it off.",
             not_so="no dew after all",
+            stay="until about",
             was="Dew was likely from about {begins}",
-            to_do={},  # as while it goes on
         ),
     ),
     Kind.MUSTY: KindRow(
-        unit="index",
         rank=0,
         dye="damp",
-        word="damp enough for mould",
-        state="damp enough for mould",
-        too="damp enough for mould",
         subject="The walls and beams",
-        passed="damp and warm enough for mould",
         weight="now",
+        hanging=Advice(
+            "look over the coldest corner and every bunch, and throw out what is mouldy.", MOULD
+        ),
+        word="damp enough for mould",
+        passed="damp and warm enough for mould",
+        unit="index",
         limit="musty_index",
         deadband=0.1,
         of_limit=True,
         many=True,
-        to_do={
-            Use.HANGING: Advice(
-                "look over the coldest corner and every bunch, and throw out what is mouldy.",
-                MOULD,
-            )
-        },
     ),
     Kind.SILENT: KindRow(
-        unit="h",
         rank=6,
         dye="gap",
-        word="silent",
-        state="silent",
-        too="silent",
         subject="The sensors",
-        passed="silent",
         weight="soon",
-        delay="silent",
+        hanging=Advice("look at its battery, then at how far it is from the radio.", HEIGHT),
+        unit="h",
         over="heard again",
         fault=True,
-        to_do={
-            Use.HANGING: Advice(
-                "look at its battery, then at how far it is from the radio.", HEIGHT
-            )
-        },
     ),
     Kind.STUCK: KindRow(
-        unit="h",
         rank=7,
         dye="gap",
-        word="stuck",
-        state="stuck",
-        too="stuck",
         subject="The sensors",
-        passed="telling the same value over and over",
         weight="soon",
+        hanging=Advice(
+            "take out its battery, put it back, and breathe on it: it should stir.", HEIGHT
+        ),
+        passed="telling the same value over and over",
+        unit="h",
         over="fine again",
         fault=True,
-        to_do={
-            Use.HANGING: Advice(
-                "take out its battery, put it back, and breathe on it: it should stir.", HEIGHT
-            )
-        },
     ),
 }
+_TABLE = {kind: _whole(kind, row) for kind, row in _ROWS.items()}

@@ -33,7 +33,6 @@ def test_a_guess_can_be_written_into_the_settings(quantity: Quantity) -> None:
 def test_what_a_kind_names_is_there(kind: Kind) -> None:
     row = kind.row
     assert not row.limit or row.limit in {one.name for one in fields(Limits)}
-    assert not row.delay or row.delay in {one.name for one in fields(Delays)}
     assert not row.column or row.column in MinuteOfAir._fields
     assert row.fault is not bool(row.limit)
     assert row.weight in ("now", "soon", "note")
@@ -42,6 +41,10 @@ def test_what_a_kind_names_is_there(kind: Kind) -> None:
         assert row.extreme
     for use in Use:
         assert kind.advice(use).to_do
+
+
+def test_a_delay_is_a_kind_s_or_that_of_urgent_dampness() -> None:
+    assert {one.name for one in fields(Delays)} == {*Kind} - {"musty", "stuck"} | {"damp_now"}
 
 
 def test_the_worst_stands_first() -> None:

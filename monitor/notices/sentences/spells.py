@@ -333,8 +333,7 @@ def before_it(kind: Kind, use: Use, airing: str) -> Advice:
     """
     if airing and kind is not Kind.HOT:
         return Advice(f"air it from {airing}, when the air outside carries less water.")
-    coming = kind.row.coming
-    return (coming.to_do.get(use) if coming else None) or kind.advice(use)
+    return kind.before_it(use)
 
 
 def _opening_helps(spell: Spell, circumstances: Circumstances) -> bool | None:
