@@ -56,11 +56,11 @@ class QuantityRow(NamedTuple):
     """All that differs from quantity to quantity.
 
     unit          in which it is kept
-    units         those a sensor may send, into the kept one
-    senml         units of SenML records in our words
     range         lowest and highest value it can have
-    called        on the page
-    written       a value with its unit, on the page
+    units         others that a sensor may send, into the kept one; `_whole` adds the kept one
+    senml         units of SenML records in our words; none said: the kept one
+    called        on the page; "": by its name
+    written       a value with its unit, on the page; "": with one decimal
     scale         by which a value is multiplied before it is written
     rough         whether it is written to two figures only
     names         by which makers and people call it, in lower case
@@ -73,11 +73,11 @@ class QuantityRow(NamedTuple):
     """
 
     unit: str
-    units: Mapping[str, Conversion]
-    senml: Mapping[str, str]
     range: tuple[float, float]
-    called: str
-    written: str
+    units: Mapping[str, Conversion] = {}
+    senml: Mapping[str, str] = {}
+    called: str = ""
+    written: str = ""
     scale: float = 1.0
     rough: bool = False
     names: frozenset[str] = frozenset()
@@ -96,22 +96,20 @@ def _words(text: str) -> frozenset[str]:
 SAME = Conversion(0.0, 1.0)
 _HUNDREDFOLD = Conversion(0.0, 100.0)
 _THOUSANDFOLD = Conversion(0.0, 1000.0)
-_TEMPERATURES = {"°C": SAME, "°F": Conversion(-32.0, 5.0 / 9.0), "K": Conversion(-273.15, 1.0)}
-_PARTS = {"%": SAME, "1": _HUNDREDFOLD}
+_TEMPERATURES = {"°F": Conversion(-32.0, 5.0 / 9.0), "K": Conversion(-273.15, 1.0)}
+_PARTS = {"1": _HUNDREDFOLD}
 
 # Ranges: temperature and humidity between the limits of NOAA MADIS level 1 (-51 to 54 °C, 0 to
 # 100 %) and those used after Shafer et al. 2000 (J. Atmos. Oceanic Technol. 17, 474-494; humidity
 # to 105 %), for a roof in the sun. Illuminance: direct noon sun is about 100 klx. Irradiance: a
 # pyranometer reads a little below zero at night. The others, and the words and ranges of guesses,
 # are our own choice.
-_TABLE: dict[Quantity, QuantityRow] = {
+_ROWS = {
     Quantity.TEMPERATURE: QuantityRow(
         unit="°C",
+        range=(-30.0, 60.0),
         units=_TEMPERATURES,
         senml={"Cel": "°C", "K": "K"},
-        range=(-30.0, 60.0),
-        called="temperature",
-        written="{:.1f} °C",
         names=_words("t ta temp temperature tmp tc tf degc degf"),
         guesses=(
             InUnit("°C", -45, 55, _words("c tc celsius degc")),
@@ -122,11 +120,9 @@ _TABLE: dict[Quantity, QuantityRow] = {
     ),
     Quantity.HUMIDITY: QuantityRow(
         unit="%",
+        range=(0.0, 105.0),
         units=_PARTS,
         senml={"%RH": "%", "%": "%", "/": "1"},
-        range=(0.0, 105.0),
-        called="humidity",
-        written="{:.1f} %",
         names=_words("h rh hum humi humidity relhum"),
         guesses=(
             InUnit("%", 1.001, 105, _words("pct percent")),
@@ -137,9 +133,8 @@ _TABLE: dict[Quantity, QuantityRow] = {
     ),
     Quantity.ILLUMINANCE: QuantityRow(
         unit="lx",
-        units={"lx": SAME, "klx": _THOUSANDFOLD},
-        senml={"lx": "lx"},
         range=(0.0, 200_000.0),
+        units={"klx": _THOUSANDFOLD},
         called="light",
         written="{:,.0f} lux",
         rough=True,
@@ -149,8 +144,6 @@ _TABLE: dict[Quantity, QuantityRow] = {
     ),
     Quantity.IRRADIANCE: QuantityRow(
         unit="W/m2",
-        units={"W/m2": SAME},
-        senml={"W/m2": "W/m2"},
         range=(-20.0, 1_500.0),
         called="sun and sky",
         written="{:,.0f} W/m²",
@@ -160,9 +153,9 @@ _TABLE: dict[Quantity, QuantityRow] = {
     ),
     Quantity.PRESSURE: QuantityRow(
         unit="Pa",
-        units={"Pa": SAME, "hPa": _HUNDREDFOLD, "kPa": _THOUSANDFOLD},
-        senml={"Pa": "Pa", "hPa": "hPa"},
         range=(50_000.0, 110_000.0),
+        units={"hPa": _HUNDREDFOLD, "kPa": _THOUSANDFOLD},
+        senml={"Pa": "Pa", "hPa": "hPa"},
         called="air pressure",
         written="{:.0f} hPa",
         scale=0.01,
@@ -175,10 +168,9 @@ _TABLE: dict[Quantity, QuantityRow] = {
     ),
     Quantity.MASS: QuantityRow(
         unit="g",
-        units={"g": SAME, "kg": _THOUSANDFOLD},
-        senml={"g": "g", "kg": "kg"},
         range=(-1_000.0, 500_000.0),
-        called="mass",
+        units={"kg": _THOUSANDFOLD},
+        senml={"g": "g", "kg": "kg"},
         written="{:,.1f} g",
         names=_words("m g kg mass weight scale grams"),
         guesses=(
@@ -188,11 +180,10 @@ _TABLE: dict[Quantity, QuantityRow] = {
     ),
     Quantity.SURFACE_TEMPERATURE: QuantityRow(
         unit="°C",
+        range=(-40.0, 90.0),
         units=_TEMPERATURES,
         senml={"Cel": "°C", "K": "K"},
-        range=(-40.0, 90.0),
         called="coldest surface",
-        written="{:.1f} °C",
         names=_words("surface walltemp skin"),
         guesses=(
             InUnit("°C", -45, 70, _words("c celsius degc")),
@@ -202,10 +193,9 @@ _TABLE: dict[Quantity, QuantityRow] = {
     # In volts it is kept in volts: neither tells the other; see `Sensor.unit`.
     Quantity.BATTERY: QuantityRow(
         unit="%",
+        range=(0.0, 100.0),
         units=_PARTS,
         senml={"%EL": "%", "%": "%", "/": "1", "V": "V"},
-        range=(0.0, 100.0),
-        called="battery",
         written="{:.0f} %",
         names=_words("b bat batt battery vbat vbatt vcc"),
         guesses=(
@@ -215,8 +205,6 @@ _TABLE: dict[Quantity, QuantityRow] = {
     ),
     Quantity.SIGNAL: QuantityRow(
         unit="dBm",
-        units={"dBm": SAME},
-        senml={"dBm": "dBm"},
         range=(-200.0, 50.0),
         called="radio signal",
         written="{:.0f} dBm",
@@ -225,11 +213,8 @@ _TABLE: dict[Quantity, QuantityRow] = {
     ),
     Quantity.RAIN: QuantityRow(
         unit="mm",
-        units={"mm": SAME, "in": Conversion(0.0, 25.4)},
-        senml={"mm": "mm"},
         range=(0.0, 100_000.0),
-        called="rain",
-        written="{:.1f} mm",
+        units={"in": Conversion(0.0, 25.4)},
         names=_words("rain rainfall precip precipitation"),
         guesses=(
             InUnit("mm", 0, 100_000, _words("mm")),
@@ -240,16 +225,27 @@ _TABLE: dict[Quantity, QuantityRow] = {
     ),
     Quantity.CLOUD: QuantityRow(
         unit="%",
+        range=(0.0, 100.0),
         units=_PARTS | {"oktas": Conversion(0.0, 12.5)},
         senml={"%": "%", "/": "1"},
-        range=(0.0, 100.0),
-        called="cloud",
         written="{:.0f} %",
         foretold=(0.0, 100.0),
         measured=False,
     ),
 }
 
+
+def _whole(quantity: Quantity, row: QuantityRow) -> QuantityRow:
+    """The row with what its name and its kept unit stand for."""
+    return row._replace(
+        units={row.unit: SAME, **row.units},
+        senml=row.senml or {row.unit: row.unit},
+        called=row.called or quantity.value,
+        written=row.written or f"{{:.1f}} {row.unit}",
+    )
+
+
+_TABLE = {quantity: _whole(quantity, row) for quantity, row in _ROWS.items()}
 MEASURED = tuple(quantity for quantity in Quantity if quantity.row.measured)
 # What a forecast may tell of the air outdoors.
 FORETOLD = tuple(quantity for quantity in Quantity if quantity.row.foretold)
