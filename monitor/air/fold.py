@@ -40,8 +40,8 @@ from monitor.air.spells import (
     spell_of,
     step,
 )
+from monitor.entries.entries import Calibration, Service
 from monitor.entries.logbook import CrispSpan, crisp_in
-from monitor.entries.sensors import Calibration, Service
 from monitor.science.moist_air import standard_pressure
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Flag, Quantity

@@ -18,7 +18,7 @@ from monitor.air import quality
 from monitor.air import still as stuck
 from monitor.air.minute import SensorMinute
 from monitor.air.spells import INSIDE, Spell, Watch, spell_of
-from monitor.entries.sensors import Calibration, Service, holding, out_of_service
+from monitor.entries.entries import Calibration, Service, holding, out_of_service
 from monitor.site.kinds import Kind
 from monitor.site.quantities import DOUBTFUL, Flag, Quantity
 from monitor.site.spaces import Sensor, Site

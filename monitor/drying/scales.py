@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from monitor.drying.ensemble import BunchMass
 from monitor.entries.batches import Batch
+from monitor.entries.entries import holding
 from monitor.entries.logbook import Logbook
-from monitor.entries.sensors import holding
 from monitor.site.quantities import Quantity
 from monitor.site.time import MINUTE_MS
 

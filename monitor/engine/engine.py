@@ -23,9 +23,8 @@ from monitor.engine.effects import UNSAID_FROM, Archive, Effects
 from monitor.engine.intake import Intake
 from monitor.engine.round import LOOK_EVERY_MIN, TELL_EVERY_MIN, HourRound
 from monitor.engine.snapshot import Snapshot
-from monitor.entries.entries import Request
+from monitor.entries.entries import Calibration, Request, Service
 from monitor.entries.logbook import CrispSpan, Entered, Logbook, first_change
-from monitor.entries.sensors import Calibration, Service
 from monitor.intake.payloads import Message
 from monitor.notices.notice import Circumstances, Notice
 from monitor.notices.once_rules import BatchRules, SoonRules

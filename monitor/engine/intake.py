@@ -14,8 +14,8 @@ from monitor.air.memory import Lateness, Recent
 from monitor.air.sensor import SensorState
 from monitor.engine.effects import Archive, Effects, Unread
 from monitor.engine.snapshot import SensorNow
+from monitor.entries.entries import holding
 from monitor.entries.logbook import Logbook
-from monitor.entries.sensors import holding
 from monitor.intake.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live
 from monitor.intake.payloads import Decoder, Message
 from monitor.intake.published import ForecastHour, ForecastReader

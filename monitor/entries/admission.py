@@ -19,11 +19,12 @@ from monitor.entries.entries import (
     Request,
     RequestError,
     first_of,
+    out_of_service,
+    services,
     standing,
     undone,
 )
 from monitor.entries.fields import FIELDS
-from monitor.entries.sensors import out_of_service, services
 from monitor.entries.verbs import VERBS
 from monitor.site.kinds import Kind
 from monitor.site.spaces import Space
@@ -70,12 +71,10 @@ def admit(request: Request, known: Known, number: int, now_ms: int) -> Entry:
     if request.verb == "hang":
         _name_free(arguments, before, number)
         arguments.setdefault("name", _new_name(str(arguments["flower"]), known.entries))
-    if request.verb == "calibrate":
-        _calibration_whole(arguments)
     at_ms = now_ms if request.at_ms is None else request.at_ms
-    if request.verb in ("aside", "back"):
-        _service_changes(request.verb, arguments, known, at_ms)
     entry = Entry(number, now_ms, at_ms, request.verb, arguments)
+    _service_changes(entry, known)
+    _must_be_whole(entry)
     for problem in _new_problems(known, before, entry):
         raise _refusal(problem, number, known)
     if request.verb == "weigh":
@@ -175,10 +174,8 @@ def _must_leave_whole(known: Known, root: Entry, entry: Entry) -> None:
         if problem.entry in hangings | {root.id}:
             raise _refusal(problem, root.id, known)
     for stands in standing([*known.entries, entry]):
-        if stands.id == root.id and root.verb == "calibrate":
-            _calibration_whole(stands.arguments)
-        if stands.id == root.id and root.verb == "aside":
-            _service_whole(stands.arguments)
+        if stands.id == root.id:
+            _must_be_whole(stands)
 
 
 def _patch(request: Request, root: Entry, known: Known) -> dict[str, JSON]:
@@ -207,25 +204,20 @@ def _settled(
 ) -> dict[str, JSON]:
     """The arguments with each name found in what is known, in the spelling kept there."""
     settled = dict(arguments)
-    if isinstance(flower := settled.get("flower"), str):
-        settled["flower"] = flower_named(flower, known.flowers)
-    if isinstance(space := settled.get("space"), str) and not (may_leave and space == AWAY):
-        settled["space"] = _name_in(space, known.spaces, "space", f"choose {_list(known.spaces)}")
-    if isinstance(sensor := settled.get("sensor"), str):
-        settled["sensor"] = _name_in(
-            sensor, known.sensors, "sensor", f"choose {_list(known.sensors)}"
-        )
-    if isinstance(beside := settled.get("beside"), str):
-        settled["beside"] = _name_in(
-            beside, known.sensors, "sensor", f"choose {_list(known.sensors)}"
-        )
-    if isinstance(scale := settled.get("scale"), str):
-        weigh = f"choose {_list(known.scales)}" if known.scales else _NO_SCALE
-        settled["scale"] = _name_in(scale, known.scales, "scale", weigh)
-    if isinstance(kind := settled.get("kind"), str):
-        settled["kind"] = _name_in(kind, known.kinds, "kind", f"choose {_list(known.kinds)}")
+    hung_by = {batch.name: batch.hung_by for batch in history.batches}
+    names: dict[str, Collection[str]] = {
+        "space": known.spaces, "sensor": known.sensors, "beside": known.sensors,
+        "scale": known.scales, "kind": known.kinds, "batch": hung_by,
+    }  # fmt: skip
+    for part, said in arguments.items():
+        if not isinstance(said, str) or (part == "space" and may_leave and said == AWAY):
+            continue
+        if part == "flower":
+            settled[part] = flower_named(said, known.flowers)
+        elif part in names:
+            settled[part] = _name_in(said, names[part], part)
     if isinstance(batch := settled.get("batch"), str):
-        settled["batch"] = _batch(batch, history)
+        settled["batch"] = hung_by[batch]
     if (notice := settled.get("notice")) is not None and notice not in known.notices:
         raise RequestError(
             f"there is no notice {notice}; `drying-room export notices` lists them", "notice"
@@ -248,41 +240,35 @@ def _name_free(arguments: Mapping[str, JSON], history: History, hung_by: int) ->
         )
 
 
-def _calibration_whole(arguments: Mapping[str, JSON]) -> None:
-    figures = any(arguments.get(part) is not None for part in ("offset", "slope"))
-    if figures and arguments.get("quantity") is None:
-        raise RequestError(
-            "an offset or a slope needs its quantity, for example --quantity humidity", "quantity"
-        )
-    if not figures and not arguments.get("swap"):
-        raise RequestError("say what changed: --offset, --slope or --swap", "offset")
+def _must_be_whole(entry: Entry) -> None:
+    """What is said of a sensor must go together, as it is entered and as it is corrected."""
+    said = entry.arguments
+    if entry.verb == "calibrate":
+        figures = any(said.get(part) is not None for part in ("offset", "slope"))
+        if figures and said.get("quantity") is None:
+            example = "for example --quantity humidity"
+            raise RequestError(f"an offset or a slope needs its quantity, {example}", "quantity")
+        if not figures and not said.get("swap"):
+            raise RequestError("say what changed: --offset, --slope or --swap", "offset")
+    elif entry.verb == "aside":
+        if said.get("salt") is not None and said.get("beside") is not None:
+            only_one = "a sensor is checked against salt or beside another, not both"
+            raise RequestError(only_one, "salt")
+        if said.get("beside") == said["sensor"]:
+            raise RequestError("a sensor cannot hang beside itself; name the trusted one", "beside")
 
 
-def _service_changes(verb: str, arguments: Mapping[str, JSON], known: Known, at_ms: int) -> None:
+def _service_changes(entry: Entry, known: Known) -> None:
     """A sensor goes out of service only from service, and back only from outside it."""
-    sensor = str(arguments["sensor"])
-    since = out_of_service(services(standing(known.entries)), sensor, at_ms)
-    if verb == "back" and since is None:
+    if entry.verb not in ("aside", "back"):
+        return
+    sensor = str(entry.arguments["sensor"])
+    since = out_of_service(services(standing(known.entries)), sensor, entry.at_ms)
+    if entry.verb == "back" and since is None:
         raise RequestError(f"{sensor} is in service at that time already", "sensor")
-    if verb == "aside" and since is not None:
-        raise RequestError(
-            f"{sensor} is out of service already (entry {since.entry}); "
-            f"`drying-room back {sensor}` ends that",
-            "sensor",
-        )
-    _service_whole(arguments)
-
-
-def _service_whole(arguments: Mapping[str, JSON]) -> None:
-    if arguments.get("salt") is not None and arguments.get("beside") is not None:
-        raise RequestError("a sensor is checked against salt or beside another, not both", "salt")
-    if arguments.get("beside") == arguments["sensor"]:
-        raise RequestError("a sensor cannot hang beside itself; name the trusted one", "beside")
-
-
-def _batch(said: str, history: History) -> JSON:
-    hung_by = {batch.name: batch.hung_by for batch in history.batches}
-    return hung_by[_name_in(said, hung_by, "batch", "`drying-room batches` lists them")]
+    if entry.verb == "aside" and since is not None:
+        already = f"{sensor} is out of service already (entry {since.entry})"
+        raise RequestError(f"{already}; `drying-room back {sensor}` ends that", "sensor")
 
 
 def flower_named(said: str, flowers: Mapping[str, str]) -> str:
@@ -300,14 +286,19 @@ def flower_named(said: str, flowers: Mapping[str, str]) -> str:
     )
 
 
-def _name_in(said: str, names: Collection[str], field: str, otherwise: str) -> str:
+def _name_in(said: str, names: Collection[str], part: str) -> str:
     """The name as it is kept; raises with the nearest one, or else with what to do."""
     by_key = {key_of(name): name for name in names}
     if key_of(said) in by_key:
         return by_key[key_of(said)]
-    near = get_close_matches(key_of(said), list(by_key), n=1)
-    hint = f'did you mean "{by_key[near[0]]}"?' if near else otherwise
-    raise RequestError(f'no {field} is named "{said}"; {hint}', field)
+    part = "sensor" if part == "beside" else part
+    if near := get_close_matches(key_of(said), list(by_key), n=1):
+        hint = f'did you mean "{by_key[near[0]]}"?'
+    elif part == "batch":
+        hint = "`drying-room batches` lists them"
+    else:
+        hint = _NO_SCALE if part == "scale" and not names else f"choose {_list(names)}"
+    raise RequestError(f'no {part} is named "{said}"; {hint}', part)
 
 
 def _new_name(flower: str, entries: Sequence[Entry]) -> str:

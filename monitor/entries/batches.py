@@ -18,10 +18,11 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-from monitor.entries.entries import Entry
+from monitor.entries.entries import Entry, RequestError
 from monitor.entries.fields import FIELDS
 from monitor.entries.verbs import VERBS
 from monitor.site.spaces import Space, Use
+from monitor.site.words import count
 
 AWAY = "away"
 KEEPING = (Use.STORING, Use.SHOWING)
@@ -148,14 +149,6 @@ class History(NamedTuple):
         return next((b for b in self.batches if key_of(b.name) == key_of(name)), None)
 
 
-class _ImpossibleError(Exception):
-    """An entry cannot be true, in one sentence, and which part of it."""
-
-    def __init__(self, sentence: str, field: str) -> None:
-        super().__init__(sentence)
-        self.field = field
-
-
 def key_of(name: str) -> str:
     """A batch's name as it is compared: "Statice 1" and "statice-1" are one.
 
@@ -183,8 +176,8 @@ def fold(standing: Iterable[Entry], spaces: Mapping[str, Space]) -> History:
             else:
                 batch = _STEP[entry.verb](_found(entry, batches, hangings), entry, spaces)
             batches[batch.hung_by] = batch
-        except _ImpossibleError as impossible:
-            problems.append(Problem(entry.id, str(impossible), impossible.field))
+        except RequestError as impossible:
+            problems.append(Problem(entry.id, impossible.sentence, impossible.field))
     return History(tuple(batches.values()), tuple(problems))
 
 
@@ -198,23 +191,16 @@ def kept_in(batches: Iterable[Batch], space: str, at_ms: int) -> list[Batch]:
     return [b for b in batches if not b.hangs_at(at_ms) and b.space_at(at_ms) == space]
 
 
-_WORDS = (
-    *("no", "one", "two", "three", "four", "five", "six"),
-    *("seven", "eight", "nine", "ten", "eleven", "twelve"),
-)
-
-
 def described(batch: Batch) -> str:
     """A batch in plain words, e.g. "six bunches of statice (violet)"."""
-    count = _WORDS[batch.bunches] if batch.bunches < len(_WORDS) else str(batch.bunches)
     colour = f" ({batch.colour})" if batch.colour else ""
-    return f"{count} bunch{'' if batch.bunches == 1 else 'es'} of {batch.flower}{colour}"
+    return f"{count(batch.bunches, 'bunch', 'bunches')} of {batch.flower}{colour}"
 
 
 def _must_be_whole(entry: Entry) -> None:
     for part in VERBS[entry.verb].must:
         if part not in entry.arguments:
-            raise _ImpossibleError(f"{VERBS[entry.verb].called} needs {FIELDS[part].words}", part)
+            raise RequestError(f"{VERBS[entry.verb].called} needs {FIELDS[part].words}", part)
 
 
 def _found(entry: Entry, batches: Mapping[int, Batch], hangings: Mapping[int, Entry]) -> Batch:
@@ -223,10 +209,8 @@ def _found(entry: Entry, batches: Mapping[int, Batch], hangings: Mapping[int, En
         return batches[number]
     hanging = hangings.get(number)
     if hanging is None or (hanging.at_ms, hanging.id) < (entry.at_ms, entry.id):
-        raise _ImpossibleError(
-            f"the hanging it belongs to (entry {number}) does not count", "batch"
-        )
-    raise _ImpossibleError(
+        raise RequestError(f"the hanging it belongs to (entry {number}) does not count", "batch")
+    raise RequestError(
         f"{_name_of(hanging)} was hung only later (entry {number}); "
         f"give a later time, or correct the time of entry {number}",
         "at",
@@ -238,31 +222,25 @@ def _name_of(hanging: Entry) -> str:
     return str(said.get("name", f"{said.get('flower')}-entry-{hanging.id}"))
 
 
+_AS_TOLD = (
+    "flower", "bunches", "colour", "stems_per_bunch", "fresh_mass_g", "target_pct_db", "scale"
+)  # fmt: skip
+
+
 def _hang(entry: Entry, owners: Mapping[str, Entry], spaces: Mapping[str, Space]) -> Batch:
     name = _name_of(entry)
     owner = owners[key_of(name)]
     if owner.id != entry.id:
-        raise _ImpossibleError(
+        raise RequestError(
             f"a batch is already named {_name_of(owner)} (entry {owner.id}); choose another name",
             "name",
         )
     said: Any = entry.arguments
     space = said["space"]
     _must_be_for(space, (Use.HANGING,), spaces)
+    told = {part: said.get(part) for part in _AS_TOLD}
     stays = (Stay(entry.at_ms, None, space),)
-    return Batch(
-        name=name,
-        hung_by=entry.id,
-        flower=said["flower"],
-        bunches=said["bunches"],
-        hung_ms=entry.at_ms,
-        stays=stays,
-        colour=said.get("colour"),
-        stems_per_bunch=said.get("stems_per_bunch"),
-        fresh_mass_g=said.get("fresh_mass_g"),
-        target_pct_db=said.get("target_pct_db"),
-        scale=said.get("scale"),
-    )
+    return Batch(name=name, hung_by=entry.id, hung_ms=entry.at_ms, stays=stays, **told)
 
 
 def _weigh(batch: Batch, entry: Entry, spaces: Mapping[str, Space]) -> Batch:
@@ -279,7 +257,7 @@ def _move(batch: Batch, entry: Entry, spaces: Mapping[str, Space]) -> Batch:
     space = str(entry.arguments["space"])
     if batch.taken_down_ms is None:
         if space == AWAY or _use(space, spaces) in KEEPING:
-            raise _ImpossibleError(
+            raise RequestError(
                 f"{batch.name} still hangs; take it down first: takedown {batch.name}"
                 + ("" if space == AWAY else f" --space {space}"),
                 "space",
@@ -287,7 +265,7 @@ def _move(batch: Batch, entry: Entry, spaces: Mapping[str, Space]) -> Batch:
         _must_be_for(space, (Use.HANGING,), spaces)
     elif space != AWAY:
         if _use(space, spaces) is Use.HANGING:
-            raise _ImpossibleError(
+            raise RequestError(
                 f"{batch.name} was taken down before (entry {batch.taken_down_by}) and "
                 f"{space} is for hanging; to hang it on, undo {batch.taken_down_by} first",
                 "space",
@@ -298,7 +276,7 @@ def _move(batch: Batch, entry: Entry, spaces: Mapping[str, Space]) -> Batch:
 
 def _take_down(batch: Batch, entry: Entry, spaces: Mapping[str, Space]) -> Batch:
     if batch.taken_down_ms is not None:
-        raise _ImpossibleError(
+        raise RequestError(
             f"{batch.name} was already taken down (entry {batch.taken_down_by}); "
             f"correct {batch.taken_down_by} instead",
             "batch",
@@ -340,4 +318,4 @@ def _must_be_for(space: str, uses: tuple[Use, ...], spaces: Mapping[str, Space])
     fit = sorted(s.name for s in spaces.values() if s.use in uses)
     instead = f"choose {' or '.join(fit)}" if fit else "the settings have no such space yet"
     why = "only there to compare with" if use is Use.OUTDOORS else f"for {use}"
-    raise _ImpossibleError(f"{space} is {why}; for {wanted}, {instead}", "space")
+    raise RequestError(f"{space} is {why}; for {wanted}, {instead}", "space")

@@ -1,4 +1,4 @@
-"""What people enter, as a history that only grows.
+"""What people enter, as a history that only grows; and what of it is about sensors.
 
 Nothing is edited. `correct` and `undo` are entries too; `changes` is the number of the entry
 they change. What counts is worked out again from all of them:
@@ -15,9 +15,10 @@ they change. What counts is worked out again from all of them:
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
+from monitor.site.quantities import Quantity
 from monitor.site.words import shown
 
 if TYPE_CHECKING:
@@ -139,3 +140,90 @@ def _laid_over(entry: Entry, arguments: dict[str, JSON]) -> Entry:
     at_ms = arguments.get("at_ms")
     said: dict[str, JSON] = {k: v for k, v in arguments.items() if k != "at_ms" and v is not None}
     return entry._replace(at_ms=at_ms if isinstance(at_ms, int) else entry.at_ms, arguments=said)
+
+
+# -- dated changes to sensors: offsets, slopes, swaps; and when one was out of service ----------
+
+
+class Calibration(NamedTuple):
+    """From `from_ms` on [UTC epoch ms], value = slope · reading + offset.
+
+    quantity   None: a swap without figures, which touches every quantity of the sensor
+    offset     in the unit the quantity is kept in; slope [-]
+    swapped    another sensor hangs there since: earlier figures and its history no longer hold
+    """
+
+    sensor: str
+    quantity: Quantity | None
+    from_ms: int
+    offset: float = 0.0
+    slope: float = 1.0
+    swapped: bool = False
+
+
+def calibrations(standing: Iterable[Entry]) -> list[Calibration]:
+    """The dated changes to sensors among the standing entries, in order of time."""
+    return [
+        Calibration(
+            said["sensor"],
+            Quantity(said["quantity"]) if "quantity" in said else None,
+            entry.at_ms,
+            said.get("offset", 0.0),
+            said.get("slope", 1.0),
+            said.get("swap", False),
+        )
+        for entry, said in _said(standing, "calibrate")
+    ]
+
+
+class Service(NamedTuple):
+    """From `from_ms` on [UTC epoch ms] a sensor is out of service, or back in it.
+
+    entry   number of the entry that says so
+    salt    the salt it is shut in with, where it is being checked
+    beside  the trusted sensor it hangs beside, where it is being checked
+    """
+
+    sensor: str
+    from_ms: int
+    out: bool
+    entry: int
+    salt: str | None = None
+    beside: str | None = None
+
+
+def services(standing: Iterable[Entry]) -> list[Service]:
+    """When sensors went out of service and came back, in order of time."""
+    return [
+        Service(
+            *(said["sensor"], entry.at_ms, entry.verb == "aside", entry.id),
+            *(said.get("salt"), said.get("beside")),
+        )
+        for entry, said in _said(standing, "aside", "back")
+    ]
+
+
+def _said(standing: Iterable[Entry], *verbs: str) -> Iterator[tuple[Entry, dict[str, Any]]]:
+    return ((entry, entry.arguments) for entry in standing if entry.verb in verbs)
+
+
+def out_of_service(known: Sequence[Service], sensor: str, at_ms: int) -> Service | None:
+    """What put this sensor out of service at that time; None: it is in service."""
+    before = (s for s in reversed(known) if s.sensor == sensor and s.from_ms <= at_ms)
+    last = next(before, None)
+    return last if last is not None and last.out else None
+
+
+def holding(
+    known: Sequence[Calibration], sensor: str, quantity: Quantity, at_ms: int
+) -> tuple[float, float]:
+    """(slope, offset) that hold for this sensor and quantity at that time; (1, 0) if none."""
+    slope, offset = 1.0, 0.0
+    for change in known:
+        if change.sensor != sensor or change.from_ms > at_ms:
+            continue
+        if change.quantity is quantity:
+            slope, offset = change.slope, change.offset
+        elif change.swapped:
+            slope, offset = 1.0, 0.0
+    return slope, offset

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 from monitor.entries.entries import JSON, RequestError
 from monitor.site.quantities import MEASURED
@@ -80,28 +81,21 @@ def _number(given: JSON, expected: str) -> float:
     return float(text)
 
 
-def _whole(low: int, high: int) -> Callable[[JSON], JSON]:
-    expected = f"must be a whole number from {low} to {high}"
+def _between(
+    low: float, high: float, unit: str = "", *, whole: bool = False
+) -> Callable[[JSON], JSON]:
+    expected = f"must be a {'whole ' if whole else ''}number from {low} to {high} {unit}".rstrip()
 
     def read(given: JSON) -> JSON:
         number = _number(given, expected)
-        if number != int(number) or not low <= number <= high:
+        if not low <= number <= high or (whole and number != int(number)):
             raise ValueError(expected)
-        return int(number)
+        return int(number) if whole else number
 
     return read
 
 
-def _between(low: float, high: float, unit: str) -> Callable[[JSON], JSON]:
-    expected = f"must be a number from {low:g} to {high:g}{' ' + unit if unit else ''}"
-
-    def read(given: JSON) -> JSON:
-        number = _number(given, expected)
-        if not low <= number <= high:
-            raise ValueError(expected)
-        return number
-
-    return read
+_whole = partial(_between, whole=True)
 
 
 def _text(longest: int) -> Callable[[JSON], JSON]:
@@ -249,11 +243,11 @@ _ALL = (
         "which of its quantities is meant", "Quantity"
     ),
     Field(
-        "offset", "the offset", "--offset -1.5", _between(-100_000, 100_000, ""), "X",
+        "offset", "the offset", "--offset -1.5", _between(-100_000, 100_000), "X",
         "added to the reading, in °C, %%, lx, …", "Add", keys="decimal"
     ),
     Field(
-        "slope", "the slope", "--slope 1.02", _between(0.1, 10, ""), "X", "multiplies the reading",
+        "slope", "the slope", "--slope 1.02", _between(0.1, 10), "X", "multiplies the reading",
         "Multiply by", keys="decimal"
     ),
     Field(

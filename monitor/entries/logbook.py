@@ -8,9 +8,21 @@ from zoneinfo import ZoneInfo
 
 from monitor.entries.admission import Known, admit, upset
 from monitor.entries.batches import Batch, BatchState, History, described, fold, hanging_in, kept_in
-from monitor.entries.entries import CORRECT, JSON, UNDO, Entry, Request, first_of, standing, undone
+from monitor.entries.entries import (
+    CORRECT,
+    JSON,
+    UNDO,
+    Calibration,
+    Entry,
+    Request,
+    Service,
+    calibrations,
+    first_of,
+    services,
+    standing,
+    undone,
+)
 from monitor.entries.fields import FIELDS, THIS_SPELL
-from monitor.entries.sensors import Calibration, Service, calibrations, services
 from monitor.entries.verbs import VERBS
 from monitor.science.sorption import SALTS
 from monitor.site.spaces import Site

@@ -28,7 +28,7 @@ class Verb(NamedTuple):
     help        what the command says of itself
     example     what to write after `drying-room`
     must, may   parts that it must have and may have
-    in_place    parts given by their place after the verb; all others are options
+    in_place    parts given by their place after the verb, all others are options; (): the first
     said        what the command prints when it made one
     title       of its form on the page; "": it has none there
     button      of that form
@@ -62,7 +62,6 @@ _TABLE = (
         "hang statice --space loft --bunches 6 --colour violet --at 08:30",
         must=("flower", "space", "bunches"),
         may=("stems_per_bunch", "colour", "fresh_mass_g", "scale", "target_pct_db", "name"),
-        in_place=("flower",),
         said="hung",
         title="Hang a batch",
         button="It hangs",
@@ -96,7 +95,6 @@ _TABLE = (
         "a batch went to another space; away: sold, used up or thrown out",
         "move statice-1 --space spare-room",
         must=("batch", "space"),
-        in_place=("batch",),
         said="moved",
         title="Move",
         button="Moved",
@@ -110,7 +108,6 @@ _TABLE = (
         "takedown statice-1 --good 170 --mould 4 --space box-cupboard",
         must=("batch",),
         may=("space", "good", "mould", "opened", "faded", "shed", "note"),
-        in_place=("batch",),
         said="taken down",
         title="Take down",
         button="Taken down",
@@ -135,7 +132,6 @@ _TABLE = (
         'pause hot --space loft --for "1 h"',
         must=("kind", "for_min"),
         may=("space",),
-        in_place=("kind",),
         said="paused",
         time=(),
     ),
@@ -146,7 +142,6 @@ _TABLE = (
         "calibrate loft-rail --from 08:30 --quantity humidity --offset -1.5",
         must=("sensor",),
         may=("quantity", "offset", "slope", "swap"),
-        in_place=("sensor",),
         said="sensor changed",
         time=("--from", "--at"),
     ),
@@ -157,7 +152,6 @@ _TABLE = (
         "aside loft-rail --at 08:30",
         must=("sensor",),
         may=("salt", "beside"),
-        in_place=("sensor",),
         said="out of service",
     ),
     Verb(
@@ -166,7 +160,6 @@ _TABLE = (
         "a sensor is in service again",
         "back loft-rail",
         must=("sensor",),
-        in_place=("sensor",),
         said="back in service",
     ),
     Verb(
@@ -189,7 +182,7 @@ _TABLE = (
         time=(),
     ),
 )
-VERBS: dict[str, Verb] = {verb.name: verb for verb in _TABLE}
+VERBS = {v.name: v._replace(in_place=v.in_place or v.must[:1]) for v in _TABLE}
 
 
 def verb_named(name: str) -> Verb:

@@ -17,14 +17,16 @@ from numpy.typing import NDArray
 from monitor.air.neighbours import SENSOR_PCT
 from monitor.edges.socket import Message
 from monitor.engine.snapshot import Snapshot
-from monitor.entries.entries import Request, RequestError, standing
-from monitor.entries.sensors import (
+from monitor.entries.entries import (
     Calibration,
+    Request,
+    RequestError,
     Service,
     calibrations,
     holding,
     out_of_service,
     services,
+    standing,
 )
 from monitor.places.saltcheck import HOW_TO, HOW_TO_BESIDE, Check, against_salt, side_by_side
 from monitor.science.sorption import SALTS

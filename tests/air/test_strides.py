@@ -24,7 +24,7 @@ from monitor.air.sensor import Flags, Following, Records
 from monitor.engine import catching_up
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
-from monitor.entries.sensors import Calibration, Service
+from monitor.entries.entries import Calibration, Service
 from monitor.notices.spell_rules import Policy
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.spaces import Limits, ReadAs, Sensor, Site, Space, Use

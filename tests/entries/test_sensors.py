@@ -6,8 +6,7 @@ import pytest
 
 from monitor.air.fold import Fold, State
 from monitor.air.sensor import MOIST
-from monitor.entries.entries import JSON, Entry, standing
-from monitor.entries.sensors import Calibration, calibrations, holding
+from monitor.entries.entries import JSON, Calibration, Entry, calibrations, holding, standing
 from monitor.site.quantities import Flag, Quantity
 from monitor.site.spaces import ReadAs, Sensor, Site, Space, Use
 from monitor.site.time import MINUTE_MS

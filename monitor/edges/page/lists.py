@@ -13,9 +13,8 @@ from monitor.edges.page.forms import actions, can_be_checked
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import Batch, BatchState, Stay, described
-from monitor.entries.entries import Entry, first_of, standing, undone
+from monitor.entries.entries import Entry, first_of, out_of_service, services, standing, undone
 from monitor.entries.logbook import history_lines
-from monitor.entries.sensors import out_of_service, services
 from monitor.notices.sentences.foreseen import ANEW, sentences, tag, why_nothing
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Flag

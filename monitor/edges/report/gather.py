@@ -22,8 +22,7 @@ from monitor.edges.report.numbers import SpaceWeek, SpellHours, hours_within, sp
 from monitor.edges.report.order import Week
 from monitor.edges.report.outcomes import Promise, Taken, promises, taken
 from monitor.entries.batches import Batch, fold
-from monitor.entries.entries import standing
-from monitor.entries.sensors import Calibration, Service, calibrations, services
+from monitor.entries.entries import Calibration, Service, calibrations, services, standing
 from monitor.science.moist_air import standard_pressure
 from monitor.site.flowers import Book
 from monitor.site.kinds import Kind

@@ -7,7 +7,7 @@ from datetime import timedelta
 from monitor.edges.report.gather import SensorWeek, SiteWeek
 from monitor.edges.report.numbers import SpaceWeek, days_over_dose
 from monitor.edges.report.outcomes import LEADS_DAYS, Promise, held
-from monitor.entries.sensors import Calibration, Service
+from monitor.entries.entries import Calibration, Service
 from monitor.site import words
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
