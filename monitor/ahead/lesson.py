@@ -1,7 +1,7 @@
 """What a space teaches once a day: how its days go, and how often its air is changed.
 
 Learned at half past four of the site's day, from what was known then, in a process of its own
-(`store/learn.py`): it takes longer than the worker may, and memory that it gives back.
+(`lessons` in `store/queries.py`): it takes longer than the worker may, and gives memory back.
 
 How often a room's air is changed in an hour is learned from its own water. A room follows the water
 outdoors with a lag of one air change. But its wood takes up water and gives it back too, often more

@@ -259,9 +259,8 @@ def _positive(text: str) -> float:
 def export(asked: Namespace) -> None:
     """Write a table for other programs."""
     from monitor.store.connection import StoreError
-    from monitor.store.exports import export, remark
-    from monitor.store.formats import ExportError, Format
-    from monitor.store.partitions import partition
+    from monitor.store.exports import ExportError, remark
+    from monitor.store.formats import Format, export, partition
     from monitor.store.queries import Reader
 
     settings = settings_of(asked)

@@ -20,13 +20,13 @@ from monitor.service.settings.settings import Settings, Store, book_of
 from monitor.service.worker import Worker
 from monitor.site.time import MINUTE_MS
 from monitor.store.backup import BackupOrder, Made
-from monitor.store.learn import LearningOrder
+from monitor.store.queries import LearningOrder
 
 log = logging.getLogger(__name__)
 
 UPKEEP_AT = time(4, 15)
 BACKUP = Command("monitor.store.backup:back_up", BackupOrder, Made, within_s=3600)
-LESSONS = Command("monitor.store.learn:lessons", LearningOrder, list[bytes], within_s=1800)
+LESSONS = Command("monitor.store.queries:lessons", LearningOrder, list[bytes], within_s=1800)
 # After a report failed: live beside the worker, in a replay in its thread.
 RETRIES_S, REPLAY_RETRIES_S = (60.0, 600.0, 3600.0), (2.0, 5.0)
 # What the jobs are called in a notice.

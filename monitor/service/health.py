@@ -26,15 +26,16 @@ from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.spaces import Sensor
 from monitor.site.time import DAY_MS, MINUTE_MS
 from monitor.site.words import count, lasting, listed, when
-from monitor.store import beside
 from monitor.store.backup import ALLOWED_MS
-from monitor.store.beside import journal_of
 from monitor.store.connection import (
     SQLITE_VERSION,
     VERSION,
     StoreError,
     StoreRefusedError,
     as_owner,
+    backups,
+    journal_of,
+    made_ms,
 )
 from monitor.store.exports import FLAG_WORDS
 from monitor.store.journal import read as read_journal
@@ -365,8 +366,8 @@ def _backups(settings: Settings, now_ms: int) -> Iterator[Line]:
         if folder.exists() and not os.access(folder, os.R_OK | os.X_OK):
             yield Line(about, f"{folder}: only its owner may look into it", as_owner(folder))
             continue
-        found = beside.backups(store.file, folder)
-        made = beside.made_ms(store.file, found[-1]) if found else None
+        found = backups(store.file, folder)
+        made = made_ms(store.file, found[-1]) if found else None
         if made is None:
             yield Line(about, f"none yet in {folder}", "make one: drying-room backup")
             continue

@@ -13,27 +13,24 @@ from pathlib import Path
 from typing import NamedTuple
 
 from monitor.site.time import DAY_MIN, MINUTE_MS
-from monitor.store.beside import (
+from monitor.store.connection import (
     RestoreMark,
+    StoreError,
     backups,
     finish_restore,
+    locked,
     mark,
     moment,
     new_of,
-    replaced,
-    to_disk,
-    unmark,
-)
-from monitor.store.connection import (
-    StoreError,
-    locked,
     open_for_reading,
     open_for_writing,
+    replaced,
+    to_disk,
     transaction,
+    unmark,
     vacuum_into,
 )
-from monitor.store.entries import entries_in
-from monitor.store.journal import Journal, bring_back
+from monitor.store.journal import Journal, bring_back, entries_in
 
 _TABLES = {"reading", "air", "spell", "entry", "notice"}
 

@@ -1,14 +1,16 @@
-"""The store's tables as files for spreadsheets and other programs: CSV, JSON, Parquet.
+"""What can be exported for spreadsheets and other programs: each table's columns and rows.
 
-Columns and their order are a promise to those programs. Rows are read and written a few at a
-time, so that a year of readings takes no more memory than a day.
+Columns and their order are a promise to those programs. Rows are read one at a time, so that a
+year of readings takes no more memory than a day.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, datetime
+from enum import StrEnum
 from functools import lru_cache
-from typing import Any, BinaryIO, NamedTuple
+from typing import NamedTuple
 
 from monitor.air.minute import MinuteOfAir
 from monitor.drying.prospects import KEPT
@@ -17,10 +19,58 @@ from monitor.entries.entries import standing
 from monitor.site.quantities import Flag
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS
-from monitor.site.time import local as local_time
-from monitor.store.formats import Cell, Columns, ExportError, Format, Row, time_text, write
+from monitor.store.connection import StoreError
 from monitor.store.queries import Reader
 from monitor.store.readings import FOREVER_MS
+
+
+class ExportError(ValueError):
+    """An export that cannot be made; str() is one plain sentence."""
+
+
+class Cell(StrEnum):
+    """What a column holds; times are UTC epoch milliseconds until they are written.
+
+    CSV writes numbers as people do. A number worked out has 6 figures, for the best sensors have
+    4. A value that a sensor sent has 8, so that the finest known step stays, 0.01 Pa in 1013 hPa.
+    JSON and Parquet, which programs read, have every bit.
+    """
+
+    TIME = "time"
+    TEXT = "text"
+    NUMBER = "number"
+    SENT = "sent"
+    WHOLE = "whole"
+
+
+Value = str | float | int | None
+
+
+Row = tuple[Value, ...]
+
+
+Columns = dict[str, Cell]
+
+
+@lru_cache(maxsize=64)  # rows come in order of time, many of one moment
+def time_text(epoch_ms: int) -> str:
+    """A time in ISO 8601 UTC, with milliseconds only where it is no whole second.
+
+    >>> time_text(1_783_153_800_000)
+    '2026-07-04T08:30:00Z'
+    >>> time_text(1_783_153_800_250)
+    '2026-07-04T08:30:00.250Z'
+    """
+    seconds, ms = divmod(epoch_ms, 1000)
+    # Without its offset the time is written as it is; the Z says the rest.
+    try:
+        whole = datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None).isoformat()
+    except (ValueError, OverflowError, OSError):
+        raise StoreError(
+            f"a row tells of {seconds} s, which is no time: the store is damaged; bring back a "
+            "backup with: drying-room restore"
+        ) from None
+    return f"{whole}.{ms:03d}Z" if ms else f"{whole}Z"
 
 
 class ExportTable(NamedTuple):
@@ -45,52 +95,6 @@ FLAG_WORDS: dict[Flag, str] = {
     Flag.TOO_OLD: "too old",
     Flag.OUT_OF_SERVICE: "out of service",
 }
-
-
-def export(
-    reader: Reader,
-    site: Site,
-    what: str,
-    out: BinaryIO,
-    form: Format = Format.CSV,
-    from_ms: int | None = None,
-    to_ms: int | None = None,
-    local: bool = False,
-) -> int:
-    """Write one table to `out`; returns the number of rows.
-
-    what            a key of WHAT
-    local           after the promised columns, each time once more with the site's offset
-    from_ms, to_ms  half open, on the row's own time [UTC epoch ms]; spells, batches, stays:
-                    those that touch the span; None: from the beginning, to the end
-    raises          ExportError
-    """
-    if what not in WHAT:
-        raise ExportError(f"there is no export named {what}; choose one of: {', '.join(WHAT)}")
-    begin = 0 if from_ms is None else from_ms
-    end = FOREVER_MS if to_ms is None else to_ms
-    if end <= begin:
-        raise ExportError(
-            f"the span ends ({time_text(end)}) before it begins ({time_text(begin)}); "
-            f"give a later --to"
-        )
-    columns, rows = WHAT[what].columns, WHAT[what].rows(reader, site, begin, end)
-    if local:
-        columns, rows = _with_local_times(columns, rows, site.timezone)
-    return write(form, columns, rows, out)
-
-
-def _with_local_times(
-    columns: Columns, rows: Iterable[Row], zone: str
-) -> tuple[Columns, Iterable[Row]]:
-    times = {at: name for at, (name, cell) in enumerate(columns.items()) if cell is Cell.TIME}
-
-    @lru_cache(maxsize=64)
-    def told(epoch_ms: Any) -> str | None:
-        return None if epoch_ms is None else local_time(epoch_ms, zone).isoformat()
-
-    more = {f"{name}_local": Cell.TEXT for name in times.values()}
-    return columns | more, ((*row, *(told(row[at]) for at in times)) for row in rows)
 
 
 def flag_text(flags: Flag) -> str:

@@ -1,4 +1,4 @@
-"""What people entered, kept a second time: a journal beside the store.
+"""What people entered, kept twice: as rows of the store, and in a journal beside it.
 
 The store is copied once a night, so a backup lacks the entries of the last day. They are in the
 journal, and go back into the store when a backup takes its place. It has one line an entry,
@@ -21,9 +21,47 @@ from typing import NamedTuple
 from monitor.engine.effects import UNSAID_FROM
 from monitor.entries.entries import Entry, bears_from_ms
 from monitor.site.time import MINUTE_MS
-from monitor.store.beside import journal_of
-from monitor.store.connection import shut_to_others, transaction
-from monitor.store.entries import entries_in, fact, insert_entry, note
+from monitor.store.connection import (
+    DamagedError,
+    journal_of,
+    named_rows,
+    shut_to_others,
+    transaction,
+)
+
+_COLUMNS = ", ".join(Entry._fields)
+
+
+def entries_in(db: sqlite3.Connection) -> list[Entry]:
+    """Everything entered, in order of number; raises DamagedError."""
+    try:
+        return [
+            Entry(**{**row, "arguments": json.loads(row["arguments"])})
+            for row in named_rows(db, f"SELECT {_COLUMNS} FROM entry ORDER BY id")  # noqa: S608 (columns of ours)
+        ]
+    except ValueError as error:
+        raise DamagedError("the words of an entry cannot be read") from error
+
+
+def insert_entry(db: sqlite3.Connection, entry: Entry) -> None:
+    """Write one entry into the open transaction."""
+    arguments = json.dumps(entry.arguments, ensure_ascii=False)
+    db.execute(
+        f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)",  # noqa: S608 (columns of ours)
+        entry._replace(arguments=arguments),  # type: ignore[arg-type]  # as a text
+    )
+
+
+def fact(db: sqlite3.Connection, key: str) -> str | None:
+    """What was noted under a key; None: nothing."""
+    row = db.execute("SELECT value FROM fact WHERE key = ?", (key,)).fetchone()
+    return None if row is None else str(row[0])
+
+
+def note(db: sqlite3.Connection, key: str, value: str) -> None:
+    """Note a fact about the store itself into the open transaction."""
+    db.execute("INSERT OR REPLACE INTO fact (key, value) VALUES (?, ?)", (key, value))
+
 
 _WHICH_STORE = "store"
 

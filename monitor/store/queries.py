@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable, Iterator
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
 
+from monitor.ahead import lesson as learning
+from monitor.ahead.grid import GridAir, TenMinutesKept, on_grid
+from monitor.ahead.model import Location
 from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospect
 from monitor.engine.effects import HoursAhead
@@ -16,9 +19,11 @@ from monitor.entries.entries import Entry
 from monitor.notices.notice import Notice, NoticeRow, Weight
 from monitor.notices.once_rules import Foretold
 from monitor.site.kinds import Kind
+from monitor.site.spaces import OUTDOORS
+from monitor.site.time import DAY_MIN
 from monitor.store.air import FOREVER, AirQueries
 from monitor.store.connection import named_rows, open_for_reading
-from monitor.store.entries import entries_in, fact
+from monitor.store.journal import entries_in, fact
 from monitor.store.readings import FOREVER_MS, ReadingQueries
 
 PROSPECT_COLUMNS = tuple(f.name for f in fields(Prospect) if f.name != "damp_h")
@@ -276,3 +281,42 @@ def _notice(row: dict[str, Any]) -> Notice:
 
 def _by_batch(prospects: Iterable[Prospect]) -> dict[int, Prospect]:
     return {prospect.batch: prospect for prospect in prospects}
+
+
+@dataclass(frozen=True, slots=True)
+class LearningOrder:
+    """What is to be learned from.
+
+    spaces  those that something measures
+    until   nothing later than this UTC epoch minute is looked at
+    """
+
+    store: Path
+    spaces: list[str]
+    place: Location
+    until: int
+
+
+def past_of(archive: TenMinutesKept, space: str, outdoors: bool, until: int) -> GridAir:
+    """What a space's lesson is learned from."""
+    begin = until - learning.LEARNED_FROM_DAYS * DAY_MIN
+    there = outdoors and space != OUTDOORS
+    return on_grid(
+        archive.ten_minute_means(space, begin, until),
+        archive.ten_minute_means(OUTDOORS, begin, until) if there else None,
+        begin,
+        until,
+    )
+
+
+def lessons(order: LearningOrder) -> list[bytes]:
+    """The lessons of all spaces of which anything is known, as they are kept."""
+    outdoors, until = OUTDOORS in order.spaces, order.until
+    kept = []
+    with Reader(order.store) as reader:
+        for space in order.spaces:
+            history = past_of(reader, space, outdoors, until)
+            lesson = learning.learn(space, history, until, order.place)
+            if lesson is not None:
+                kept.append(learning.dump(lesson))
+    return kept

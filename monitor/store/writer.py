@@ -15,12 +15,11 @@ from monitor.entries.entries import Entry
 from monitor.notices.settlement import Settlement
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.time import DAY_MIN, DAY_MS, HOUR_MS, MINUTE_MS
-from monitor.store import amounts
 from monitor.store.air import MEANS, forget_days, work_out_days
 from monitor.store.connection import open_for_writing
-from monitor.store.entries import insert_entry, note
-from monitor.store.journal import Journal
+from monitor.store.journal import Journal, insert_entry, note
 from monitor.store.queries import PROSPECT_COLUMNS, Queries
+from monitor.store.readings import keep as keep_amounts
 
 UNREAD_KEPT = 2_000
 HOURLY_STATES_MIN = 3 * DAY_MIN  # later a state a day is enough
@@ -158,7 +157,7 @@ class Writer(Queries):
         told = [r[:3] for r in effects.readings if not r.flags & Flag.TOO_OLD]
         told += [flagged[:3] for flagged in effects.flags]
         keys = self._keys([one for one in told if one[2].row.amount])
-        amounts.keep(self._db, {(time_ms // HOUR_MS, s, q) for time_ms, s, q in keys})
+        keep_amounts(self._db, {(time_ms // HOUR_MS, s, q) for time_ms, s, q in keys})
 
     def _add_unread(self, unread: Sequence[Unread]) -> None:
         if unread:

@@ -25,7 +25,7 @@ from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.service.settings.files import shipped
 from monitor.site.spaces import Site, Space, Use
-from monitor.store.partitions import partition
+from monitor.store.formats import partition
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.benchmarks.child import peak_mb

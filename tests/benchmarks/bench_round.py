@@ -31,7 +31,7 @@ from monitor.site.flowers import read_book
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.spaces import OUTDOORS, ReadAs, Sensor, Site, Space, TimeAt, Use
 from monitor.site.time import MINUTE_MS
-from monitor.store.learn import past_of
+from monitor.store.queries import past_of
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row, show
 

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from monitor.edges.report.order import REPORT, Answer, ReportOrder, Week
-from monitor.store.exports import export
+from monitor.store.formats import export
 from monitor.store.queries import Reader
 from tests.benchmarks import child
 from tests.benchmarks.table import Row, show

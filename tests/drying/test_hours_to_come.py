@@ -26,8 +26,7 @@ from monitor.entries.entries import Request
 from monitor.notices.spell_rules import Policy
 from monitor.site.spaces import Site, Space, Use
 from monitor.site.time import HOUR_MS, MINUTE_MS
-from monitor.store.learn import past_of
-from monitor.store.queries import Reader
+from monitor.store.queries import Reader, past_of
 from monitor.store.writer import Writer
 from tests.drying.asked import said_of
 from tests.engine.test_engine import BOOK, FOREVER_MS, SENSORS, START_MS, message

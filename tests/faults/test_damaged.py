@@ -22,7 +22,8 @@ from monitor.store.connection import (
     vacuum_into,
     why_failed,
 )
-from monitor.store.exports import WHAT, export
+from monitor.store.exports import WHAT
+from monitor.store.formats import export
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.edges.receiver import free_port

@@ -50,8 +50,7 @@ from monitor.service.settings import settings as settings_files
 from monitor.service.settings.files import shipped
 from monitor.site.flowers import BookError, read_book
 from monitor.store.backup import restore, verify
-from monitor.store.beside import journal_of
-from monitor.store.connection import StoreError, vacuum_into
+from monitor.store.connection import StoreError, journal_of, vacuum_into
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.faults.mutator import NASTY, mutated

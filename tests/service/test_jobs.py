@@ -43,7 +43,7 @@ from monitor.service.settings.settings import Settings, load
 from monitor.service.worker import Worker
 from monitor.site.flowers import read_book
 from monitor.site.time import DAY_MS, MINUTE_MS
-from monitor.store.beside import backups
+from monitor.store.connection import backups
 from tests.service.test_live import SETTINGS
 from tests.service.trial import SAMPLES
 from tests.store.test_learn import minute_of_air

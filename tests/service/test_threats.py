@@ -27,7 +27,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Broker, Guest
 from monitor.edges.socket import ask
 from monitor.service.settings.settings import load, socket_file
-from monitor.store.beside import journal_of
+from monitor.store.connection import journal_of
 from monitor.store.exports import WHAT
 from monitor.store.writer import Writer
 from tests.edges.receiver import HttpReceiver

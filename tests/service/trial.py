@@ -14,8 +14,7 @@ from monitor.edges.broker import RunningBroker
 from monitor.edges.socket import SocketError, ask
 from monitor.service.settings.settings import Settings, load, socket_file
 from monitor.service.worker import Worker
-from monitor.store.exports import export
-from monitor.store.formats import Format
+from monitor.store.formats import Format, export
 from monitor.store.queries import Reader
 from tests.waiting import until
 

@@ -19,8 +19,7 @@ from monitor.site.quantities import Quantity, Reading
 from monitor.site.time import DAY_MS
 from monitor.store import connection
 from monitor.store.backup import BackupOrder, Made, back_up, restore, verify
-from monitor.store.beside import backups, made_ms
-from monitor.store.connection import StoreError
+from monitor.store.connection import StoreError, backups, made_ms
 from monitor.store.writer import Writer
 
 KEPT = 3

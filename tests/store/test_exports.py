@@ -22,8 +22,8 @@ from monitor.notices.settlement import Settlement
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.spaces import ReadAs, Sensor, Site, Space, Use
-from monitor.store.exports import FLAG_WORDS, WHAT, export, flag_text
-from monitor.store.formats import ExportError, Format, no_formula, time_text
+from monitor.store.exports import FLAG_WORDS, WHAT, ExportError, flag_text, time_text
+from monitor.store.formats import Format, export, no_formula
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
@@ -305,8 +305,7 @@ def test_times_before_1970_and_far_ahead_are_still_times() -> None:
 _GROWTH = """
 import resource, sys
 from pathlib import Path
-from monitor.store.exports import export
-from monitor.store.formats import Format
+from monitor.store.formats import Format, export
 from monitor.store.queries import Reader
 from monitor.site.spaces import Site
 site = Site("Withy End", 52.0, -3.0, 120.0, "Europe/London", "°C", {}, {})

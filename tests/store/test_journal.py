@@ -22,8 +22,7 @@ from monitor.entries.entries import Entry, Request, bears_from_ms
 from monitor.notices.spell_rules import Policy
 from monitor.site.time import HOUR_MS
 from monitor.store.backup import BackupOrder, back_up, restore, set_aside_future
-from monitor.store.beside import journal_of
-from monitor.store.connection import vacuum_into
+from monitor.store.connection import journal_of, vacuum_into
 from monitor.store.journal import read
 from monitor.store.queries import Reader
 from monitor.store.schema import MIGRATIONS

@@ -17,8 +17,7 @@ from monitor.engine.effects import Effects
 from monitor.science import moist_air
 from monitor.service.errands import LESSONS
 from monitor.site.spaces import OUTDOORS, Site
-from monitor.store.learn import LearningOrder, past_of
-from monitor.store.queries import Reader
+from monitor.store.queries import LearningOrder, Reader, past_of
 from monitor.store.writer import Writer
 
 SITE = Site("Ashgill", 54.2, -2.5, 0, "Europe/London", "°C", {}, {})

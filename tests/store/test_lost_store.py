@@ -18,8 +18,7 @@ from monitor.entries.entries import Entry
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.time import DAY_MS, MINUTE_MS
 from monitor.store.backup import BackupOrder, back_up, restore
-from monitor.store.beside import journal_of, lost
-from monitor.store.connection import StoreRefusedError
+from monitor.store.connection import StoreRefusedError, journal_of, lost
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 

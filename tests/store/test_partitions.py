@@ -16,7 +16,7 @@ from monitor.entries.entries import Entry
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.time import DAY_MS
-from monitor.store.partitions import AGAIN_DAYS, partition
+from monitor.store.formats import AGAIN_DAYS, partition
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 from tests.benchmarks.bench_many_sites import questions

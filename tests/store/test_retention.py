@@ -24,7 +24,8 @@ from monitor.site.flowers import read_book
 from monitor.site.quantities import Quantity, Reading
 from monitor.site.spaces import Limits, Site, Space, Use
 from monitor.site.time import DAY_MIN, DAY_MS
-from monitor.store.exports import export, remark
+from monitor.store.exports import remark
+from monitor.store.formats import export
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 

@@ -32,8 +32,8 @@ from monitor.intake.payloads import Message
 from monitor.notices.spell_rules import Policy
 from monitor.service.settings.settings import Settings, load
 from monitor.site.flowers import read_book
-from monitor.store.exports import WHAT, export
-from monitor.store.formats import Cell, Format, figures
+from monitor.store.exports import WHAT, Cell
+from monitor.store.formats import Format, export, figures
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 

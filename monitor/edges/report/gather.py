@@ -29,7 +29,8 @@ from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Sensor, Site, Use
 from monitor.site.time import DAY_MIN, MINUTE_MS, midnight
-from monitor.store import beside
+from monitor.store import connection
+from monitor.store.connection import made_ms
 from monitor.store.queries import NoticeSent, Reader
 from monitor.store.readings import SensorCount
 
@@ -294,13 +295,13 @@ def machine(reader: Reader, site: Site, store: Path, backups: Path | None, end: 
     if any(Quantity.BATTERY in sensor.reads for sensor in site.sensors.values()):
         begin_ms = (end - _BATTERY_DAYS * DAY_MIN) * MINUTE_MS
         batteries = reader.last_values(Quantity.BATTERY, begin_ms, end * MINUTE_MS)
-    found = [] if backups is None else beside.backups(store, backups)
+    found = [] if backups is None else connection.backups(store, backups)
     return Machine(
         batteries=batteries,
         store_bytes=store.stat().st_size,
         free_bytes=shutil.disk_usage(store.parent).free,
         backups=backups is not None,
-        backed_up_ms=beside.made_ms(store, found[-1]) if found else None,
+        backed_up_ms=made_ms(store, found[-1]) if found else None,
         backups_kept=len(found),
     )
 

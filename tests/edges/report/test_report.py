@@ -48,7 +48,7 @@ from monitor.site.spaces import (
     Use,
 )
 from monitor.site.words import TITLE_LENGTH
-from monitor.store.exports import export
+from monitor.store.formats import export
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 

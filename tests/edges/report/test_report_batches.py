@@ -17,7 +17,7 @@ from monitor.edges.report.gather import Source, gather
 from monitor.edges.report.order import REPORT, Answer, ReportOrder, Week
 from monitor.edges.report.season import PlaceRow, best_place, gather_season
 from monitor.edges.report.sheet import sheet
-from monitor.store.exports import export
+from monitor.store.formats import export
 from monitor.store.queries import Reader
 from tests.edges import garden
 from tests.edges.garden import BOOK, DAY, SITE
