@@ -17,7 +17,6 @@ from typing import NamedTuple
 
 from monitor.science import moist_air, mould
 from monitor.site.spaces import Space
-from monitor.site.words import lasting
 
 
 class MinuteOfAir(NamedTuple):
@@ -167,11 +166,6 @@ OVER_AFTER_H = 24.0
 # An hour with fewer known minutes leaves the mould as it was. Our own choice.
 _FEWEST_MINUTES = 20
 
-# Drying too slowly, our own rule: still so moist after so many days in air so damp.
-SLOW_STILL_TO_LOSE_PCT = 50.0
-SLOW_DAYS = 4.0
-SLOW_HUMIDITY_PCT = 75.0
-
 
 class Musty(NamedTuple):
     """What is remembered of a space's coldest surface.
@@ -223,36 +217,6 @@ def surface_of(air: MinuteOfAir) -> tuple[float, float] | None:
     if not -40 <= surface_c <= 60:
         return t, rh
     return surface_c, min(100.0, moist_air.surface_relative_humidity(t, rh, surface_c))
-
-
-class SlowDrying(NamedTuple):
-    """That a batch dries too slowly, in words."""
-
-    why: str
-    to_do: str
-    changes: str
-
-
-def drying_too_slowly(still_to_lose_pct: float, hung_h: float, damp_h: float) -> SlowDrying | None:
-    """Whether a batch risks going mouldy because it dries too slowly; None: it does not.
-
-    still_to_lose_pct  100 fresh, 0 crisp [%]
-    hung_h             since it was hung [h]
-    damp_h             of these, hours in air over SLOW_HUMIDITY_PCT [h]
-
-    >>> drying_too_slowly(40, 120, 120) is None
-    True
-    >>> drying_too_slowly(70, 144, 120).why
-    'After 6 days about 70 % of its water is still to lose, and for 5 days its air was over 75 %.'
-    """
-    if still_to_lose_pct <= SLOW_STILL_TO_LOSE_PCT or damp_h < 24 * SLOW_DAYS:
-        return None
-    return SlowDrying(
-        f"After {lasting(60 * hung_h)} about {still_to_lose_pct:.0f} % of its water is still to "
-        f"lose, and for {lasting(60 * damp_h)} its air was over {SLOW_HUMIDITY_PCT:.0f} %.",
-        "split the bunches, hang them a hand apart where air moves, and look inside the thickest.",
-        "drier air, or a weighing that shows more has gone.",
-    )
 
 
 def safe_to_store(relative_humidity_pct: float) -> bool:

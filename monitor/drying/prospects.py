@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.air.minute import SLOW_HUMIDITY_PCT
 from monitor.drying import ensemble as dryness
 from monitor.drying.crisp_day import CrispDay, crisp_days
 from monitor.drying.ensemble import Ensemble, Pieces
@@ -25,6 +24,7 @@ from monitor.science import light
 from monitor.site.flowers import Flower
 from monitor.site.time import HOUR_MS
 
+SLOW_HUMIDITY_PCT = 75.0  # a batch that hangs long in damper air may dry too slowly
 KEPT = "kept"
 LOOKED_ELSEWHERE_H = 24  # how often another space's air is tried
 STEPPED_ELSEWHERE_H = 1680  # hours of batches at a time, in some 50 ms

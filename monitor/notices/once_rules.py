@@ -36,7 +36,7 @@ from typing import NamedTuple
 
 from monitor.ahead.courses import Chance, Watched, chance
 from monitor.ahead.look import Coming
-from monitor.air.minute import MinuteOfAir, drying_too_slowly
+from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
 from monitor.drying.prospects import KEPT, Prospect
 from monitor.entries.batches import Batch
@@ -54,6 +54,9 @@ LASTING_H = 24
 MOIST_ABOVE_PCT = 30.0
 LIGHT_SHARE = 0.5
 NOT_DRY_BELOW = 0.5
+# Drying too slowly, our own rule: still so moist after so many days in damp air.
+SLOW_STILL_TO_LOSE_PCT = 50.0
+SLOW_DAYS = 4.0
 
 # Our own choice: four times in five such a notice should come true, and a taking back be rare.
 TOLD_FROM = 0.75
@@ -128,15 +131,14 @@ class BatchRules:
         if hopeless and lately_pct is not None:
             needed_pct = prospect.humidity_needed_pct
             notices.append(foreseen.cannot_finish(name, space, lately_pct, needed_pct, now_ms))
-        hung_h = (now_ms - batch.hung_ms) / HOUR_MS
-        slow = drying_too_slowly(prospect.still_to_lose_pct, hung_h, prospect.damp_h)
-        if slow is not None:
-            notices.append(foreseen.drying_too_slowly(name, space, slow, now_ms))
+        left_pct, damp_h = prospect.still_to_lose_pct, prospect.damp_h
+        if left_pct > SLOW_STILL_TO_LOSE_PCT and damp_h >= 24 * SLOW_DAYS:
+            hung_h = (now_ms - batch.hung_ms) / HOUR_MS
+            slow = foreseen.drying_too_slowly(name, space, left_pct, hung_h, damp_h, now_ms)
+            notices.append(slow)
         elif self._stalled[prospect.batch] >= LASTING_H and not hopeless:
             since_ms = now_ms - LASTING_H * HOUR_MS
-            notices.append(
-                foreseen.stalled(name, space, prospect.still_to_lose_pct, since_ms, zone, now_ms)
-            )
+            notices.append(foreseen.stalled(name, space, left_pct, since_ms, zone, now_ms))
         return notices
 
     def _opening(
@@ -148,26 +150,14 @@ class BatchRules:
         moist = prospect.still_to_lose_pct > MOIST_ABOVE_PCT
         if not moist or air.temperature_c <= above or prospect.opening in (None, "little"):
             return []
-        unit = self._site.temperature_unit
-        return [
-            foreseen.opening_in_heat(
-                batch.name, space, air.temperature_c, above, unit, prospect.asked_ms
-            )
-        ]
+        temperatures = (air.temperature_c, above, self._site.temperature_unit)
+        return [foreseen.opening_in_heat(batch.name, space, *temperatures, prospect.asked_ms)]
 
     def _light(self, batch: Batch, prospect: Prospect, space: str) -> list[Notice]:
         if prospect.light_share < LIGHT_SHARE:
             return []
-        return [
-            foreseen.light_share(
-                batch.name,
-                space,
-                spoils_as(batch.colour),
-                100 * prospect.light_share,
-                prospect.months_left,
-                prospect.asked_ms,
-            )
-        ]
+        light = (spoils_as(batch.colour), 100 * prospect.light_share, prospect.months_left)
+        return [foreseen.light_share(batch.name, space, *light, prospect.asked_ms)]
 
 
 class Foretold(NamedTuple):

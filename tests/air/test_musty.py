@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.air.minute import MinuteOfAir, Musty, drying_too_slowly, safe_to_store, surface_of
+from monitor.air.minute import MinuteOfAir, Musty, safe_to_store, surface_of
 from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospect
 from monitor.entries.batches import Batch, Stay
@@ -72,17 +72,6 @@ def test_the_state_survives_a_checkpoint() -> None:
     assert Musty(mould.Mould(*kept[0]), *kept[1:]) == damp
 
 
-@pytest.mark.parametrize(
-    ("left", "days", "rh", "risk"),
-    [(70, 6, 80, True), (40, 6, 80, False), (70, 6, 70, False), (70, 3, 80, False)],
-)
-def test_drying_too_slowly(left: float, days: int, rh: float, risk: bool) -> None:
-    told = drying_too_slowly(left, 24 * days, 24 * days if rh > 75 else 0)
-    assert (told is not None) is risk
-    if told is not None:
-        assert "weighing" in told.changes
-
-
 def test_safe_storage() -> None:
     """Beuchat 1981: nothing grows below a water activity of 0.60."""
     assert safe_to_store(59)
@@ -127,6 +116,7 @@ def test_a_batch_that_dries_too_slowly_is_told_of_once() -> None:
     teller = BatchRules(SITE, BOOK, lambda kind, place: False)
     (notice,) = teller.tell(batch, left, {})
     assert (notice.kind, notice.weight, notice.space) == ("drying-slowly", Weight.SOON, "loft")
+    assert "weighing" in notice.body
     assert "our own rule of thumb, no standard" in notice.body
     assert "Do not shake" in notice.body
     assert teller.tell(batch, left, {}) == []

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from monitor.ahead.airing_hours import AiringHours
-from monitor.air.minute import MinuteOfAir, drying_too_slowly
+from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell, SpellChanges
 from monitor.notices.notice import Circumstances, Notice, Part, Said, Weight
 from monitor.notices.sentences import foreseen, spells, upkeep
@@ -331,12 +331,10 @@ def _of_batches() -> Iterator[tuple[str, Notice]]:
             f"stalled, {batch}",
             foreseen.stalled(batch, space, 18.4, NOW_MS - 3 * day_ms, _ZONE, NOW_MS),
         )
-        slow = drying_too_slowly(64.0, 150.0, 121.0)
-        if slow is not None:
-            yield (
-                f"dries too slowly, {batch}",
-                foreseen.drying_too_slowly(batch, space, slow, NOW_MS),
-            )
+        yield (
+            f"dries too slowly, {batch}",
+            foreseen.drying_too_slowly(batch, space, 64.0, 150.0, 121.0, NOW_MS),
+        )
         for enough in (None, 58.0):
             yield (
                 f"cannot finish, {batch}, {'humidity known' if enough else 'humidity unknown'}",

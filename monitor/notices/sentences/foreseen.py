@@ -10,8 +10,7 @@ from urllib.parse import quote
 
 from monitor.ahead.airing import Airing, Doors
 from monitor.ahead.airing_hours import AiringHours
-from monitor.air.minute import SlowDrying
-from monitor.drying.prospects import KEPT, Prospect
+from monitor.drying.prospects import KEPT, SLOW_HUMIDITY_PCT, Prospect
 from monitor.entries.batches import Batch, BatchState
 from monitor.notices.notice import Circumstances, Notice, Part, Weight, body, place_of
 from monitor.notices.sentences.spells import before_it
@@ -29,6 +28,7 @@ from monitor.site.words import (
     degrees,
     figure,
     humidity,
+    lasting,
     listed,
     named,
     shortened,
@@ -158,57 +158,55 @@ def crisp_soon(
     batch: str, space: str, first_ms: int, last_ms: int, timezone: str, now_ms: int
 ) -> Notice:
     """A batch will soon be dry. first_ms, last_ms: the days between which 8 in 10 would fall."""
-    text = body(
-        f"Expected {day_span(first_ms, last_ms, timezone)} (8 times in 10).",
-        to_do="have boxes and paper ready, and bend a stem on the first of these days.",
-    )
-    return _of_batch("crisp-soon", batch, space, "will soon be crisp", text, now_ms)
+    what = f"Expected {day_span(first_ms, last_ms, timezone)} (8 times in 10)."
+    to_do = "have boxes and paper ready, and bend a stem on the first of these days."
+    return _of_batch("crisp-soon", batch, space, "will soon be crisp", now_ms, what, to_do)
 
 
 def try_snap(batch: str, space: str, probability: float, now_ms: int) -> Notice:
     """A batch is probably dry. probability: that it is crisp now."""
-    text = body(
-        f"By the air it has hung in, {in_ten(probability)} that it is dry.",
-        to_do="bend a thick stem: if it snaps, take the batch down; tell me either way.",
-    )
-    return _of_batch("try-snap", batch, space, "may be crisp", text, now_ms)
+    what = f"By the air it has hung in, {in_ten(probability)} that it is dry."
+    to_do = "bend a thick stem: if it snaps, take the batch down; tell me either way."
+    return _of_batch("try-snap", batch, space, "may be crisp", now_ms, what, to_do)
 
 
 def stalled(
     batch: str, space: str, still_to_lose_pct: float, since_ms: int, timezone: str, now_ms: int
 ) -> Notice:
     """A batch has all but stopped drying. still_to_lose_pct: 100 fresh, 0 crisp."""
-    text = body(
-        f"About {still_to_lose_pct:.0f} % of its water is still to lose, and hardly any has gone "
-        f"since {when(since_ms, now_ms, timezone)}.",
-        to_do="move it to a drier space, its bunches a hand apart.",
-        caution=HEIGHT,
-    )
-    return _of_batch("stalled", batch, space, "has stopped drying", text, now_ms)
+    left = f"About {still_to_lose_pct:.0f} % of its water is still to lose"
+    what = f"{left}, and hardly any has gone since {when(since_ms, now_ms, timezone)}."
+    to_do = "move it to a drier space, its bunches a hand apart."
+    return _of_batch("stalled", batch, space, "has stopped drying", now_ms, what, to_do, HEIGHT)
 
 
-def drying_too_slowly(batch: str, space: str, slow: SlowDrying, now_ms: int) -> Notice:
+def drying_too_slowly(
+    batch: str, space: str, still_to_lose_pct: float, hung_h: float, damp_h: float, now_ms: int
+) -> Notice:
     """A batch risks going mouldy for its slowness; by a rule of our own."""
-    text = body(
-        f"{slow.why} Moist for so long, a bunch can go mouldy inside. That is our own rule of "
-        f"thumb, no standard. What would change this: {slow.changes}",
-        to_do=slow.to_do,
-        caution=MOULD,
+    what = (
+        f"After {lasting(60 * hung_h)} about {still_to_lose_pct:.0f} % of its water is still to "
+        f"lose, and for {lasting(60 * damp_h)} its air was over {SLOW_HUMIDITY_PCT:.0f} %. "
+        "Moist for so long, a bunch can go mouldy inside. That is our own rule of thumb, no "
+        "standard. What would change this: drier air, or a weighing that shows more has gone."
     )
-    return _of_batch("drying-slowly", batch, space, "dries too slowly", text, now_ms)
+    to_do = (
+        "split the bunches, hang them a hand apart where air moves, and look inside the thickest."
+    )
+    return _of_batch("drying-slowly", batch, space, "dries too slowly", now_ms, what, to_do, MOULD)
 
 
 def cannot_finish(
     batch: str, space: str, humidity_pct: float, would_do_pct: float | None, now_ms: int
 ) -> Notice:
     """A batch can never get dry in its air. would_do_pct: the humidity that would do, if known."""
-    text = body(
+    what = (
         f"At the humidity here ({humidity(humidity_pct)} lately) it stays too moist to take "
-        f"down, however long it hangs.{_would_do(would_do_pct)}",
-        to_do="move it to a drier space, or run a dehumidifier here.",
-        caution=ELECTRICS,
+        f"down, however long it hangs.{_would_do(would_do_pct)}"
     )
-    return _of_batch("cannot-finish", batch, space, "cannot finish here", text, now_ms)
+    to_do = "move it to a drier space, or run a dehumidifier here."
+    line = "cannot finish here"
+    return _of_batch("cannot-finish", batch, space, line, now_ms, what, to_do, ELECTRICS)
 
 
 def opening_in_heat(
@@ -216,46 +214,43 @@ def opening_in_heat(
 ) -> Notice:
     """Moist heads open in the heat. threshold_c: from where this flower opens."""
     here, from_there = (temperature(t, site_unit) for t in (temperature_c, threshold_c))
-    text = body(
-        f"It is {here} here, and its heads are still moist: above {from_there} they go on opening.",
-        to_do="move it to the coolest dark space you have until evening.",
-        caution=HEIGHT,
-    )
-    return _of_batch("opening", batch, space, "is opening in the heat", text, now_ms, "now")
+    moist = f"It is {here} here, and its heads are still moist"
+    what = f"{moist}: above {from_there} they go on opening."
+    to_do = "move it to the coolest dark space you have until evening."
+    told = _of_batch("opening", batch, space, "is opening in the heat", now_ms, what, to_do, HEIGHT)
+    return told._replace(weight=Weight.NOW)
 
 
 def light_share(
     batch: str, space: str, spoils: str, share_pct: float, months_left: float | None, now_ms: int
 ) -> Notice:
     """A batch has had much of the light its colour bears: what that does, and its share so far."""
-    left = ""
-    if months_left is not None:
-        left = f" Good colour is left for {_months(months_left)} at this light."
-    text = body(
+    what = (
         f"About {two_figures(share_pct):.0f} % of the light its colour bears before one sees it "
-        f"{spoils}.{left}",
-        to_do="move it somewhere darker.",
+        f"{spoils}."
     )
-    return _of_batch("light-share", batch, space, "has had much light", text, now_ms)
+    if months_left is not None:
+        what += f" Good colour is left for {_months(months_left)} at this light."
+    to_do = "move it somewhere darker."
+    return _of_batch("light-share", batch, space, "has had much light", now_ms, what, to_do)
 
 
 def taken_down_moist(batch: str, space: str, probability_dry: float, now_ms: int) -> Notice:
     """A batch was taken down that was probably not dry."""
-    text = body(
-        f"It was taken down, and {in_ten(probability_dry)} that it was dry. "
-        "Boxed up moist, it can go mouldy within days.",
-        to_do="hang it up again until a thick stem snaps.",
-    )
-    line = "was likely not dry"
-    return _of_batch("taken-down-moist", batch, space, line, text, now_ms, "now")
+    down = f"It was taken down, and {in_ten(probability_dry)} that it was dry."
+    what = f"{down} Boxed up moist, it can go mouldy within days."
+    to_do = "hang it up again until a thick stem snaps."
+    told = _of_batch("taken-down-moist", batch, space, "was likely not dry", now_ms, what, to_do)
+    return told._replace(weight=Weight.NOW)
 
 
 def _of_batch(
-    kind: str, batch: str, space: str, line: str, text: str, now_ms: int, weight: str = "soon"
-) -> Notice:
+    kind: str, batch: str, space: str, line: str, now_ms: int, what: str, to_do: str,
+    caution: str = "",
+) -> Notice:  # fmt: skip
     first_line = title(f"{named(space, 14)}: {shortened(batch)} {line}")
-    place = f"/batch/{quote(batch, safe='')}"
-    return Notice(now_ms, space, None, kind, "", Weight(weight), first_line, text, place)
+    text, place = body(what, "", to_do, caution), f"/batch/{quote(batch, safe='')}"
+    return Notice(now_ms, space, None, kind, "", Weight.SOON, first_line, text, place)
 
 
 # --- what is coming in a space --------------------------------------------------------------
