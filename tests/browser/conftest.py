@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests.browser.house import CHROMIUM, SIZES, Served, thornlaw, write_days
 from tests.conftest import Kept
@@ -15,6 +15,7 @@ from tests.conftest import Kept
 def browser() -> Iterator[Browser]:
     with sync_playwright() as playwright:
         chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM)
+        expect.set_options(timeout=120_000)  # as for all else: a machine may be busy
         yield chromium
         chromium.close()
 

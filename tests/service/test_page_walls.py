@@ -13,6 +13,7 @@ import resource
 import socket
 import ssl
 import subprocess
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -22,7 +23,10 @@ from urllib.parse import urlencode
 import pytest
 
 from monitor.edges.mqtt import Guest
+from monitor.edges.page import server
 from monitor.edges.page.guard import MOST, MOST_OF_ONE
+from monitor.edges.page.house import MonitorGoneError, Present, line_of
+from monitor.engine.snapshot import Snapshot
 from tests.browser.house import Served, serving
 from tests.browser.test_access import FORM, LOCKED, PASSPHRASE, page_of, set_passphrase
 from tests.edges.receiver import HttpReceiver
@@ -219,3 +223,27 @@ def test_the_page_ends_with_a_monitor_that_is_killed(tmp_path: Path) -> None:
         page = page_of(one.house)
         one.house.trial.kill()
         until(lambda: not Path(f"/proc/{page}").exists())
+
+
+def test_a_late_answer_is_not_taken_for_a_newer_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The monitor was slow once: what is asked after it is answered by what stands after it."""
+    asked_here, asks = os.pipe()
+    answers_here, answers = os.pipe()
+    # Its thread reads on for good: the end of what it reads ends the page's whole process.
+    with os.fdopen(asks, "wb") as out:
+        asker = server.Asker(out, open(answers_here, "rb", closefd=False))
+        monkeypatch.setattr(server, "ANSWERED_WITHIN_S", 0.01)
+        with pytest.raises(MonitorGoneError):
+            asker.standing()
+        monkeypatch.setattr(server, "ANSWERED_WITHIN_S", 60.0)
+        os.read(asked_here, 1)
+        os.write(answers, line_of(Present(Snapshot(), 1, None)))
+        answering = threading.Thread(target=_answer, args=(asked_here, answers, 2))
+        answering.start()
+        assert asker.standing().now_ms == 2
+        answering.join()
+
+
+def _answer(asked: int, answers: int, now_ms: int) -> None:
+    os.read(asked, 1)
+    os.write(answers, line_of(Present(Snapshot(), now_ms, None)))

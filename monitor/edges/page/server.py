@@ -51,6 +51,7 @@ class Asker:
         self._came: queue.Queue[bytes] = queue.Queue()
         self._lock = threading.Lock()
         self._last: Present | None = None
+        self._unanswered = 0
         self._asked_s = 0.0
         threading.Thread(target=self._listen, name="monitor", daemon=True).start()
 
@@ -63,17 +64,23 @@ class Asker:
         """How everything stands, or stood so long ago at most [s]; raises MonitorGoneError."""
         with self._lock:
             if self._last is None or monotonic_s() - self._asked_s >= old_s:
-                while not self._came.empty():
-                    self._came.get()  # it came too late
                 self._asked_s = monotonic_s()
-                self._out.write(b"\n")
-                self._out.flush()
-                try:
-                    line = self._came.get(timeout=ANSWERED_WITHIN_S)
-                except queue.Empty:
-                    raise MonitorGoneError("the monitor does not answer") from None
-                self._last = read_line(line, Present)
+                self._last = read_line(self._answer(), Present)
             return self._last
+
+    def _answer(self) -> bytes:
+        """The answer to a new question: what was asked before, and came too late, is let go."""
+        self._out.write(b"\n")
+        self._out.flush()
+        self._unanswered += 1
+        line = b""
+        while self._unanswered:
+            try:
+                line = self._came.get(timeout=ANSWERED_WITHIN_S)
+            except queue.Empty:
+                raise MonitorGoneError("the monitor does not answer") from None
+            self._unanswered -= 1
+        return line
 
 
 class OnceAMinute(logging.Filter):
