@@ -230,20 +230,22 @@ def test_a_late_answer_is_not_taken_for_a_newer_one(monkeypatch: pytest.MonkeyPa
     asked_here, asks = os.pipe()
     answers_here, answers = os.pipe()
     # Its thread reads on for good: the end of what it reads ends the page's whole process.
+    lines = open(answers_here, "rb", closefd=False)  # noqa: SIM115 - so it is never closed
     with os.fdopen(asks, "wb") as out:
-        asker = server.Asker(out, open(answers_here, "rb", closefd=False))
+        asker = server.Asker(out, lines)
         monkeypatch.setattr(server, "ANSWERED_WITHIN_S", 0.01)
         with pytest.raises(MonitorGoneError):
             asker.standing()
         monkeypatch.setattr(server, "ANSWERED_WITHIN_S", 60.0)
-        os.read(asked_here, 1)
-        os.write(answers, line_of(Present(Snapshot(), 1, None)))
-        answering = threading.Thread(target=_answer, args=(asked_here, answers, 2))
+        answering = threading.Thread(target=_answer_two, args=(asked_here, answers))
         answering.start()
         assert asker.standing().now_ms == 2
         answering.join()
 
 
-def _answer(asked: int, answers: int, now_ms: int) -> None:
-    os.read(asked, 1)
-    os.write(answers, line_of(Present(Snapshot(), now_ms, None)))
+def _answer_two(asked: int, answers: int) -> None:
+    """Once both were asked."""
+    for _ in range(2):
+        os.read(asked, 1)
+    for now_ms in (1, 2):
+        os.write(answers, line_of(Present(Snapshot(), now_ms, None)))
