@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 
 from monitor.edges import clock
 from monitor.edges.socket import SocketError, ask
+from monitor.entries import requests
 from monitor.entries.entries import RequestError
-from monitor.service import requests
+from monitor.entries.requests import read_time
 from monitor.service.cli import FailedError
-from monitor.service.requests import read_time
 from monitor.service.settings.settings import Settings, load, socket_file
 
 DEFAULT_CONFIG = (Path("drying-room.toml"), Path("/etc/drying-room/drying-room.toml"))

@@ -18,8 +18,8 @@ from typing import Any, NamedTuple
 
 from monitor import __version__
 from monitor.entries.entries import RequestError
+from monitor.entries.requests import CommandParser, add_entry_words
 from monitor.entries.verbs import VERBS
-from monitor.service.requests import CommandParser, add_entry_words
 from monitor.service.settings.tables import SettingsError
 
 

@@ -24,6 +24,7 @@ from monitor.edges.page.house import Listens, PageOrder, PageProcess, Present
 from monitor.edges.sender import Delivered, Outcome, Sender
 from monitor.edges.socket import Listener
 from monitor.engine.engine import Engine
+from monitor.entries.requests import EntryLine
 from monitor.intake.payloads import Decoder
 from monitor.intake.published import ForecastReader
 from monitor.notices.sentences import upkeep
@@ -32,7 +33,6 @@ from monitor.service.desk import Desk
 from monitor.service.errands import Errands
 from monitor.service.jobs import Replay, Stepper, Timetable
 from monitor.service.outgoing import PhoneOutbox, WayOut
-from monitor.service.requests import EntryLine
 from monitor.service.settings.files import read_secret
 from monitor.service.settings.settings import Notices, Settings, book_of, socket_file
 from monitor.service.watches import BrokerWatch, FloodWatch, PayloadWatch, Publisher, Timekeeper
@@ -43,7 +43,7 @@ from monitor.store.writer import Writer
 
 log = logging.getLogger(__name__)
 
-PAGE_COMMAND = (sys.executable, "-m", "monitor.service.page")
+PAGE_COMMAND = (sys.executable, "-m", "monitor.edges.page.server")
 LOOK_EVERY_S = 5.0
 FRESH_S = 60.0  # a thread not heard of for longer is taken for dead
 LAST_NOTICES_S = 10.0  # so long a replay waits at its end for notices to be delivered

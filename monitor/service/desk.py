@@ -16,6 +16,7 @@ from monitor.drying.prospects import Prospect
 from monitor.edges.beside import BesideError, ask
 from monitor.edges.socket import Message
 from monitor.engine.snapshot import Snapshot
+from monitor.entries import requests
 from monitor.entries.batches import described, hanging_in, kept_in
 from monitor.entries.entries import JSON, Entry, RequestError
 from monitor.entries.logbook import Entered, history_lines
@@ -25,7 +26,7 @@ from monitor.notices.sentences.foreseen import (
     sentences,
     why_nothing,
 )
-from monitor.service import requests, saltcheck
+from monitor.service import saltcheck
 from monitor.service.planner import PLAN, order_from
 from monitor.service.settings.settings import Settings
 from monitor.service.worker import Enter, Worker

@@ -17,10 +17,10 @@ from typing import BinaryIO
 from zoneinfo import ZoneInfo
 
 from monitor.edges import clock
-from monitor.service import requests
+from monitor.entries import requests
+from monitor.entries.requests import read_time
 from monitor.service.asking import printed, settings_file, settings_of, time_of
 from monitor.service.cli import AskedWronglyError, FailedError
-from monitor.service.requests import read_time
 from monitor.service.settings.files import LONGEST_FILE, content_of
 from monitor.service.settings.settings import Settings, load
 from monitor.site.time import MINUTE_MS

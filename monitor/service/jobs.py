@@ -24,7 +24,7 @@ from apscheduler.schedulers.blocking import BlockingScheduler
 from apscheduler.triggers.cron import CronTrigger
 
 from monitor.entries.entries import RequestError
-from monitor.service.requests import EntryLine
+from monitor.entries.requests import EntryLine
 from monitor.service.worker import Worker
 from monitor.site.time import epoch_ms_of, local, local_day
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from monitor.air.neighbours import SENSOR_PCT
 from monitor.edges.socket import Message
 from monitor.engine.snapshot import Snapshot
+from monitor.entries import requests
 from monitor.entries.entries import (
     Calibration,
     Request,
@@ -30,7 +31,6 @@ from monitor.entries.entries import (
 )
 from monitor.places.saltcheck import HOW_TO, HOW_TO_BESIDE, Check, against_salt, side_by_side
 from monitor.science.sorption import SALTS
-from monitor.service import requests
 from monitor.site.quantities import Flag, Quantity
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS

@@ -28,7 +28,7 @@ from monitor.edges.mqtt import Guest
 from monitor.edges.socket import ask
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Request
-from monitor.service.requests import to_json
+from monitor.entries.requests import to_json
 from monitor.service.settings.settings import socket_file
 from monitor.store.writer import Writer
 from tests.benchmarks.table import Row, show

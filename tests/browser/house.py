@@ -21,9 +21,9 @@ from monitor.edges.mqtt import Broker, Guest
 from monitor.edges.socket import ask
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Request
+from monitor.entries.requests import read_entries_file, to_json
 from monitor.intake.payloads import Message
 from monitor.notices.spell_rules import Policy
-from monitor.service.requests import read_entries_file, to_json
 from monitor.service.settings.settings import load, socket_file
 from monitor.site.flowers import read_book
 from monitor.store.writer import Writer

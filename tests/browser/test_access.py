@@ -257,7 +257,7 @@ def page_of(house: Served) -> int:
     assert process is not None
     for child in Path(f"/proc/{process.pid}/task").glob("*/children"):
         for pid in child.read_text().split():
-            if b"monitor.service.page" in Path(f"/proc/{pid}/cmdline").read_bytes():
+            if b"monitor.edges.page.server" in Path(f"/proc/{pid}/cmdline").read_bytes():
                 return int(pid)
     return 0
 

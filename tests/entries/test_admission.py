@@ -13,7 +13,7 @@ from monitor.entries.admission import Known, admit, upset
 from monitor.entries.batches import fold
 from monitor.entries.entries import Entry, Request, RequestError, standing
 from monitor.entries.logbook import history_lines, made
-from monitor.service.requests import parse_words
+from monitor.entries.requests import parse_words
 from monitor.site.spaces import Space, Use
 
 ZONE = ZoneInfo("Europe/London")

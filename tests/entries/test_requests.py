@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 
 from monitor.entries.entries import Request, RequestError
 from monitor.entries.fields import FIELDS
-from monitor.entries.verbs import VERBS
-from monitor.service.requests import (
+from monitor.entries.requests import (
     CommandParser,
     EntriesError,
     EntryLine,
@@ -26,6 +25,7 @@ from monitor.service.requests import (
     read_entries_file,
     to_json,
 )
+from monitor.entries.verbs import VERBS
 
 ZONE = ZoneInfo("Europe/London")
 NOW = 1_783_323_000_000  # 2026-07-06 08:30 there

@@ -36,16 +36,16 @@ from monitor.edges.socket import LONGEST_REQUEST, _decoded
 from monitor.engine.effects import Effects
 from monitor.engine.engine import Engine
 from monitor.entries.entries import Entry, RequestError
-from monitor.intake.payloads import Decoder, Message
-from monitor.notices.spell_rules import Policy
-from monitor.places.what_ifs import read_what_ifs
-from monitor.service.requests import (
+from monitor.entries.requests import (
     EntriesError,
     from_json,
     parse_form,
     read_entries_file,
     read_time,
 )
+from monitor.intake.payloads import Decoder, Message
+from monitor.notices.spell_rules import Policy
+from monitor.places.what_ifs import read_what_ifs
 from monitor.service.settings import settings as settings_files
 from monitor.service.settings.files import shipped
 from monitor.site.flowers import BookError, read_book

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.entries.entries import RequestError
-from monitor.service.requests import read_time
+from monitor.entries.requests import read_time
 
 ZONE = ZoneInfo("Europe/London")
 NOW = 1_783_323_000_000  # 2026-07-06 08:30 there, 07:30 UTC

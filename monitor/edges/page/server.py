@@ -11,9 +11,10 @@ import socket
 import ssl
 import sys
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from typing import IO, Any
+from zoneinfo import ZoneInfo
 
 import uvicorn
 
@@ -32,6 +33,7 @@ from monitor.edges.page.house import (
 )
 from monitor.edges.socket import SocketError, ask
 from monitor.entries.entries import JSON, Request, RequestError
+from monitor.entries.requests import parse_form
 
 log = logging.getLogger(__name__)
 
@@ -106,16 +108,13 @@ class OnceAMinute(logging.Filter):
         return True
 
 
-def serve(parse: Callable[[PageOrder, Mapping[str, str], int], Request]) -> None:
-    """Serve until the monitor ends it, or it cannot: then why, in a sentence, on the way out.
-
-    parse  the order, a form's fields and the present [UTC epoch ms] → what is asked for
-    """
+def serve() -> None:
+    """Serve until the monitor ends it, or it cannot: then why, in a sentence, on the way out."""
     _begin()
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever else is printed is no answer
     order = read_line(sys.stdin.buffer.readline(), PageOrder)
-    why = _serve(order, Asker(out, sys.stdin.buffer), parse)
+    why = _serve(order, Asker(out, sys.stdin.buffer))
     with contextlib.suppress(OSError):
         out.write(f"{why}\n".encode())
         out.flush()
@@ -139,9 +138,7 @@ def _begin() -> None:
         score.write("500")  # should memory run out, the page goes and not the monitor
 
 
-def _serve(
-    order: PageOrder, asker: Asker, parse: Callable[[PageOrder, Mapping[str, str], int], Request]
-) -> str:
+def _serve(order: PageOrder, asker: Asker) -> str:
     listens = order.listens
     where = f"{listens.bind}, port {listens.port}"
     try:
@@ -151,7 +148,7 @@ def _serve(
                 now_ms,
             )
             door = Door(listens.passphrase_file, signed_in, monotonic_s)
-            house = _house(order, asker, parse)
+            house = _house(order, asker)
             secure = listens.certificate_file is not None
             app = make_app(house, door, listens.trusted_hosts, secure, listening)
             listening.open(monotonic_s)
@@ -194,10 +191,8 @@ def _server(app: Any, listens: Listens) -> uvicorn.Server:
     )
 
 
-def _house(
-    order: PageOrder, asker: Asker, parse: Callable[[PageOrder, Mapping[str, str], int], Request]
-) -> House:
-    pool = ThreadPoolExecutor(AT_ONCE, "asks")
+def _house(order: PageOrder, asker: Asker) -> House:
+    pool, zone = ThreadPoolExecutor(AT_ONCE, "asks"), ZoneInfo(order.site.timezone)
 
     def asked(request: Mapping[str, JSON]) -> Mapping[str, Any]:
         try:
@@ -219,7 +214,7 @@ def _house(
         book=order.book,
         standing=asker.standing,
         submit=lambda request: pool.submit(enter, request),
-        parse=lambda form: parse(order, form, asker.standing().now_ms),
+        parse=lambda form: parse_form(form, asker.standing().now_ms, zone),
         plan=lambda given: asked({"plan": dict(given)}),
         check=lambda sensor: asked({"saltcheck": sensor}),
     )
@@ -237,3 +232,7 @@ def _listen(listens: Listens) -> Listening:
         listening.close()
         raise
     return listening
+
+
+if __name__ == "__main__":
+    serve()
