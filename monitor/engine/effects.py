@@ -40,14 +40,18 @@ class Unread(NamedTuple):
 class HoursAhead(NamedTuple):
     """What was foreseen of a space at a full hour, so many hours ahead; kept as it was then.
 
-    temperature_c, humidity_ratio_g_kg  one in ten, the middle, nine in ten
+    One in ten, the middle and nine in ten of the likely courses.
     """
 
     asked_ms: int
     space: str
     horizon_h: int
-    temperature_c: tuple[float, float, float]
-    humidity_ratio_g_kg: tuple[float, float, float]
+    temperature_p10_c: float
+    temperature_p50_c: float
+    temperature_p90_c: float
+    humidity_ratio_p10_g_kg: float
+    humidity_ratio_p50_g_kg: float
+    humidity_ratio_p90_g_kg: float
 
 
 @dataclass(slots=True)

@@ -257,14 +257,9 @@ def _hours_ahead(space: str, coming: Coming) -> list[HoursAhead]:
     if coming.outlook is None:
         return []
     warm, water = coming.outlook.temperature_c, coming.outlook.humidity_ratio_g_kg
+    asked_ms = coming.asked * MINUTE_MS
     return [
-        HoursAhead(
-            coming.asked * MINUTE_MS,
-            space,
-            hours,
-            _at(warm, hours),
-            _at(water, hours),
-        )
+        HoursAhead(asked_ms, space, hours, *_at(warm, hours), *_at(water, hours))
         for hours in HORIZONS_H
     ]
 

@@ -37,7 +37,7 @@ from monitor.store.connection import (
     journal_of,
     made_ms,
 )
-from monitor.store.exports import FLAG_WORDS
+from monitor.store.exports import flag_text
 from monitor.store.journal import read as read_journal
 from monitor.store.queries import NoticeSent, Reader
 from monitor.store.readings import SensorCount
@@ -307,7 +307,7 @@ def _doubts(sensor: Sensor, stored: _Stored) -> tuple[str, str]:
         return "", ""
     told, to_do = [], []
     for flag, readings in heard.doubts.items():
-        told.append(f"{FLAG_WORDS[flag]} {readings}")
+        told.append(f"{flag_text(flag)} {readings}")
         if not flag & _HARMLESS and readings > DOUBTED_SHARE * heard.readings:
             to_do.append(_DO_ABOUT[flag])
     doubted = f"doubted of {heard.readings} in a day: {listed(told)}" if told else ""

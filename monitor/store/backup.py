@@ -238,28 +238,28 @@ def set_aside_future(file: Path, now_ms: int) -> SetAside:
     return SetAside(readings, kept)
 
 
+# In this order: what is on its way of a notice goes before the notice.
+_TAKE_OUT = (
+    "DELETE FROM waiting WHERE time_ms > :ms",
+    "DELETE FROM unread WHERE arrived_ms > :ms",
+    "DELETE FROM air WHERE minute >= :minute",
+    "DELETE FROM air_day WHERE day >= :day",
+    "DELETE FROM checkpoint WHERE minute > :minute",
+    "DELETE FROM spell WHERE began >= :minute",
+    "DELETE FROM outbox WHERE notice IN (SELECT id FROM notice WHERE made_ms > :ms)",
+    "DELETE FROM notice WHERE made_ms > :ms",
+    "UPDATE entry SET at_ms = min(at_ms, :ms), made_ms = min(made_ms, :ms)",
+    "UPDATE fact SET value = min(CAST(value AS INTEGER), :minute) WHERE key = 'settled'",
+    "UPDATE fact SET value = min(CAST(value AS INTEGER), :ms)"
+    " WHERE key IN ('upkeep done', 'report done')",
+)
+
+
 def _take_out(db: sqlite3.Connection, now_ms: int) -> int:
+    """How many readings were later than now."""
     minute = now_ms // MINUTE_MS
-    readings = db.execute("DELETE FROM reading WHERE time_ms > ?", (now_ms,)).rowcount
-    db.execute("DELETE FROM waiting WHERE time_ms > ?", (now_ms,))
-    db.execute("DELETE FROM unread WHERE arrived_ms > ?", (now_ms,))
-    db.execute("DELETE FROM air WHERE minute >= ?", (minute,))
-    db.execute("DELETE FROM air_day WHERE day >= ?", (minute // DAY_MIN,))
-    db.execute("DELETE FROM checkpoint WHERE minute > ?", (minute,))
-    db.execute("DELETE FROM spell WHERE began >= ?", (minute,))
-    db.execute(
-        "DELETE FROM outbox WHERE notice IN (SELECT id FROM notice WHERE made_ms > ?)", (now_ms,)
-    )
-    db.execute("DELETE FROM notice WHERE made_ms > ?", (now_ms,))
-    db.execute(
-        "UPDATE entry SET at_ms = min(at_ms, ?), made_ms = min(made_ms, ?)", (now_ms, now_ms)
-    )
-    db.execute(
-        "UPDATE fact SET value = min(CAST(value AS INTEGER), ?) WHERE key = 'settled'", (minute,)
-    )
-    db.execute(
-        "UPDATE fact SET value = min(CAST(value AS INTEGER), ?)"
-        " WHERE key IN ('upkeep done', 'report done')",
-        (now_ms,),
-    )
+    now = {"ms": now_ms, "minute": minute, "day": minute // DAY_MIN}
+    readings = db.execute("DELETE FROM reading WHERE time_ms > :ms", now).rowcount
+    for sql in _TAKE_OUT:
+        db.execute(sql, now)
     return readings

@@ -19,6 +19,7 @@ from monitor.entries.entries import standing
 from monitor.site.quantities import Flag
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS
+from monitor.store.air import MEANS
 from monitor.store.connection import StoreError
 from monitor.store.queries import Reader
 from monitor.store.readings import FOREVER_MS
@@ -83,23 +84,9 @@ class ExportTable(NamedTuple):
     rows: Callable[[Reader, Site, int, int], Iterable[Row]]
 
 
-FLAG_WORDS: dict[Flag, str] = {
-    Flag.CLAMPED: "clamped",
-    Flag.RANGE: "range",
-    Flag.STEP: "step",
-    Flag.STUCK: "stuck",
-    Flag.FEED: "feed",
-    Flag.IN_THE_SUN: "in the sun",
-    Flag.DISAGREES: "disagrees",
-    Flag.TIME_OF_ARRIVAL: "time of arrival",
-    Flag.TOO_OLD: "too old",
-    Flag.OUT_OF_SERVICE: "out of service",
-}
-
-
 def flag_text(flags: Flag) -> str:
-    """Flags as words, e.g. "clamped+step"; "" for none."""
-    return "+".join(FLAG_WORDS[flag] for flag in flags)
+    """Flags as words, e.g. "clamped+step"; "" for none. The word of each is its name."""
+    return "+".join((flag.name or "").lower().replace("_", " ") for flag in flags)
 
 
 # -- where rows come from ---------------------------------------------------------------------
@@ -136,6 +123,9 @@ class _Words(dict[Flag, str | None]):
         return self[flags]
 
 
+_AIR = ("space", *(name for name in MEANS if name != "surface_margin_k"))
+
+
 def _air(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
     for ten in reader.ten_minutes(_minute(from_ms), _minute(to_ms)):
         yield *_air_row(ten.means, ten.minutes), None
@@ -148,14 +138,7 @@ def _air_row(air: MinuteOfAir, minutes: int) -> Row:
     load, dose = air.drying_load_kpa_h, air.light_dose_lx_h
     return (
         air.minute * MINUTE_MS,
-        air.space,
-        air.temperature_c,
-        air.relative_humidity_pct,
-        air.illuminance_lx,
-        air.dew_point_c,
-        air.vpd_kpa,
-        air.humidity_ratio_g_kg,
-        air.absolute_humidity_g_m3,
+        *(getattr(air, name) for name in _AIR),
         None if load is None else minutes * load,
         None if dose is None else minutes * dose,
     )
@@ -253,10 +236,8 @@ def _forecasts(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator
             )
 
 
-def _ahead(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
-    for said in reader.ahead(from_ms, to_ms):
-        asked = (said.asked_ms, said.space, said.horizon_h)
-        yield *asked, *said.temperature_c, *said.humidity_ratio_g_kg
+def _ahead(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterable[Row]:
+    return reader.ahead(from_ms, to_ms)
 
 
 def _minute(time_ms: int) -> int:

@@ -23,8 +23,6 @@ from monitor.store.readings import keep as keep_amounts
 
 UNREAD_KEPT = 2_000
 HOURLY_STATES_MIN = 3 * DAY_MIN  # later a state a day is enough
-_WARM = tuple(f"temperature_{share}_c" for share in ("p10", "p50", "p90"))
-_WATER = tuple(f"humidity_ratio_{share}_g_kg" for share in ("p10", "p50", "p90"))
 
 
 class Writer(Queries):
@@ -202,23 +200,10 @@ class Writer(Queries):
                 )
 
     def _add_ahead(self, ahead: Sequence[HoursAhead]) -> None:
-        if not ahead:
-            return
-        spaces = self._numbers("space", (a.space for a in ahead))
-        self._insert(
-            "OR IGNORE",
-            "ahead",
-            (
-                {
-                    "asked_ms": a.asked_ms,
-                    "space": spaces[a.space],
-                    "horizon_h": a.horizon_h,
-                    **dict(zip(_WARM, a.temperature_c, strict=True)),
-                    **dict(zip(_WATER, a.humidity_ratio_g_kg, strict=True)),
-                }
-                for a in ahead
-            ),
-        )
+        if ahead:
+            spaces = self._numbers("space", (a.space for a in ahead))
+            rows = ({**a._asdict(), "space": spaces[a.space]} for a in ahead)
+            self._insert("OR IGNORE", "ahead", rows)
 
     def _replace_lessons(self, lessons: Sequence[Lesson]) -> None:
         for lesson in lessons:

@@ -110,7 +110,7 @@ def said_in(spaces: list[str], begin: int, batch: int) -> Effects:
             for number in (batch, batch + 1)
         ]  # fmt: skip
         effects.ahead += [
-            HoursAhead(hour_ms, space, hours, (14.0, 15.0, 16.0), (7.0, 8.0, 9.0))
+            HoursAhead(hour_ms, space, hours, 14.0, 15.0, 16.0, 7.0, 8.0, 9.0)
             for space in spaces
             for hours in (1, 3, 6, 12, 24)
         ]
