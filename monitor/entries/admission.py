@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping, Sequence
 from difflib import get_close_matches
 from typing import NamedTuple
 
-from monitor.entries.batches import AWAY, History, Problem, fold, key_of
+from monitor.entries.batches import AWAY, KEEPING, History, Problem, fold, key_of
 from monitor.entries.entries import (
     CORRECT,
     JSON,
@@ -27,7 +27,7 @@ from monitor.entries.entries import (
 from monitor.entries.fields import FIELDS
 from monitor.entries.verbs import VERBS
 from monitor.site.kinds import Kind
-from monitor.site.spaces import Space
+from monitor.site.spaces import Space, Use
 from monitor.site.time import MINUTE_MS
 from monitor.site.words import listed
 
@@ -67,7 +67,7 @@ def admit(request: Request, known: Known, number: int, now_ms: int) -> Entry:
     if request.changes is not None:
         return _change(request, request.changes, known, number, now_ms)
     before = _history(known)
-    arguments = _settled(request.arguments, known, before, may_leave=request.verb == "move")
+    arguments = _settled(request.arguments, known, before, request.verb)
     if request.verb == "hang":
         _name_free(arguments, before, number)
         arguments.setdefault("name", _new_name(str(arguments["flower"]), known.entries))
@@ -196,11 +196,11 @@ def _patch(request: Request, root: Entry, known: Known) -> dict[str, JSON]:
             raise RequestError(f"{VERBS[root.verb].called} needs {words}; undo it instead", part)
     history = _history(known)
     _name_free(request.arguments, history, root.id)
-    return patch | _settled(request.arguments, known, history, may_leave=root.verb == "move")
+    return patch | _settled(request.arguments, known, history, root.verb)
 
 
 def _settled(
-    arguments: Mapping[str, JSON], known: Known, history: History, *, may_leave: bool
+    arguments: Mapping[str, JSON], known: Known, history: History, verb: str
 ) -> dict[str, JSON]:
     """The arguments with each name found in what is known, in the spelling kept there."""
     settled = dict(arguments)
@@ -209,13 +209,16 @@ def _settled(
         "space": known.spaces, "sensor": known.sensors, "beside": known.sensors,
         "scale": known.scales, "kind": known.kinds, "batch": hung_by,
     }  # fmt: skip
+    fit = _spaces_for(verb, arguments.get("batch"), known, history)
     for part, said in arguments.items():
-        if not isinstance(said, str) or (part == "space" and may_leave and said == AWAY):
+        if not isinstance(said, str) or (part == "space" and verb == "move" and said == AWAY):
             continue
         if part == "flower":
             settled[part] = flower_named(said, known.flowers)
         elif part in names:
-            settled[part] = _name_in(said, names[part], part)
+            settled[part] = _name_in(
+                said, names[part], part, fit if part == "space" else names[part]
+            )
     if isinstance(batch := settled.get("batch"), str):
         settled["batch"] = hung_by[batch]
     if (notice := settled.get("notice")) is not None and notice not in known.notices:
@@ -223,6 +226,18 @@ def _settled(
             f"there is no notice {notice}; `drying-room export notices` lists them", "notice"
         )
     return settled
+
+
+def _spaces_for(verb: str, batch: JSON, known: Known, history: History) -> list[str]:
+    """Where a batch may be hung, moved to or kept; for all else, every space."""
+    found = history.named(batch) if isinstance(batch, str) else None
+    hangs = verb == "hang" or (found is not None and found.taken_down_ms is None)
+    if verb not in ("hang", "move", "takedown") or (verb == "move" and found is None):
+        return list(known.spaces)
+    uses = (Use.HANGING,) if hangs and verb != "takedown" else KEEPING
+    here = found.space if found is not None else None
+    fit = [s.name for s in known.spaces.values() if s.use in uses and s.name != here]
+    return fit + [AWAY] * (verb == "move" and not hangs)
 
 
 def _list(names: Collection[str]) -> str:
@@ -286,8 +301,8 @@ def flower_named(said: str, flowers: Mapping[str, str]) -> str:
     )
 
 
-def _name_in(said: str, names: Collection[str], part: str) -> str:
-    """The name as it is kept; raises with the nearest one, or else with what to do."""
+def _name_in(said: str, names: Collection[str], part: str, fit: Collection[str]) -> str:
+    """The name as it is kept; raises with the nearest one, or else with those that `fit`."""
     by_key = {key_of(name): name for name in names}
     if key_of(said) in by_key:
         return by_key[key_of(said)]
@@ -297,7 +312,7 @@ def _name_in(said: str, names: Collection[str], part: str) -> str:
     elif part == "batch":
         hint = "`drying-room batches` lists them"
     else:
-        hint = _NO_SCALE if part == "scale" and not names else f"choose {_list(names)}"
+        hint = _NO_SCALE if part == "scale" and not names else f"choose {_list(fit)}"
     raise RequestError(f'no {part} is named "{said}"; {hint}', part)
 
 

@@ -262,7 +262,7 @@ def _move(batch: Batch, entry: Entry, spaces: Mapping[str, Space]) -> Batch:
                 + ("" if space == AWAY else f" --space {space}"),
                 "space",
             )
-        _must_be_for(space, (Use.HANGING,), spaces)
+        _must_be_for(space, (Use.HANGING,), spaces, batch.space)
     elif space != AWAY:
         if _use(space, spaces) is Use.HANGING:
             raise RequestError(
@@ -270,7 +270,7 @@ def _move(batch: Batch, entry: Entry, spaces: Mapping[str, Space]) -> Batch:
                 f"{space} is for hanging; to hang it on, undo {batch.taken_down_by} first",
                 "space",
             )
-        _must_be_for(space, KEEPING, spaces)
+        _must_be_for(space, KEEPING, spaces, batch.space)
     return replace(batch, stays=_stays(batch, entry.at_ms, None if space == AWAY else space))
 
 
@@ -310,12 +310,14 @@ def _use(space: str, spaces: Mapping[str, Space]) -> Use | None:
     return spaces[space].use if space in spaces else None
 
 
-def _must_be_for(space: str, uses: tuple[Use, ...], spaces: Mapping[str, Space]) -> None:
+def _must_be_for(
+    space: str, uses: tuple[Use, ...], spaces: Mapping[str, Space], here: str | None = None
+) -> None:
     use = _use(space, spaces)
     if use is None or use in uses:
         return
     wanted = " or ".join(uses)
-    fit = sorted(s.name for s in spaces.values() if s.use in uses)
+    fit = sorted(s.name for s in spaces.values() if s.use in uses and s.name != here)
     instead = f"choose {' or '.join(fit)}" if fit else "the settings have no such space yet"
     why = "only there to compare with" if use is Use.OUTDOORS else f"for {use}"
     raise RequestError(f"{space} is {why}; for {wanted}, {instead}", "space")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from argparse import Namespace
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -12,10 +13,12 @@ from zoneinfo import ZoneInfo
 from monitor.edges import clock
 from monitor.edges.socket import SocketError, ask
 from monitor.entries import requests
+from monitor.entries.admission import flower_named
 from monitor.entries.entries import RequestError
 from monitor.entries.requests import read_time
 from monitor.service.cli import FailedError
-from monitor.service.settings.settings import Settings, load, socket_file
+from monitor.service.settings.settings import Settings, book_of, load, shipped_book, socket_file
+from monitor.site.flowers import Flower
 
 DEFAULT_CONFIG = (Path("drying-room.toml"), Path("/etc/drying-room/drying-room.toml"))
 
@@ -77,6 +80,39 @@ def enter(asked: Namespace) -> None:
     request = requests.request_from(requests.fields_of(asked), clock.now_ms(), zone)
     answer = answer_to(settings, requests.to_json(request))
     printed(asked, answer, lambda: "\n".join([answer["said"], *answer["upset"]]))
+
+
+def flowers(asked: Namespace) -> None:
+    """List the flowers that are known, or what is known of one."""
+    file = settings_file(asked)
+    book = book_of(load(file)) if asked.config is not None or file.exists() else shipped_book()
+    if asked.flower is not None:
+        flower = book.flowers[flower_named(asked.flower, book.words())]
+        printed(asked, asdict(flower), lambda: "\n".join(_of_flower(flower)))
+        return
+    names = {key: list(flower.names) for key, flower in book.flowers.items()}
+    width = max(map(len, names))
+    printed(
+        asked, names, lambda: "\n".join(f"{k:<{width}}  {', '.join(n)}" for k, n in names.items())
+    )
+
+
+def _of_flower(flower: Flower) -> list[str]:
+    def span(two: tuple[float, float], unit: str) -> str:
+        return f"{two[0]:g} to {two[1]:g} {unit}"
+
+    opens = flower.opening_above_c
+    told = {
+        "names": ", ".join(flower.names),
+        "water when cut": span(flower.water_pct_wb, "% of the whole weight"),
+        "days to hang": span(flower.days_hanging, "in a warm, airy, dark room"),
+        "a bunch": span(flower.stems_per_bunch, "stems"),
+        "crisp in air of": span(flower.crisp_humidity_pct, "% humidity"),
+        "buds go on opening": "no" if opens is None else f"above {opens:g} °C while moist",
+        "goes wrong": flower.goes_wrong,
+        "cut": flower.cut_when,
+    }
+    return [flower.key, *(f"  {what:<20}{said}" for what, said in told.items())]
 
 
 def plan(asked: Namespace) -> None:

@@ -176,6 +176,12 @@ COMMANDS: dict[str, Row] = {
             ),
         ),
     ),
+    "flowers": Row(
+        "asking:flowers",
+        "list the flowers that are known, or what is known of one",
+        "flowers statice",
+        (_o("flower", nargs="?", metavar="FLOWER", help="in any of its names"),),
+    ),
     "saltcheck": Row(
         "asking:saltcheck",
         "check a sensor against wet salt, or beside another",

@@ -63,13 +63,36 @@ def saltcheck(wants: Wants, ask: Ask, quiet: bool = False) -> Any:
     told = ask({"saltcheck": wants.sensor})
     if wants.stop:
         return _stop(told, ask, say)
-    if not told["under_way"]:
-        told = _begin(wants, told["sensor"], ask, say)
-    _same_check(wants, told)
-    told = _settled(wants, told, ask, say)
-    if told["settled"]:
-        _answer(wants, told, ask, say, quiet)
+    sensor = told["sensor"]
+    asks = wants.watch and not quiet and sys.stdin.isatty()
+    try:
+        if not told["under_way"]:
+            if asks and not _yes(f"{sensor} goes out of service for about a day. Go on?"):
+                say("Nothing was changed.")
+                return told
+            told = _begin(wants, sensor, ask, say)
+        _same_check(wants, told)
+        told = _settled(wants, told, ask, say)
+        if told["settled"]:
+            _answer(wants, told, ask, say, asks)
+    except (KeyboardInterrupt, EOFError):
+        say(f"\n{_what_stands(ask({'saltcheck': sensor}))}")
     return told
+
+
+def _yes(question: str) -> bool:
+    return input(f"{question} yes or no: ").strip().lower() in ("y", "yes")
+
+
+def _what_stands(told: Any) -> str:
+    sensor = told["sensor"]
+    if not told["under_way"]:
+        return f"No check is under way: {sensor} is in service."
+    return (
+        f"The check goes on, and {sensor} stays out of service. To see how it stands: "
+        f"`drying-room saltcheck {sensor}`. To end it and change nothing: "
+        f"`drying-room saltcheck {sensor} --stop`."
+    )
 
 
 def _say(sentence: str) -> None:
@@ -118,17 +141,16 @@ def _settled(wants: Wants, told: Any, ask: Ask, say: Callable[[str], None]) -> A
             raise RequestError(f"the check of {told['sensor']} was ended elsewhere", "sensor")
 
 
-def _answer(wants: Wants, told: Any, ask: Ask, say: Callable[[str], None], quiet: bool) -> None:
+def _answer(wants: Wants, told: Any, ask: Ask, say: Callable[[str], None], asks: bool) -> None:
     sensor = told["sensor"]
     if told["worth_it"]:
-        asks = wants.watch and not quiet and sys.stdin.isatty()
         if not wants.yes and not asks:
             say(
                 f"To store it: `drying-room saltcheck {sensor} --yes`. To leave the sensor as it "
                 f"is: `drying-room saltcheck {sensor} --stop`."
             )
             return
-        if wants.yes or input("Store this correction? yes or no: ").strip().lower() in ("y", "yes"):
+        if wants.yes or _yes("Store this correction?"):
             stored = _enter(
                 ask, "calibrate", {"sensor": sensor, "quantity": "humidity", **told["calibrate"]}
             )

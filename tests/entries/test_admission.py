@@ -126,7 +126,7 @@ def test_the_numbered_history() -> None:
         (
             "hang statice --space away --bunches 2",
             "space",
-            'no space is named "away"; choose loft, spare room, box, window or outdoors',
+            'no space is named "away"; choose loft or spare room',
         ),
         (
             "hang statice --space box --bunches 2",

@@ -179,8 +179,7 @@ def test_a_whole_life() -> None:
             [
                 Problem(
                     2,
-                    "outdoors is only there to compare with; "
-                    "for hanging, choose loft or spare room",
+                    "outdoors is only there to compare with; for hanging, choose spare room",
                     "space",
                 )
             ],

@@ -396,14 +396,18 @@ def _read_flowers(root: TomlTable) -> dict[str, dict[str, object]]:
     return {name: table for name, table in flowers.items() if isinstance(table, dict)}
 
 
+def shipped_book(own: dict[str, dict[str, object]] | None = None) -> Book:
+    """What is known of each flower, with one's own laid over it; raises BookError."""
+    return read_book(shipped("config/flowers.toml").read_text("utf-8"), own)
+
+
 def book_of(settings: Settings) -> Book:
     """What is known of each flower, with the settings' own laid over it.
 
     raises SettingsError where the settings' own flowers are wrong
     """
-    text = shipped("config/flowers.toml").read_text("utf-8")
     try:
-        return read_book(text, settings.flowers)
+        return shipped_book(settings.flowers)
     except BookError as error:
         where = [f"{settings.file}: {problem}" for problem in error.problems]
         raise SettingsError(where) from error
