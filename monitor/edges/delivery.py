@@ -45,6 +45,7 @@ class Letter:
 
     body      None: nothing is; it is only asked whether this is an address at all
     enclosed  a file that goes along by mail; ours is all that other services get
+    urgency   failure, warning, info or success: a service may show or ring them differently
     """
 
     url: str
@@ -52,6 +53,7 @@ class Letter:
     body: str | None = None
     timeout_s: float = TIMEOUT_S
     enclosed: Path | None = None
+    urgency: str = "info"
 
 
 @dataclass(frozen=True)
@@ -301,6 +303,7 @@ class Postman:
         result = box.notify(  # type: ignore[attr-defined]
             title=letter.title,
             body=letter.body,
+            notify_type=letter.urgency,
             body_format=self._apprise.NotifyFormat.TEXT,
             timeout=letter.timeout_s,
             attach=str(enclosed) if by_mail and enclosed and enclosed.is_file() else None,

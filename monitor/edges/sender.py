@@ -24,6 +24,7 @@ from typing import NamedTuple, Protocol
 
 from monitor.edges.beside import Beside, BesideError
 from monitor.edges.delivery import DELIVERY, START_S, TIMEOUT_S, Letter, Receipt
+from monitor.notices.notice import Urgency
 from monitor.site.time import HOUR_MS
 
 log = logging.getLogger(__name__)
@@ -47,6 +48,7 @@ class Waiting(NamedTuple):
     next_try_ms  not before [UTC epoch ms]
     made_ms      when it was said [UTC epoch ms]
     enclosed     a file that goes along by mail
+    urgency      in Apprise's words
     """
 
     notice: int
@@ -58,6 +60,7 @@ class Waiting(NamedTuple):
     next_try_ms: int
     made_ms: int
     enclosed: Path | None = None
+    urgency: Urgency = Urgency.INFO
 
 
 class Outbox(Protocol):
@@ -181,9 +184,16 @@ class Courier:
     ) -> None:
         self.rest()
 
-    def deliver(self, url: str, title: str, body: str, enclosed: Path | None = None) -> Receipt:
+    def deliver(
+        self,
+        url: str,
+        title: str,
+        body: str,
+        enclosed: Path | None = None,
+        urgency: Urgency = Urgency.INFO,
+    ) -> Receipt:
         """Hand over one message and wait for what became of it, at most about the timeout."""
-        return self._ask(Letter(url, title, body, self._timeout_s, enclosed))
+        return self._ask(Letter(url, title, body, self._timeout_s, enclosed, urgency))
 
     def knows(self, url: str) -> bool:
         """Whether this is an address at all; nothing is sent."""
@@ -297,7 +307,10 @@ class Sender:
         if url is None:
             return Receipt(False, "the settings no longer have its address", permanent=True)
         title, body = (row.title, row.body) if len(rows) == 1 else digest(rows)
-        return self._courier.deliver(url, title, f"{body}\n{row.link}".rstrip(), row.enclosed)
+        # What comes late is mostly over.
+        urgency = row.urgency if len(rows) == 1 else Urgency.INFO
+        text = f"{body}\n{row.link}".rstrip()
+        return self._courier.deliver(url, title, text, row.enclosed, urgency)
 
     def _tell(self, row: Waiting, receipt: Receipt) -> None:
         outcome: Outcome

@@ -28,6 +28,15 @@ class Weight(StrEnum):
     NOTE = "note"  # for the record, in the digest
 
 
+class Urgency(StrEnum):
+    """How a notice leaves, in Apprise's words, so that a phone may ring differently."""
+
+    FAILURE = "failure"
+    WARNING = "warning"
+    INFO = "info"
+    SUCCESS = "success"
+
+
 class Part(StrEnum):
     """Which part of a spell's story a notice tells; the first two, of one that is only likely."""
 
@@ -60,6 +69,24 @@ class Notice(NamedTuple):
     body: str
     place: str
     spell_began: int | None = None
+
+    @property
+    def urgency(self) -> Urgency:
+        """By its weight; good news is what ended, did not come or was taken back."""
+        return urgency_of(self.weight, self.part)
+
+
+def urgency_of(weight: str, part: str) -> Urgency:
+    """How a notice of this weight and part leaves.
+
+    >>> [urgency_of(*told).value for told in (("now", "began"), ("soon", ""), ("now", "ended"))]
+    ['failure', 'warning', 'success']
+    """
+    if part in (Part.ENDED, Part.NOT_COMING, Part.TAKEN_BACK):
+        return Urgency.SUCCESS
+    return {Weight.NOW: Urgency.FAILURE, Weight.SOON: Urgency.WARNING}.get(
+        Weight(weight), Urgency.INFO
+    )
 
 
 class NoticeRow(NamedTuple):

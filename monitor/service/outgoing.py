@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from monitor.edges.report.order import WEEK_PAGE
 from monitor.edges.sender import NotDelivered, Outcome, Waiting
-from monitor.notices.notice import Notice
+from monitor.notices.notice import Notice, urgency_of
 from monitor.store.connection import StoreError, WriteError
 from monitor.store.queries import Reader, Unsent
 
@@ -56,7 +56,15 @@ class PhoneOutbox:
         number, link = next(self._numbers), self._link(notice.place)
         for name in self._addresses:
             row = Waiting(
-                number, name, notice.title, notice.body, link, 0, notice.made_ms, notice.made_ms
+                number,
+                name,
+                notice.title,
+                notice.body,
+                link,
+                0,
+                notice.made_ms,
+                notice.made_ms,
+                urgency=notice.urgency,
             )
             self._unkept[number, name] = row
 
@@ -89,6 +97,7 @@ class PhoneOutbox:
                 row.next_try_ms,
                 row.made_ms,
                 None if row.report is None else Path(row.report) / WEEK_PAGE,
+                urgency_of(row.weight, row.part),
             )
             for row in self._rows
         ]

@@ -65,6 +65,8 @@ class Unsent(NamedTuple):
     next_try_ms: int
     made_ms: int
     report: str | None
+    weight: str
+    part: str
 
 
 class KeptReport(NamedTuple):
@@ -214,7 +216,8 @@ class Queries(ReadingQueries, AirQueries):
     def unsent(self) -> list[Unsent]:
         """All notices that wait to be sent, whether due or not, in the order of their numbers."""
         rows = self._db.execute(
-            "SELECT notice, address, title, body, place, tries, next_try_ms, notice.made_ms, folder"
+            "SELECT notice, address, title, body, place, tries, next_try_ms, notice.made_ms,"
+            " folder, weight, part"
             " FROM outbox JOIN notice ON notice.id = outbox.notice"
             " LEFT JOIN report ON kind = 'report' AND place = '/report/' || week"
             " WHERE next_try_ms IS NOT NULL ORDER BY notice, address"

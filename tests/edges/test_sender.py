@@ -23,6 +23,7 @@ from monitor.edges.sender import (
     due,
     wait_s,
 )
+from monitor.notices.notice import Urgency
 from monitor.service.demo import Phone, PhoneNotice
 from monitor.site.time import DAY_MS
 from monitor.store.schema import MIGRATIONS
@@ -194,6 +195,13 @@ def test_a_message_arrives_whole(courier: Courier) -> None:
         answer = courier.deliver(service.address, title, body)
         assert answer == Receipt(True, "the service took it (200)")
         assert (service.taken[0]["title"], service.taken[0]["message"]) == (title, body)
+
+
+@pytest.mark.parametrize("urgency", list(Urgency))
+def test_a_message_leaves_with_its_urgency(courier: Courier, urgency: Urgency) -> None:
+    with HttpReceiver() as service:
+        assert courier.deliver(service.address, "Hot", "Now 33 °C.", urgency=urgency).delivered
+        assert service.taken[0]["type"] == urgency
 
 
 def test_nobody_there_and_no_such_place(courier: Courier) -> None:
