@@ -14,11 +14,7 @@ from monitor.drying.ensemble import begin
 from monitor.drying.hours import HORIZON_DAYS, HourlyAir, like_recent_days, usual_day
 from monitor.drying.members import Hung, Prior
 from monitor.places.water import (
-    DOOR_HOURS,
-    DOOR_PER_H,
-    OF_NAMEPLATE,
     SpaceAir,
-    WhatIf,
     bears_range,
     given_off_g_h,
     given_off_till_crisp_g_h,
@@ -26,16 +22,7 @@ from monitor.places.water import (
 )
 from monitor.science import moist_air
 from monitor.site.flowers import Flower
-from monitor.site.words import (
-    ELECTRICS,
-    HEATERS,
-    UNVENTED,
-    chances,
-    count,
-    listed,
-    named,
-    two_figures,
-)
+from monitor.site.words import chances, count, listed, named, two_figures
 
 # (temperature [°C], humidity [%]) of the mean air → days to crisp as (p10, p50, p90); None: never.
 DaysToCrisp = Callable[[float, float], tuple[float, float, float] | None]
@@ -45,8 +32,6 @@ HOT_WEIGHS, SUN_WEIGHS, DAMP_WEIGHS = 1.0, 0.5, 1.0
 # Chances below this are not worth a word; a beam shorter than this does little [min a day].
 WORTH_A_WORD = 0.2
 LITTLE_SUN_MIN = 15.0
-# Compressors ice up below about this [°C] (sellers' own advice).
-COMPRESSOR_ABOVE_C = 15.0
 
 
 @dataclass(frozen=True)
@@ -70,6 +55,14 @@ class Candidate:
     volume_m3: float | None = None
     exchange: Exchange | None = None
     hangs: tuple[str, ...] = ()
+
+    @property
+    def room(self) -> tuple[SpaceAir, float, Exchange] | None:
+        """Its air, volume and exchange; None: one of them is not known."""
+        air, volume_m3, exchange = self.air, self.volume_m3, self.exchange
+        if air is None or volume_m3 is None or exchange is None:
+            return None
+        return air, volume_m3, exchange
 
 
 @dataclass(frozen=True)
@@ -133,7 +126,7 @@ def _choice(harvest: Harvest, space: Candidate, days_to_crisp: DaysToCrisp) -> C
         meanwhile_pct = _loaded(space, given_off_till_crisp_g_h(fresh_g, share, now[1]))
         one_g_h = given_off_g_h(harvest.fresh_g, share, now[1])
     days = now if meanwhile_pct is None else days_to_crisp(space.air.indoors[0], meanwhile_pct)
-    bears = None if one_g_h is None else _bears(space, one_g_h)
+    bears = bunches(space, one_g_h)
     if days is None:
         return Choice(
             space.name, None, bears, float("inf"),
@@ -171,80 +164,32 @@ def _unmeasured(space: Candidate) -> Choice:
 
 def _loaded(space: Candidate, load_g_h: float) -> float | None:
     """Mean humidity with so much more water given to it [%]; None: cannot be told."""
-    if space.air is None or space.volume_m3 is None or space.exchange is None:
+    if space.room is None:
         return None
-    return humidity_with(space.air, load_g_h, space.volume_m3, space.exchange.per_h)
+    air, volume_m3, exchange = space.room
+    return humidity_with(air, load_g_h, volume_m3, exchange.per_h)
 
 
-def _bears(space: Candidate, one_g_h: float) -> tuple[int, int, int] | None:
-    """Bunches the space bears beside what hangs there; the air as measured already holds their
-    water, so only what is left up to the limit counts."""
-    if (
-        space.air is None or space.damp_pct is None or space.volume_m3 is None
-        or space.exchange is None
-    ):  # fmt: skip
+def bunches(
+    space: Candidate, one_g_h: float | None, bears_g_h: tuple[float, float, float] | None = None
+) -> tuple[int, int, int] | None:
+    """Bunches a space bears beside what hangs there: fewest, likeliest, most.
+
+    The air as measured already holds the water of what hangs there, so only what is left up to the
+    limit counts.
+
+    one_g_h    water that one gives off [g/h]
+    bears_g_h  water the space bears, with a change made [g/h]; None: as it is
+    returns    None: cannot be told
+    """
+    if space.room is None or space.damp_pct is None or one_g_h is None:
         return None
-    at_limit = bears_range(space.air, space.damp_pct, space.volume_m3, space.exchange)
-    taken = bears_range(space.air, space.air.indoors[1], space.volume_m3, space.exchange)
+    at_limit = bears_g_h or bears_range(space.damp_pct, *space.room)
+    taken = bears_range(space.room[0].indoors[1], *space.room)
     low, middle, high = (
         int(max(0.0, a - b) / one_g_h) for a, b in zip(at_limit, taken, strict=True)
     )
     return low, middle, high
-
-
-def what_if(
-    space: Candidate, fan_m3_h: float | None = None, litres_a_day: float | None = None
-) -> list[WhatIf]:
-    """What opening at noon, a fan or a dehumidifier would add; empty where it cannot be told.
-
-    fan_m3_h      airflow of a fan in an opening [m³/h]
-    litres_a_day  of a dehumidifier, as its plate says [l/day]
-    """
-    air, limit, volume, exchange = space.air, space.damp_pct, space.volume_m3, space.exchange
-    if air is None or limit is None or volume is None or exchange is None:
-        return []
-    door = DOOR_PER_H * DOOR_HOURS / 24
-    told = [
-        WhatIf(
-            "the door open at noon",
-            bears_range(air, limit, volume, exchange, more_per_h=door),
-            f"Two hours of draught do as much as {door:.1f} changes of air an hour all day.",
-            "Only while the air outside is the drier.",
-        )
-    ]
-    if fan_m3_h is not None:
-        told.append(
-            WhatIf(
-                f"a fan of {fan_m3_h:.0f} m³ an hour",
-                bears_range(air, limit, volume, exchange, more_per_h=fan_m3_h / volume),
-                "It carries off as much more air, as long as the air outside is the drier.",
-                ELECTRICS,
-            )
-        )
-    if litres_a_day is not None:
-        told.append(_dehumidified(air, limit, volume, exchange, litres_a_day))
-    return told
-
-
-def _dehumidified(
-    air: SpaceAir, limit_pct: float, volume_m3: float, exchange: Exchange, litres_a_day: float
-) -> WhatIf:
-    cold = air.indoors[0] < COMPRESSOR_ABOVE_C
-    fades = " Below 15 °C one with a compressor ices up and does less still." if cold else ""
-    return WhatIf(
-        f"a dehumidifier of {litres_a_day:g} litres a day",
-        bears_range(
-            air, limit_pct, volume_m3, exchange,
-            extra_g_h=1000 * OF_NAMEPLATE * litres_a_day / 24,
-        ),
-        f"In a room like this it takes about half of what its plate says, with all shut.{fades}",
-        ELECTRICS,
-    )  # fmt: skip
-
-
-def heating_said() -> str:
-    """All that is said of heaters."""
-    return f"Warmth lowers the humidity but carries no water off. {UNVENTED} {HEATERS}"
 
 
 def days_to_crisp(flower: Flower, stems: int | None, now_minute: int, prior: Prior) -> DaysToCrisp:

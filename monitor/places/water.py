@@ -18,12 +18,6 @@ from monitor.site.words import two_figures
 
 # A drying bunch's course: all but a twentieth of its water is gone when it is called crisp.
 _GONE_AT_CRISP = 3.0  # -ln 0.05
-# A door open in the middle of the day [1/h], for so long [h]: from memory, for cross-draught.
-DOOR_PER_H = 8.0
-DOOR_HOURS = 2.0
-# Dehumidifiers give about half of what their plate says, in ordinary rooms: sellers' own tables
-# (10 l a day rated, 5.6 l at 27 °C and 60 %).
-OF_NAMEPLATE = 0.5
 # Held where the space has no limit of its own [%].
 HELD_PCT = 65.0
 LITTLE_G_H = 1.0
@@ -89,26 +83,10 @@ def humidity_with(air: SpaceAir, more_g_h: float, volume_m3: float, changes_per_
     return min(100.0, 100.0 * vapour / full)
 
 
-class WhatIf(NamedTuple):
-    """A change somebody could make.
-
-    bears  (low, middle, high) water the space then bears [g/h]
-    """
-
-    name: str
-    bears: tuple[float, float, float]
-    why: str
-    caution: str
-
-
 def bears_range(
-    air: SpaceAir,
-    limit_pct: float,
-    volume_m3: float,
-    exchange: Exchange,
-    more_per_h: float = 0.0,
-    extra_g_h: float = 0.0,
-) -> tuple[float, float, float]:
+    limit_pct: float, air: SpaceAir, volume_m3: float, exchange: Exchange,
+    more_per_h: float = 0.0, extra_g_h: float = 0.0,
+) -> tuple[float, float, float]:  # fmt: skip
     """`bears_g_h` at the low, the likeliest and the high air change."""
     low, middle, high = (
         bears_g_h(air, limit_pct, volume_m3, n + more_per_h, extra_g_h)

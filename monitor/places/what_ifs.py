@@ -4,15 +4,38 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import partial
 from typing import NamedTuple
 
 from monitor.entries.entries import RequestError
-from monitor.places.plan import Candidate, Choice, heating_said, so_many, what_if
-from monitor.places.water import WhatIf, bears_range
-from monitor.site.words import named
+from monitor.places.plan import Candidate, Choice, bunches, so_many
+from monitor.places.water import bears_range
+from monitor.site.words import ELECTRICS, HEATERS, UNVENTED, named
 
 _FORMS = '"door", "fan 60" (m³ an hour), "dehumidifier 10" (litres a day), "bunches 6" or "heater"'
 _ASKED = re.compile(r"(door|heater|(fan|dehumidifier|bunches)\s+(\d+(?:\.\d+)?))")
+
+
+# Compressors ice up below about this [°C] (sellers' own advice).
+COMPRESSOR_ABOVE_C = 15.0
+# A door open in the middle of the day [1/h], for so long [h]: from memory, for cross-draught.
+DOOR_PER_H = 8.0
+DOOR_HOURS = 2.0
+# Dehumidifiers give about half of what their plate says, in ordinary rooms: sellers' own tables
+# (10 l a day rated, 5.6 l at 27 °C and 60 %).
+OF_NAMEPLATE = 0.5
+
+
+class WhatIf(NamedTuple):
+    """A change somebody could make.
+
+    bears  (low, middle, high) water the space then bears [g/h]
+    """
+
+    name: str
+    bears: tuple[float, float, float]
+    why: str
+    caution: str
 
 
 class WhatIfs(NamedTuple):
@@ -59,6 +82,41 @@ def _within(number: str, low: float, high: float, what: str) -> float:
     return value
 
 
+def what_if(
+    space: Candidate, fan_m3_h: float | None = None, litres_a_day: float | None = None
+) -> list[WhatIf]:
+    """What opening at noon, a fan or a dehumidifier would add; empty where it cannot be told.
+
+    fan_m3_h      airflow of a fan in an opening [m³/h]
+    litres_a_day  of a dehumidifier, as its plate says [l/day]
+    """
+    if space.damp_pct is None or space.room is None:
+        return []
+    bears = partial(bears_range, space.damp_pct, *space.room)
+    air, volume_m3, _ = space.room
+    door = DOOR_PER_H * DOOR_HOURS / 24
+    does = f"Two hours of draught do as much as {door:.1f} changes of air an hour all day."
+    only = "Only while the air outside is the drier."
+    told = [WhatIf("the door open at noon", bears(more_per_h=door), does, only)]
+    if fan_m3_h is not None:
+        fan = bears(more_per_h=fan_m3_h / volume_m3)
+        does = "It carries off as much more air, as long as the air outside is the drier."
+        told.append(WhatIf(f"a fan of {fan_m3_h:.0f} m³ an hour", fan, does, ELECTRICS))
+    if litres_a_day is not None:
+        takes = bears(extra_g_h=1000 * OF_NAMEPLATE * litres_a_day / 24)
+        does = "In a room like this it takes about half of what its plate says, with all shut."
+        if air.indoors[0] < COMPRESSOR_ABOVE_C:
+            does += " Below 15 °C one with a compressor ices up and does less still."
+        name = f"a dehumidifier of {litres_a_day:g} litres a day"
+        told.append(WhatIf(name, takes, does, ELECTRICS))
+    return told
+
+
+def heating_said() -> str:
+    """All that is said of heaters."""
+    return f"Warmth lowers the humidity but carries no water off. {UNVENTED} {HEATERS}"
+
+
 def told_what_ifs(
     wanted: WhatIfs, choices: Sequence[Choice], spaces: Sequence[Candidate]
 ) -> list[str]:
@@ -66,39 +124,20 @@ def told_what_ifs(
     lines: list[str] = []
     of_name = {space.name: space for space in spaces}
     if choices and (wanted.door or wanted.fan_m3_h or wanted.litres_a_day):
-        best = choices[0]
-        lines += _of_space(wanted, best, of_name[best.space])
+        lines += _of_space(wanted, choices[0], of_name[choices[0].space])
     if wanted.heater:
         lines.append(heating_said())
     return lines
 
 
 def _of_space(wanted: WhatIfs, choice: Choice, space: Candidate) -> list[str]:
-    changes = what_if(space, wanted.fan_m3_h, wanted.litres_a_day)
-    if not wanted.door:
-        changes = changes[1:]
+    changes = what_if(space, wanted.fan_m3_h, wanted.litres_a_day)[0 if wanted.door else 1 :]
     if choice.bears is None or not changes:
         return [f"{named(space.name)}: what that would change cannot be told. {choice.reasons[-1]}"]
-    return [_told(choice, space, change) for change in changes]
-
-
-def _told(choice: Choice, space: Candidate, change: WhatIf) -> str:
-    bunches = bunches_with(choice, space, change)
-    if bunches is None or choice.bears is None:
-        return f"{named(space.name)}: what {change.name} would change cannot be told."
-    return (
-        f"{named(space.name)} with {change.name}: it bears {so_many(bunches)} instead of "
-        f"{so_many(choice.bears)}. {change.why} {change.caution}"
-    )
-
-
-def bunches_with(choice: Choice, space: Candidate, change: WhatIf) -> tuple[int, int, int] | None:
-    """Bunches a space bears with a change made: fewest, likeliest, most; None: cannot be told."""
-    air, volume, exchange, one_g_h = space.air, space.volume_m3, space.exchange, choice.one_g_h
-    if air is None or volume is None or exchange is None or one_g_h is None:
-        return None
-    taken = bears_range(air, air.indoors[1], volume, exchange)
-    low, middle, high = (
-        int(max(0.0, bears - now) / one_g_h) for bears, now in zip(change.bears, taken, strict=True)
-    )
-    return low, middle, high
+    bears = choice.bears
+    return [
+        f"{named(space.name)} with {change.name}: it bears {so_many(then or bears)} instead of "
+        f"{so_many(bears)}. {change.why} {change.caution}"
+        for change in changes
+        for then in [bunches(space, choice.one_g_h, change.bears)]
+    ]

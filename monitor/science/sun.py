@@ -11,6 +11,7 @@ import math
 from datetime import UTC, datetime
 from typing import NamedTuple
 
+import numpy as np
 from astral import Observer
 from astral.sun import elevation, zenith_and_azimuth
 
@@ -96,14 +97,7 @@ def glass_transmittance(incidence_deg: float) -> float:
     >>> glass_transmittance(30), glass_transmittance(80), glass_transmittance(100)
     (0.82, 0.4, 0.0)
     """
-    angles, shares = (50.0, 70.0, 80.0, 90.0), (0.82, 0.65, 0.4, 0.0)
-    if incidence_deg <= angles[0]:
-        return shares[0]
-    for i in range(1, len(angles)):
-        if incidence_deg <= angles[i]:
-            part = (incidence_deg - angles[i - 1]) / (angles[i] - angles[i - 1])
-            return shares[i - 1] + part * (shares[i] - shares[i - 1])
-    return 0.0
+    return float(np.interp(incidence_deg, (50.0, 70.0, 80.0, 90.0), (0.82, 0.65, 0.4, 0.0)))
 
 
 def sun_elevation(latitude: float, longitude: float, epoch_s: float) -> float:

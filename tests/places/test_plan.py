@@ -10,12 +10,11 @@ from monitor.places.plan import (
     Candidate,
     Harvest,
     days_to_crisp,
-    heating_said,
     ranking,
     told,
-    what_if,
 )
 from monitor.places.water import SpaceAir, bears_g_h, given_off_g_h, humidity_with
+from monitor.places.what_ifs import heating_said, what_if
 from monitor.service.settings.files import shipped
 from monitor.site.flowers import read_book
 
