@@ -123,9 +123,7 @@ class Fold:
             name: f for name, f in self.followers.items() if Quantity.PRESSURE in f.sensor.reads
         }
         self._pressure_pa = standard_pressure(site.elevation_m)
-        self._limits: dict[str, tuple[Limit, ...]] = {
-            name: limits_of(space) for name, space in site.spaces.items()
-        }
+        self._limits = {name: limits_of(space) for name, space in site.spaces.items()}
         self._sensors_of = {name: site.sensors_of(name) for name in site.spaces}
         self.neighbours = Spaces(site)
         # Outdoors first: surfaces known by their factor need its temperature.
@@ -211,11 +209,7 @@ class Fold:
     ) -> Together:
         """Hold the sensors of each space against each other; mark those to doubt."""
         minute = state.minute
-        changed = [
-            name
-            for name, follower in self.followers.items()
-            if follower.change_from(minute) == minute
-        ]
+        changed = [n for n, f in self.followers.items() if f.change_from(minute) == minute]
         before = state.together.without(changed) if changed else state.together
         together, doubts = self.neighbours.step(
             before, minute, told, lambda name: heard_both(sensors[name], minute)

@@ -10,6 +10,7 @@ behind, or one that is malicious, keeps nobody from their notices.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
@@ -45,34 +46,22 @@ class Rows(NamedTuple):
 
     def some(self, rows: Integers | slice) -> Rows:
         """The rows of these numbers."""
-        return Rows(
-            self.time_ms[rows],
-            self.sensor[rows],
-            self.quantity[rows],
-            self.value[rows],
-            self.flags[rows],
-        )
+        columns: list[Any] = [column[rows] for column in self]
+        return Rows(*columns)
 
 
+@dataclass(frozen=True, eq=False)
 class Slice(Mapping[int, Records]):
     """The readings of the minutes begin ≤ minute < end; by minute, those in which any was told.
 
     sensor_of, quantity_of  what the numbers in the rows stand for
     """
 
-    def __init__(
-        self,
-        begin: int,
-        end: int,
-        rows: Rows,
-        sensor_of: Callable[[int], str],
-        quantity_of: Callable[[int], Quantity],
-    ) -> None:
-        self.begin = begin
-        self.end = end
-        self.rows = rows
-        self.sensor_of = sensor_of
-        self.quantity_of = quantity_of
+    begin: int
+    end: int
+    rows: Rows
+    sensor_of: Callable[[int], str]
+    quantity_of: Callable[[int], Quantity]
 
     @property
     def readings(self) -> int:
@@ -83,7 +72,7 @@ class Slice(Mapping[int, Records]):
         begin_ms = minute * MINUTE_MS
         bounds = np.searchsorted(self.rows.time_ms, (begin_ms, begin_ms + MINUTE_MS))
         rows = self.rows.some(slice(*bounds.tolist()))
-        found: dict[str, dict[int, dict[Quantity, tuple[float, Flag]]]] = {}
+        found: _Minute = {}
         columns: list[list[Any]] = [column.tolist() for column in rows]
         for time_ms, sensor, quantity, value, flags in zip(*columns, strict=True):
             record = found.setdefault(self.sensor_of(sensor), {}).setdefault(time_ms, {})
@@ -249,9 +238,7 @@ class Recent:
 
     def forget_before(self, minute: int) -> None:
         """Let go of what is older than memory shall reach at this minute."""
-        first = minute - KEPT_MIN
-        if self.crowded:
-            first = minute - FEWEST_KEPT_MIN
+        first = minute - (FEWEST_KEPT_MIN if self.crowded else KEPT_MIN)
         for old in [m for m in self._counts if m < first]:
             count = self._counts.pop(old)
             if self._minutes.pop(old, None) is not None:
@@ -265,10 +252,7 @@ class Recent:
         if self._slice is not None and self._slice.begin <= minute < self._slice.end:
             return self._slice.get(minute, {}).get(sensor, {})
         if self._peeked[0] != minute:
-            self._peeked = (
-                minute,
-                self._kept.records(minute, minute + 1).get(minute, {}),
-            )
+            self._peeked = minute, self._kept.records(minute, minute + 1).get(minute, {})
         return self._peeked[1].get(sensor, {})
 
     def _remembers(self, minute: int) -> bool:

@@ -88,25 +88,12 @@ def minute_of_air(
     humidity = _humidity(known, temperature, vapour_pressures)
     light = max((s.illuminance_lx for s in known if s.illuminance_lx is not None), default=None)
     readings = sum(s.readings for s in known)
+    told = (minute, space.name, temperature, humidity, light)
     if temperature is None or humidity is None:
-        return MinuteOfAir(
-            minute, space.name, temperature, humidity, light, None, None, None, None, None, readings
-        )
+        return MinuteOfAir(*told, None, None, None, None, None, readings)
     state = moist_air.state(temperature, humidity, pressure_pa)
     margin = _surface_margin(space, known, max(vapour_pressures), temperature, outdoors_c)
-    return MinuteOfAir(
-        minute,
-        space.name,
-        temperature,
-        humidity,
-        light,
-        state.dew_point_c,
-        state.vpd_kpa,
-        state.humidity_ratio_g_kg,
-        state.absolute_humidity_g_m3,
-        margin,
-        readings,
-    )
+    return MinuteOfAir(*told, *state[1:], margin, readings)
 
 
 @lru_cache(maxsize=1024)  # asked twice: for the air, and before to compare sensors for an hour

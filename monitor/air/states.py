@@ -10,7 +10,7 @@ but the length of the silence, which the fold works out anew in every minute.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import NamedTuple, Protocol
 
 import msgspec
@@ -185,12 +185,11 @@ def _resting(state: State) -> State:
             name: space._replace(musty=space.musty._replace(hour=0))
             for name, space in state.spaces.items()
         },
-        faults=Faults(
-            _begun(faults.silent),
-            _begun(faults.stuck),
-            _since(faults.feed_silent),
-            _since(faults.feed_stuck),
-            faults.feed_back,
+        faults=faults._replace(
+            silent={name: _since(watch) for name, watch in faults.silent.items()},
+            stuck={name: _since(watch) for name, watch in faults.stuck.items()},
+            feed_silent=_since(faults.feed_silent),
+            feed_stuck=_since(faults.feed_stuck),
         ),
     )
 
@@ -198,10 +197,6 @@ def _resting(state: State) -> State:
 def _out(known: SensorState, minute: int) -> bool:
     """Whether a sensor is out of service: every minute expects it from the next one on."""
     return known.since >= minute
-
-
-def _begun(watches: Mapping[str, Watch]) -> dict[str, Watch]:
-    return {name: _since(watch) for name, watch in watches.items()}
 
 
 def _since(watch: Watch) -> Watch:

@@ -90,6 +90,10 @@ class Pulse(NamedTuple):
         return max(self.moved_ms, self.pressure_ms)
 
 
+# What is remembered beyond the run that goes on.
+_OF_THE_PAST = ("longest_ms", "past_ms", "step_k", "step_pct", "step_pa")
+
+
 class Feed(NamedTuple):
     """How all sensors together stand; UTC epoch minutes.
 
@@ -174,7 +178,9 @@ def beat(
     h = pulse.humidity if humidity is None else humidity
     same = t == pulse.temperature and h == pulse.humidity
     if pulse.moved_ms < 0 or (apart > GAP_MS and not (pulse.stuck and same and apart <= AWAY_MS)):
-        return _after_a_gap(pulse, time_ms, temperature, humidity, pressure)
+        # A new run: nobody knows what the sensor did meanwhile.
+        begun = Pulse(temperature, humidity, pressure, time_ms, time_ms, time_ms)
+        return begun._replace(**{name: getattr(pulse, name) for name in _OF_THE_PAST})
     if pressure is not None and pressure != pulse.pressure:
         step_pa = _smallest(pulse.step_pa, _change(pulse.pressure, pressure))
         pulse = pulse._replace(pressure=pressure, pressure_ms=time_ms, step_pa=step_pa)
@@ -246,48 +252,21 @@ def _declared(pulse: Pulse, time_ms: int, apart: int, feed: Feed) -> bool:
     until_ms = time_ms + min(apart, INTERVAL_AT_MOST_MS)
     if until_ms - pulse.moved_ms < PAIR_MS or feed.suspected is not None:
         return False
-    long_enough = _reached(until_ms - pulse.moved_ms, patience_ms(pulse)) or _reached(
-        until_ms - pulse.stirred_ms, patience_beside_pressure_ms(pulse)
+    runs = (
+        (until_ms - pulse.moved_ms, patience_ms(pulse)),
+        (until_ms - pulse.stirred_ms, patience_beside_pressure_ms(pulse)),
     )
-    if not long_enough:
+    if not any(patience is not None and still_ms >= patience for still_ms, patience in runs):
         return False
     if feed.moved is None or not _with_the_feed(pulse, feed):
         return True
     return time_ms - feed.moved * MINUTE_MS >= max(TOGETHER_MS, pulse.longest_ms)
 
 
-def _reached(still_ms: int, patience: int | None) -> bool:
-    return patience is not None and still_ms >= patience
-
-
-def _after_a_gap(
-    pulse: Pulse,
-    time_ms: int,
-    temperature: float | None,
-    humidity: float | None,
-    pressure: float | None,
-) -> Pulse:
-    """A new run: nobody knows what the sensor did meanwhile."""
-    return pulse._replace(
-        temperature=temperature,
-        humidity=humidity,
-        pressure=pressure,
-        moved_ms=time_ms,
-        pressure_ms=time_ms,
-        heard_ms=time_ms,
-        interval_ms=0,
-        stuck=False,
-    )
-
-
 def _moved(
-    pulse: Pulse,
-    time_ms: int,
-    apart: int,
-    temperature: float | None,
-    humidity: float | None,
+    pulse: Pulse, time_ms: int, apart: int, temperature: float | None, humidity: float | None,
     feed: Feed,
-) -> Pulse:
+) -> Pulse:  # fmt: skip
     """A run ends; what it was tells of the sensor's past if it ended by small steps."""
     dt = _change(pulse.temperature, temperature)
     dh = _change(pulse.humidity, humidity)
@@ -297,19 +276,17 @@ def _moved(
         kept = 1 - min(1.0, FADED * run / HALVED_AFTER_MS)
         longest = max(run, int(longest * kept))
         past = min(past + run, PAST_KEPT_MS)
-    return Pulse(
-        temperature,
-        humidity,
-        pulse.pressure,
-        time_ms,
-        pulse.pressure_ms,
-        time_ms,
-        interval_after(pulse.interval_ms, apart),
-        longest,
-        past,
-        _smallest(pulse.step_k, dt),
-        _smallest(pulse.step_pct, dh),
-        pulse.step_pa,
+    return pulse._replace(
+        temperature=temperature,
+        humidity=humidity,
+        moved_ms=time_ms,
+        heard_ms=time_ms,
+        interval_ms=interval_after(pulse.interval_ms, apart),
+        longest_ms=longest,
+        past_ms=past,
+        step_k=_smallest(pulse.step_k, dt),
+        step_pct=_smallest(pulse.step_pct, dh),
+        stuck=False,
     )
 
 

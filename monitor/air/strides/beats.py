@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from itertools import accumulate
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,20 +51,8 @@ class Beats(NamedTuple):
 
     def pulse(self, record: int) -> Pulse:
         """The pulse after the record of this number."""
-        return Pulse(
-            _known(self.temperature[record]),
-            _known(self.humidity[record]),
-            _known(self.pressure[record]),
-            int(self.moved_ms[record]),
-            int(self.pressure_ms[record]),
-            int(self.heard_ms[record]),
-            int(self.interval_ms[record]),
-            int(self.longest_ms[record]),
-            int(self.past_ms[record]),
-            _known(self.step_k[record]),
-            _known(self.step_pct[record]),
-            _known(self.step_pa[record]),
-        )
+        told: list[Any] = [column[record].item() for column in self[1:]]
+        return Pulse(*(None if value != value else value for value in told))  # NaN: not known
 
     def stirring(self, before: Pulse, records: Integers, now_ms: Integers) -> list[bool]:
         """What `stirring` says at many times (m), by the last record before each; -1: none yet."""
@@ -164,7 +152,3 @@ def _smallest_yet(step: float | None, known: Floats, moved: NDArray[np.bool_]) -
     change[smaller] = [round(c, CHANGE_DIGITS) or np.inf for c in change[smaller].tolist()]
     yet = np.minimum.accumulate(np.minimum(change, least))
     return np.where(np.isinf(yet), np.nan, yet)
-
-
-def _known(value: float) -> float | None:
-    return None if np.isnan(value) else float(value)
