@@ -51,8 +51,9 @@ class Beats(NamedTuple):
 
     def pulse(self, record: int) -> Pulse:
         """The pulse after the record of this number."""
-        told: list[Any] = [column[record].item() for column in self[1:]]
-        return Pulse(*(None if value != value else value for value in told))  # NaN: not known
+        values = [column[record].item() for column in self[1:]]
+        told: list[Any] = [None if value != value else value for value in values]  # NaN: not known
+        return Pulse(*told)
 
     def stirring(self, before: Pulse, records: Integers, now_ms: Integers) -> list[bool]:
         """What `stirring` says at many times (m), by the last record before each; -1: none yet."""
