@@ -184,12 +184,10 @@ class AirQueries:
 
     def ten_minute_means(self, space: str, begin: int, end: int) -> Means:
         """Means of the ten minutes that begin in a span, where any is known."""
-        here = f"{_HERE} AND temperature_c IS NOT NULL AND humidity_ratio_g_kg IS NOT NULL"
+        t, water = "temperature_c", "humidity_ratio_g_kg"
         rows = self._db.execute(
-            "SELECT minute / 10, avg(temperature_c), avg(humidity_ratio_g_kg) FROM air"  # noqa: S608 (a text of ours)
-            f" WHERE {here} GROUP BY minute / 10 UNION ALL"
-            f" SELECT minute / 10, temperature_c, humidity_ratio_g_kg FROM air_ten_minutes"
-            f" WHERE {here}",
+            f"SELECT minute / 10, avg({t}), avg({water}) FROM {_either((t, water))}"  # noqa: S608 (columns of ours)
+            f" WHERE {t} IS NOT NULL AND {water} IS NOT NULL GROUP BY minute / 10",
             {"begin": begin, "end": end, "space": space},
         ).fetchall()
         table = np.array(rows, dtype=np.float64).reshape(-1, 3)
@@ -197,22 +195,36 @@ class AirQueries:
         return Means(minute, table[:, 1].copy(), table[:, 2].copy())
 
     def hour_means(self, space: str, begin: int, end: int) -> HourMeans:
-        """Means by hour of a space's minutes, where there are any."""
+        """Means by hour of a space's minutes, where there are any.
+
+        A ten-minute mean counts for as many minutes as it was made of.
+        """
         if begin >= end:
             return NO_HOURS
-        both = "temperature_c IS NOT NULL AND relative_humidity_pct IS NOT NULL"
+        t, humidity, light = "temperature_c", "relative_humidity_pct", "illuminance_lx"
         rows = self._db.execute(
-            f"SELECT minute / 60, avg(iif({both}, temperature_c, NULL)),"  # noqa: S608 (a text of ours)
-            f" avg(iif({both}, relative_humidity_pct, NULL)), sum({both}),"
-            f" coalesce(sum(illuminance_lx), 0) / 60 FROM air WHERE {_HERE}"
+            f"WITH told AS (SELECT *, iif({t} IS NULL OR {humidity} IS NULL, 0, minutes) AS known"  # noqa: S608 (columns of ours)
+            f" FROM {_either((t, humidity, light))}) SELECT minute / 60,"
+            f" total({t} * known) / sum(known), total({humidity} * known) / sum(known),"
+            f" sum(known), total({light} * minutes) / 60 FROM told"
             " GROUP BY minute / 60 ORDER BY minute / 60",
             {"begin": begin, "end": end, "space": space},
         )
         table = np.array(rows.fetchall(), dtype=np.float64).reshape(-1, 5)  # NULL becomes NaN
-        hour, temperature, humidity, minutes, light = table.T.copy()
-        return HourMeans(
-            hour.astype(np.int64), temperature, humidity, minutes.astype(np.int64), light
-        )
+        hour, mean_c, mean_pct, known, dose = table.T.copy()
+        return HourMeans(hour.astype(np.int64), mean_c, mean_pct, known.astype(np.int64), dose)
+
+
+def _either(columns: Sequence[str]) -> str:
+    """A space's air in a span: a row a minute, or where only a ten-minute mean is left, that.
+
+    Each says by `minutes` for how many it stands.
+    """
+    named = f"minute, {', '.join(columns)}"
+    return (
+        f"(SELECT {named}, 1 AS minutes FROM air WHERE {_HERE} UNION ALL"  # noqa: S608 (names of columns)
+        f" SELECT {named}, minutes FROM air_ten_minutes WHERE {_HERE})"
+    )
 
 
 def forget_days(db: sqlite3.Connection, minutes: Iterable[int]) -> None:
@@ -272,10 +284,8 @@ def _sought(
         for column in columns
         for extreme in ("min", "max")
     )
-    named = f"minute, {', '.join(columns)}"
     row = db.execute(
-        f"SELECT {asked} FROM (SELECT {named} FROM air WHERE {_HERE} UNION ALL"  # noqa: S608 (names of columns)
-        f" SELECT {named} FROM air_ten_minutes WHERE {_HERE})",
+        f"SELECT {asked} FROM {_either(columns)}",  # noqa: S608 (names of columns)
         {"begin": begin, "end": end, "space": space},
     ).fetchone()
     return list(zip(row[::2], row[1::2], strict=True))
@@ -299,10 +309,8 @@ def _sums(
     if begin >= end:
         return [Sum(0.0, 0)] * len(columns)
     asked = ", ".join(f"total({c} * minutes), total(minutes * ({c} IS NOT NULL))" for c in columns)
-    named = ", ".join(columns)
     row = db.execute(
-        f"SELECT {asked} FROM (SELECT {named}, 1 AS minutes FROM air WHERE {_HERE} UNION ALL"  # noqa: S608 (names of columns)
-        f" SELECT {named}, minutes FROM air_ten_minutes WHERE {_HERE})",
+        f"SELECT {asked} FROM {_either(columns)}",  # noqa: S608 (names of columns)
         {"begin": begin, "end": end, "space": space},
     ).fetchone()
     return [Sum(total, int(known)) for total, known in zip(row[::2], row[1::2], strict=True)]

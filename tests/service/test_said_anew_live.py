@@ -12,7 +12,6 @@ import pytest
 from monitor.drying.prospects import Prospects
 from monitor.drying.standing import Standings
 from monitor.edges.mqtt import Broker, Guest
-from monitor.edges.report.gather import HoursOfAir
 from monitor.edges.socket import ask
 from monitor.entries.batches import fold
 from monitor.entries.entries import standing
@@ -55,7 +54,7 @@ def afresh(trial: Trial, asked_at: str) -> float | None:
     site = trial.settings.site
     with Reader(trial.settings.store.file) as reader:
         batches = fold(standing(reader.entries()), site.spaces).batches
-        standings = Standings(book_of(trial.settings), HoursOfAir(reader), reader)
+        standings = Standings(book_of(trial.settings), reader, reader)
         one = said_of(
             Prospects(standings, site.hanging()),
             *(batches[0], batches, asked_ms, None, time.time_ns() // 1_000_000),

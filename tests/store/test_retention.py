@@ -25,7 +25,7 @@ from monitor.site.quantities import Quantity, Reading
 from monitor.site.spaces import Limits, Site, Space, Use
 from monitor.site.time import DAY_MIN, DAY_MS
 from monitor.store.exports import remark
-from monitor.store.formats import export
+from monitor.store.formats import Format, export
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
@@ -143,8 +143,9 @@ def exported(file: Path) -> tuple[pd.DataFrame, str]:
     site = Site("Larkbarn", 54.9, -2.1, 140.0, "Europe/London", "°C", {}, {})
     with Reader(file) as reader:
         out = io.BytesIO()
-        export(reader, site, "air", out)
-        return pd.read_csv(io.BytesIO(out.getvalue())), remark(reader, "air", None, None)
+        export(reader, site, "air", out, Format.JSON)
+        exact = pd.read_json(io.BytesIO(out.getvalue()), convert_dates=False, precise_float=True)
+        return exact, remark(reader, "air", None, None)
 
 
 def sums(file: Path, begin: int, end: int) -> tuple[float, float]:

@@ -29,7 +29,6 @@ from monitor.store.queries import Reader
 
 Floats = npt.NDArray[np.float64]
 
-WEEK_MIN = 7 * DAY_MIN
 EIGHT_IN_TEN = (0.1, 0.5, 0.9)
 # Another place is only compared where its air was known for most of the time.
 _KNOWN_ENOUGH = 0.8

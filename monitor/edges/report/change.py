@@ -8,15 +8,13 @@ memory; whether opening up would have dried a space is for `airing_helps` to say
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
 
 from monitor.ahead.airing import airing_helps
-from monitor.air.minute import MinuteOfAir
 from monitor.edges.report.batch_words import moved
-from monitor.edges.report.gather import SiteWeek
+from monitor.edges.report.gather import SiteWeek, air
 from monitor.edges.report.numbers import SpaceWeek, days_over_dose
 from monitor.edges.report.text import at_clock
 from monitor.science.moist_air import standard_pressure
@@ -35,8 +33,6 @@ _MISSING_SHARE = 0.1
 # missed is told where it would have pulled a tenth harder.
 _WORTH_MOVING_D = 1.0
 _WORTH_AIRING = 0.1
-
-_TOLD = ["temperature_c", "relative_humidity_pct", "dew_point_c", "surface_margin_k"]
 
 
 def thing_to_change(week: SiteWeek) -> str:
@@ -111,7 +107,7 @@ def airing_share(
     pressure_pa = standard_pressure(site.elevation_m)
     helped = [
         airing_helps(inside, outside, pressure_pa)
-        for inside, outside in zip(_air(space, looked), _air(outdoors, looked), strict=True)
+        for inside, outside in zip(air(space, looked), air(outdoors, looked), strict=True)
     ]
     told = [one for one in helped if one is not None]
     return sum(told) / len(told) if told else None
@@ -191,14 +187,6 @@ def _cooler_share(space: SpaceWeek, outdoors: SpaceWeek, when: pd.Series[bool]) 
     inside = space.minutes["temperature_c"][when]
     outside = outdoors.minutes["temperature_c"].reindex(inside.index)
     return float((outside < inside).sum()) / len(inside)
-
-
-def _air(space: SpaceWeek, minutes: pd.Index[int]) -> Iterator[MinuteOfAir]:
-    """The air in these minutes, as far as `airing_helps` asks for it."""
-    table = space.minutes[_TOLD].reindex(minutes).to_numpy(dtype=np.float64)
-    for minute, row in zip(minutes.tolist(), table.tolist(), strict=True):
-        t, rh, dew, margin = (None if math.isnan(value) else value for value in row)
-        yield MinuteOfAir(minute, space.space.name, t, rh, None, dew, None, None, None, margin, 1)
 
 
 def _next_week(space: SpaceWeek, to_do: str) -> str:

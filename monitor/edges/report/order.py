@@ -9,9 +9,7 @@ from typing import NamedTuple, Self
 
 from monitor.edges.beside import Command
 from monitor.site.flowers import Book
-from monitor.site.spaces import (
-    Site,
-)
+from monitor.site.spaces import Site
 from monitor.site.time import local_day, midnight
 
 WEEK_PAGE = "week.html"  # in the folder of each week

@@ -1,7 +1,7 @@
 """The weekly report: golden weeks worked by hand, sums against independent sums, plain words."""
 
-import csv
 import io
+import json
 import math
 import re
 import subprocess
@@ -48,7 +48,7 @@ from monitor.site.spaces import (
     Use,
 )
 from monitor.site.words import TITLE_LENGTH
-from monitor.store.formats import export
+from monitor.store.formats import Format, export
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
 
@@ -421,8 +421,8 @@ def test_sums_agree_with_the_exported_minutes_and_the_raw_readings(tmp_path: Pat
     space = only(gathered(file, site_of(ATTIC), "2026-W29"))
     out = io.BytesIO()
     with Reader(file) as reader:
-        export(reader, site_of(ATTIC), "air", out)
-    rows = list(csv.DictReader(io.StringIO(out.getvalue().decode())))
+        export(reader, site_of(ATTIC), "air", out, Format.JSON)
+    rows = json.loads(out.getvalue())
     load = math.fsum(float(row["drying_load_kpa_h"]) for row in rows)
     dose = math.fsum(float(row["light_dose_lx_h"]) for row in rows)
     assert space.drying_load_kpa_h == pytest.approx(load, rel=1e-9)

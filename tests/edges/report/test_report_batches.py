@@ -17,7 +17,7 @@ from monitor.edges.report.gather import Source, gather
 from monitor.edges.report.order import REPORT, Answer, ReportOrder, Week
 from monitor.edges.report.season import PlaceRow, best_place, gather_season
 from monitor.edges.report.sheet import sheet
-from monitor.store.formats import export
+from monitor.store.formats import Format, export
 from monitor.store.queries import Reader
 from tests.edges import garden
 from tests.edges.garden import BOOK, DAY, SITE
@@ -49,8 +49,8 @@ def exported(file: Path, begin: int, end: int) -> pd.DataFrame:
     """`drying-room export air` of a span."""
     out = io.BytesIO()
     with Reader(file) as reader:
-        export(reader, SITE, "air", out, from_ms=begin * 60_000, to_ms=end * 60_000)
-    return pd.read_csv(io.BytesIO(out.getvalue()))
+        export(reader, SITE, "air", out, Format.JSON, begin * 60_000, end * 60_000)
+    return pd.read_json(io.BytesIO(out.getvalue()), convert_dates=False, precise_float=True)
 
 
 def test_weeks_in_a_row_say_what_the_exported_minutes_say(
