@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import sys
 from argparse import Namespace
 from collections.abc import Callable
 from dataclasses import asdict
@@ -57,6 +59,14 @@ def answer_to(settings: Settings, request: dict[str, Any]) -> Any:
 def printed(asked: Namespace, plain: object, words: Callable[[], str]) -> None:
     """Print an answer for a program, or in words."""
     print(json.dumps(plain, ensure_ascii=False, indent=1) if asked.json else words())
+
+
+def painted(text: str, colour: int) -> str:
+    """Text in a colour (SGR, ECMA-48), only on a terminal, and not where NO_COLOR is set."""
+    plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb"
+    return (
+        text if plain or not colour or not sys.stdout.isatty() else f"\x1b[{colour}m{text}\x1b[0m"
+    )
 
 
 def now(asked: Namespace) -> None:

@@ -69,6 +69,7 @@ COMMANDS: dict[str, Row] = {
         "demo",
         (
             _o("--folder", type=Path, metavar="DIR", help="where to put what it makes"),
+            _o("--leave", action="store_true", help="do not keep the page open at the end"),
             _o("--amqtt", action="store_true", help="use the small broker in Python"),
         ),
     ),
@@ -80,6 +81,7 @@ COMMANDS: dict[str, Row] = {
             _o("--clock", choices=("wall", "readings"), default="wall", help="what tells now"),
             _o("--until", metavar="TIME", help="with --clock readings: where to end"),
             _o("--entries", type=Path, metavar="FILE", help="with --clock readings: entries"),
+            _o("--stay", action="store_true", help="with --clock readings: stay at the end"),
         ),
     ),
     "check": Row(

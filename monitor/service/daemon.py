@@ -54,15 +54,21 @@ class Daemon:
 
     until_ms  the clock is the readings themselves, up to this time; None: live
     entries   entries that take effect when the readings' clock reaches them
+    stays     at that time it stays, until told to stop
     """
 
     def __init__(
-        self, settings: Settings, until_ms: int | None = None, entries: Sequence[EntryLine] = ()
+        self,
+        settings: Settings,
+        until_ms: int | None = None,
+        entries: Sequence[EntryLine] = (),
+        stays: bool = False,
     ) -> None:
         self._time = clock.Clock()
         self._settings = settings
         self._until_ms = until_ms
         self._entries = list(entries)
+        self._stays = stays
         self._zone = ZoneInfo(settings.site.timezone)
         self._stop = threading.Event()
         self._failed: str | None = None
@@ -96,6 +102,7 @@ class Daemon:
             sending.start()
             page.start()
             tell_systemd("READY=1")
+            self._say_where()
             self._watch(worker, working, sending)
             tell_systemd("STOPPING=1")
             if self._until_ms is not None and self._failed is None:
@@ -187,7 +194,8 @@ class Daemon:
     def _keep_time(self, worker: Worker, errands: Errands, stack: ExitStack) -> None:
         if self._until_ms is not None:
             stepper = Stepper(errands.jobs(), self._zone, errands.now)
-            replay = Replay(worker, self._until_ms, self._entries, stepper, clock.monotonic_s)
+            end = worker.end if self._stays else worker.stop
+            replay = Replay(worker, self._until_ms, self._entries, stepper, clock.monotonic_s, end)
             worker.watches = [Publisher(worker, self._settings.site), replay]
             return
         timetable = Timetable(
@@ -239,9 +247,33 @@ class Daemon:
 
         return guarded
 
+    def _say_where(self) -> None:
+        """For whoever started it by hand: where the page is, and where notices go."""
+        page, addresses = self._settings.page, self._settings.notices.addresses
+        log.info("The page: %s", page.address or f"http://{page.bind}:{page.port}")
+        names = ", ".join(address.name for address in addresses)
+        log.info("Notices go to: %s", names or "nobody yet; name an [[address]] in the settings")
+        log.info("Heard so far: nothing yet of %d sensors.", len(self._settings.site.sensors))
+
+    def _say_heard(self, worker: Worker, said: set[str]) -> set[str]:
+        """Say which sensors are heard, whenever there is another."""
+        sensors = self._settings.site.sensors
+        heard = {name for name, one in worker.snapshot.sensors.items() if one.last_ms is not None}
+        if heard > said:
+            missing = [name for name in sensors if name not in heard]
+            log.info(
+                "Heard so far: %d of %d sensors%s",
+                len(heard),
+                len(sensors),
+                f"; not yet: {', '.join(missing)}." if missing else ": all of them.",
+            )
+        return heard | said
+
     def _watch(self, worker: Worker, *threads: threading.Thread) -> None:
         """Tell systemd that all is well only while worker, sender and timetable are alive."""
+        heard: set[str] = set()
         while not self._stop.wait(LOOK_EVERY_S if self._until_ms is None else 0.2):
+            heard = self._say_heard(worker, heard)
             fresh = clock.monotonic_s() - min(worker.beat_s, self._sender_beat_s) < FRESH_S
             on_time = self._timetable is None or self._timetable.alive
             if fresh and on_time and all(t.is_alive() for t in threads):

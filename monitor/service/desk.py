@@ -126,6 +126,7 @@ def _health(worker: Worker, snapshot: Snapshot) -> Message:
         "connected": link is not None and link.state.connected,
         "broker": "no broker" if link is None else link.state.sentence,
         "messages": worker.handled,
+        "ended": worker.ended,
         "session_kept": None if link is None else link.state.session_kept,
         "store": worker.trouble,
         "time_known": worker.time_known,

@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 from monitor.edges import clock
 from monitor.entries import requests
 from monitor.entries.requests import read_time
-from monitor.service.asking import printed, settings_file, settings_of, time_of
+from monitor.service.asking import painted, printed, settings_file, settings_of, time_of
 from monitor.service.cli import AskedWronglyError, FailedError
 from monitor.service.settings.files import LONGEST_FILE, content_of
 from monitor.service.settings.settings import Settings, load
@@ -35,8 +35,8 @@ def run(asked: Namespace) -> int:
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     zone = ZoneInfo(settings.site.timezone)
     if asked.clock == "wall":
-        if asked.until or asked.entries:
-            raise AskedWronglyError("--until and --entries go with --clock readings")
+        if asked.until or asked.entries or asked.stay:
+            raise AskedWronglyError("--until, --entries and --stay go with --clock readings")
         return _guarded(Daemon(settings).run)
     if asked.until is None:
         raise AskedWronglyError("--clock readings needs --until TIME, the time at which to end")
@@ -49,7 +49,7 @@ def run(asked: Namespace) -> int:
         except requests.EntriesError as error:
             lines = [f"{asked.entries}:{line}: {what}" for line, what in error.problems]
             raise AskedWronglyError("\n".join(lines)) from error
-    return _guarded(Daemon(settings, until_ms, entries).run)
+    return _guarded(Daemon(settings, until_ms, entries, asked.stay).run)
 
 
 def _guarded(run: Callable[[], int]) -> int:
@@ -75,7 +75,7 @@ def demo(asked: Namespace) -> int:
     """Show the whole job on sample readings."""
     from monitor.service.demo import demo
 
-    return _guarded(lambda: demo(asked.folder, asked.amqtt))
+    return _guarded(lambda: demo(asked.folder, asked.amqtt, asked.leave))
 
 
 def check(asked: Namespace) -> int:
@@ -89,8 +89,14 @@ def check(asked: Namespace) -> int:
     if asked.notify:
         lines += health.notify(load(file), now_ms)
     plain = [{"about": line.about, "said": line.said, "to_do": line.to_do} for line in lines]
-    printed(asked, plain, lambda: health.words(lines))
+    printed(asked, plain, lambda: _marked(health.words(lines)))
     return int(any(line.to_do for line in lines))
+
+
+def _marked(words: str) -> str:
+    """What is to do stands out."""
+    lines = words.split("\n")
+    return "\n".join(painted(line, 31 if line.startswith("to do") else 0) for line in lines)
 
 
 def _mend(settings: Settings, now_ms: int) -> None:

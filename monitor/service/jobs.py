@@ -114,8 +114,10 @@ class Replay:
         entries: list[EntryLine],
         stepper: Stepper,
         monotonic: Callable[[], float],
+        end: Callable[[], None],
     ) -> None:
         self._worker = worker
+        self._end = end
         self._until_ms = until_ms
         # In the order in which they happened; those of an earlier run of this store are done.
         self._entries = sorted(entries, key=lambda line: line.request.at_ms or 0)
@@ -149,7 +151,7 @@ class Replay:
         if now_ms:
             self._do_jobs(now_ms)
         if now_ms >= self._until_ms and self._quiet_for() >= QUIET_S:
-            self._worker.stop()
+            self._end()
 
     def _do_jobs(self, now_ms: int) -> None:
         """From the first reading on, or from where an earlier run of this store had come."""

@@ -115,6 +115,7 @@ class Worker:
         self._at_a_time = 1  # until it is known how long they take
         self._answers: list[tuple[Future[Entered], Entered]] = []
         self.handled = 0  # messages since the start
+        self.ended = False  # a replay that stays at its end is there
         self._taken = 0  # serial of the last message given to the engine
         self._said: dict[str, float] = {}
 
@@ -134,6 +135,12 @@ class Worker:
         """Finish the turn, commit, and end."""
         self._stopping = True
         self.wake()
+
+    def end(self) -> None:
+        """A replay is at its end and stays there: everything is committed, nothing stops."""
+        if not self.ended:
+            self.commit()
+            self.ended = True
 
     # -- its own thread ---------------------------------------------------------------------------
 

@@ -361,7 +361,7 @@ def test_what_a_failed_commit_undid_is_done_again_in_a_replay(tmp_path: Path) ->
     )
     done: list[int] = []
     stepper = Stepper([NIGHTLY], ZoneInfo("UTC"), lambda job, due_ms: done.append(due_ms))
-    replay = Replay(worker, end_ms + DAY_MS, [], stepper, wall.monotonic)
+    replay = Replay(worker, end_ms + DAY_MS, [], stepper, wall.monotonic, worker.stop)
 
     def turn() -> None:
         while worker.engine.behind(worker.now_ms()):
