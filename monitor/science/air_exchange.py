@@ -7,31 +7,6 @@ import math
 from monitor.science import moist_air
 
 
-def air_changes_from_decay(
-    first_g_m3: float, last_g_m3: float, outdoors_g_m3: float, hours: float
-) -> float:
-    """How often the air of a room is changed in an hour, from how its water dies away.
-
-    first_g_m3, last_g_m3  absolute humidity at the beginning and the end [g/m³]
-    outdoors_g_m3          in between, steady [g/m³]
-    hours                  between them [h], above 0
-    returns                [1/h]; too low where wood or flowers give off water meanwhile
-    raises                 ValueError unless the difference to outdoors shrinks
-
-    n = ln[(a₀ - a_out) / (a₁ - a_out)] / t, the tracer decay of ISO 12569 with water as tracer.
-
-    >>> round(air_changes_from_decay(12, 9, 7, 1), 4)
-    0.9163
-    """
-    before, after = first_g_m3 - outdoors_g_m3, last_g_m3 - outdoors_g_m3
-    if hours <= 0 or before * after <= 0 or abs(after) >= abs(before):
-        raise ValueError(
-            f"the difference to outdoors goes from {before:g} to {after:g} g/m³ in {hours:g} h; "
-            "expected one that shrinks"
-        )
-    return math.log(before / after) / hours
-
-
 def airflow_needed(
     water_g_h: float,
     indoors: tuple[float, float],

@@ -322,26 +322,6 @@ def specific_volume(temperature_c: float, humidity_ratio: float, pressure_pa: fl
     return float(psychrolib.GetMoistAirVolume(temperature_c, humidity_ratio, pressure_pa))
 
 
-def wet_bulb(temperature_c: float, relative_humidity_pct: float, pressure_pa: float) -> float:
-    """Temperature to which evaporating water can cool itself in this air.
-
-    temperature_c          dry-bulb air temperature [°C], -40 to 60
-    relative_humidity_pct  over liquid water, also below 0 °C [%], 0 to 100
-    pressure_pa            of the whole air [Pa], 50,000 to 110,000
-    returns                [°C]; over ice below 0 °C, and never above the air's own temperature
-    raises                 ValueError naming the value that is out of range
-
-    ASHRAE, eq. 33 and 35, solved by bisection to 0.001 K. Within about 0.8 K of 0 °C both a wet
-    and an iced bulb can answer, and the two differ by as much: decide nothing on it there.
-
-    >>> round(wet_bulb(20, 50, 101325), 2)
-    13.78
-    """
-    water = vapour_pressure(temperature_c, relative_humidity_pct)
-    ratio = humidity_ratio(water, pressure_pa)
-    return float(psychrolib.GetTWetBulbFromHumRatio(temperature_c, ratio, pressure_pa))
-
-
 def surface_relative_humidity(
     air_temperature_c: float, relative_humidity_pct: float, surface_temperature_c: float
 ) -> float:

@@ -7,7 +7,6 @@ numpy arrays alike and broadcast.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from enum import StrEnum
 
 import numpy as np
@@ -15,7 +14,6 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Numbers = float | Floats
-Curve = Callable[[Numbers, Numbers], Floats]
 
 
 def wood(temperature: Numbers, relative_humidity: Numbers) -> Floats:

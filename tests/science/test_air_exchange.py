@@ -4,32 +4,12 @@ import pytest
 
 from monitor.science import moist_air
 from monitor.science.air_exchange import (
-    air_changes_from_decay,
     airflow_needed,
     water_carried_off,
     window_flow,
 )
 
 PRESSURE_PA = 101_325.0
-
-
-def test_decay() -> None:
-    """ln(5/2) by hand."""
-    assert air_changes_from_decay(12, 9, 7, 1) == pytest.approx(0.91629, abs=1e-4)
-
-
-@pytest.mark.parametrize(("hours", "last"), [(0.5, 8.8394), (1, 7.6767), (2, 7.0916)])
-def test_two_changes_an_hour(hours: float, last: float) -> None:
-    """12 g/m³ dying away towards 7 by exp(-2 t)."""
-    assert air_changes_from_decay(12, last, 7, hours) == pytest.approx(2.0, abs=1e-3)
-
-
-@pytest.mark.parametrize(
-    ("first", "last", "out", "hours"), [(12, 13, 7, 1), (12, 6, 7, 1), (7, 7, 7, 1), (12, 9, 7, 0)]
-)
-def test_no_decay_no_answer(first: float, last: float, out: float, hours: float) -> None:
-    with pytest.raises(ValueError, match="shrinks"):
-        air_changes_from_decay(first, last, out, hours)
 
 
 @pytest.mark.parametrize(

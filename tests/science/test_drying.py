@@ -1,6 +1,7 @@
 """Thin-layer drying against published and hand-worked values."""
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -82,7 +83,11 @@ def moisture_of_code(code: float) -> float:
     ],
 )
 def test_fine_fuel_hour(
-    humidity: float, curve: sorption.Curve, damp: float, moisture: float, code: float
+    humidity: float,
+    curve: Callable[..., sorption.Floats],
+    damp: float,
+    moisture: float,
+    code: float,
 ) -> None:
     """One hour at 20 °C, 5 km/h from code 85 (16.30751 %), as the Canadian forest service's own
     code cffdrs gives it (hourly fine fuel moisture code after Van Wagner 1977)."""
