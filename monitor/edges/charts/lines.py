@@ -27,10 +27,12 @@ from monitor.edges.charts.drawing import (
     round_out,
 )
 from monitor.site.time import DAY_MIN
+from monitor.site.words import begun
 
 _HEAD = 24.0  # the name above the plot
 _MARK_ROW = 14.0  # height of a row of marks above the plot
 _MOST_MARK_ROWS = 3
+_POINTS_ARE = "weighed"  # what a person measured
 _EACH_MARK_TOLD_DAYS = 31  # in a longer span they are counted
 _UNTIL_SAID_AGAIN = 90.0  # free room after which a row repeats its words
 
@@ -97,21 +99,11 @@ def line_chart(
     """
     end = begin + every * len(series[0].values)
     known = [s for s in series if not np.isnan(s.values).all()]
-    low, high = _reach(known, levels)
-    rows, left_over = _rows(marks, begin, end)
-    top = _HEAD + _MARK_ROW * len(rows)
-    plot = Plot(begin, end, low, high, top, height)
-    picture = Picture(
-        key_of(title, begin),
-        title,
-        _described(series, unit, levels, marks, begin, every, timezone),
-        top + height + BOTTOM,
-    )
-    picture.text(0, 11, f"{', '.join(s.words for s in series)} [{unit}]", "name")
-    _say_more(picture, left_over)
-    for mark in (mark for row in rows for mark, _ in row.placed):
-        _shade(picture, plot, mark)
-    axes(picture, plot, timezone)
+    reach = low, high = _reach(known, levels)
+    described = _described(series, unit, levels, marks, begin, every, timezone)
+    name = f"{', '.join(s.words for s in series)} [{unit}]"
+    frame = _Frame(title, name, described, (begin, end), reach, marks, timezone, height)
+    picture, plot = frame.picture, frame.plot
     near = [level for level in levels if low <= level.value <= high]
     for level in near:
         _level(picture, plot, level)
@@ -123,9 +115,50 @@ def line_chart(
     for level in near:
         _level_words(picture, plot, level, at_the_left=free_first)
     if not known:
-        picture.text(plot.left + plot.width / 2, top + height / 2, "not known", "", "middle")
-    _mark_rows(picture, plot, rows)
-    return picture.svg()
+        middle = plot.left + plot.width / 2, plot.top + height / 2
+        picture.text(*middle, "not known", "", "middle")
+    return frame.svg()
+
+
+class _Frame:
+    """What all pictures over time have: a name, the marks in rows and shades, and the axes.
+
+    weighed  points are told beside the name
+    """
+
+    def __init__(
+        self,
+        title: str,
+        name: str,
+        described: str,
+        span: tuple[int, int],
+        reach: tuple[float, float],
+        marks: Iterable[Mark],
+        timezone: str,
+        height: float,
+        weighed: bool = False,
+    ) -> None:
+        self.rows, left_over = _rows(marks, *span)
+        top = _HEAD + _MARK_ROW * len(self.rows)
+        self.plot = Plot(*span, *reach, top, height)
+        picture = Picture(key_of(title, span[0]), title, described, top + height + BOTTOM)
+        self.picture = picture
+        picture.text(0, 11, name, "name")
+        right = WIDTH - RIGHT
+        if weighed:
+            picture.add(f'<circle class="point" cx="{right - 4:.0f}" cy="7" r="3.5"/>')
+            picture.text(right - 11, 11, _POINTS_ARE, "small", "end")
+            right -= 20 + LETTER * len(_POINTS_ARE)
+        if left_over:
+            picture.text(right, 11, f"and {left_over} more", "small", "end")
+        for mark in (mark for row in self.rows for mark, _ in row.placed):
+            _shade(picture, self.plot, mark)
+        axes(picture, self.plot, timezone)
+
+    def svg(self) -> str:
+        """The finished picture, the marks' words upon all else."""
+        _mark_rows(self.picture, self.plot, self.rows)
+        return self.picture.svg()
 
 
 def fan_chart(
@@ -139,7 +172,6 @@ def fan_chart(
     timezone: str,
     now: int | None = None,
     points: Sequence[tuple[int, float]] = (),
-    points_are: str = "weighed",
     due: Mark | None = None,
     levels: Sequence[ChartLevel] = (),
     marks: Sequence[Mark] = (),
@@ -154,33 +186,20 @@ def fan_chart(
     due       when the first level is likely reached
     foreseen  minutes and values of the curve as it was once expected, a fine line
     """
-    low, high = round_out(
+    reach = round_out(
         [float(np.nanmin(p10)), float(np.nanmax(p90)), *(v for _, v in points)]
         + [level.value for level in levels]
         + ([] if foreseen is None else foreseen[1].tolist())
     )
-    begin, end = int(minutes[0]), int(minutes[-1])
-    rows, left_over = _rows(marks, begin, end)
-    top = _HEAD + _MARK_ROW * len(rows)
-    plot = Plot(begin, end, low, high, top, height)
     described = _fan_described(unit, p10, p50, p90, foreseen)
     if points:
-        described += f" {len(points)} {points_are}."
-    if due is not None:
-        begins, ends = (moment(minute, timezone) for minute in (due.begin, due.end))
-        described += f" {due.words}: {begins} to {ends}."
-    described = " ".join([described, *(f"{moment(m.begin, timezone)}: {m.words}." for m in marks)])
-    picture = Picture(key_of(title, begin), title, described, top + height + BOTTOM)
-    picture.text(0, 11, f"{title} [{unit}]", "name")
-    right = WIDTH - RIGHT
-    if points:
-        picture.add(f'<circle class="point" cx="{right - 4:.0f}" cy="7" r="3.5"/>')
-        picture.text(right - 11, 11, points_are, "small", "end")
-        right -= 20 + LETTER * len(points_are)
-    _say_more(picture, left_over, right)
-    for mark in (mark for row in rows for mark, _ in row.placed):
-        _shade(picture, plot, mark)
-    axes(picture, plot, timezone)
+        described += f" {len(points)} {_POINTS_ARE}."
+    told = [] if due is None else [f"{due.words}: {_span_told(due, timezone)}."]
+    told += [f"{moment(m.begin, timezone)}: {m.words}." for m in marks]
+    described, span = " ".join([described, *told]), (int(minutes[0]), int(minutes[-1]))
+    name = f"{title} [{unit}]"
+    frame = _Frame(title, name, described, span, reach, marks, timezone, height, bool(points))
+    picture, plot = frame.picture, frame.plot
     _fan(picture, plot, minutes, (p10, p50, p90), foreseen, now)
     for level in levels:
         _level(picture, plot, level)
@@ -189,11 +208,13 @@ def fan_chart(
     if due is not None:
         _due(picture, plot, levels[0].value, due)
     for minute, value in points:
-        picture.add(
-            f'<circle class="point" cx="{plot.x(minute):.1f}" cy="{plot.y(value):.1f}" r="3.5"/>'
-        )
-    _mark_rows(picture, plot, rows)
-    return picture.svg()
+        at = f'cx="{plot.x(minute):.1f}" cy="{plot.y(value):.1f}"'
+        picture.add(f'<circle class="point" {at} r="3.5"/>')
+    return frame.svg()
+
+
+def _span_told(mark: Mark, timezone: str) -> str:
+    return f"{moment(mark.begin, timezone)} to {moment(mark.end, timezone)}"
 
 
 def _fan_described(
@@ -310,11 +331,6 @@ def _rows(marks: Iterable[Mark], begin: int, end: int) -> tuple[list[_Row], int]
     return rows, left_over
 
 
-def _say_more(picture: Picture, left_over: int, right: float = WIDTH - RIGHT) -> None:
-    if left_over:
-        picture.text(right, 11, f"and {left_over} more", "small", "end")
-
-
 def _extent(mark: Mark, begin: int, a_minute: float) -> tuple[float, float]:
     """From where to where a mark and its words reach."""
     x = LEFT + (mark.begin - begin) * a_minute
@@ -373,12 +389,11 @@ def _described(
         unknown = every * int(np.isnan(one.values).sum())
         if unknown:
             told.append(f"Not known for {unknown / 60:.3g} h.")
-    told += [f"{level.words[:1].upper()}{level.words[1:]}." for level in levels]
+    told += [f"{begun(level.words)}." for level in levels]
     if by_the_day:
         times = Counter(mark.words for mark in marks)
         told += [
-            f"{words[:1].upper()}{words[1:]}: {'once' if n == 1 else f'{n} times'}."
-            for words, n in times.items()
+            f"{begun(words)}: {'once' if n == 1 else f'{n} times'}." for words, n in times.items()
         ]
     else:
         told += [f"{moment(m.begin, timezone)}: {m.words}." for m in marks]

@@ -176,32 +176,27 @@ def day_strip(
     """
     across = 360 / day_minutes
     parts = ['<rect class="night" width="360" height="22"/>']
+
+    def draw(shape: str, begin: int, end: int, least: float = 0.0) -> None:
+        width = max(least, (end - begin) * across)
+        parts.append(shape.format(x=f"{begin * across:.1f}", width=f"{width:.1f}"))
+
     if sun_up is not None:
-        begin, end = sun_up
-        parts.append(
-            f'<rect class="daylight" x="{begin * across:.1f}" '
-            f'width="{(end - begin) * across:.1f}" height="22"/>'
-        )
+        draw('<rect class="daylight" x="{x}" width="{width}" height="22"/>', *sun_up)
     parts.append(_light_path(light, across))
     for begin, end, kind in spells:
-        width = max(1.5, (end - begin) * across)
-        parts.append(
-            f'<rect class="spell {kind}" x="{begin * across:.1f}" y="17" '
-            f'width="{width:.1f}" height="5"/>'
-        )
+        spell = f'<rect class="spell {kind}" x="{{x}}" y="17" width="{{width}}" height="5"/>'
+        draw(spell, begin, end, least=1.5)
     for begin, end in airings:
-        parts.append(
-            f'<path class="airing" d="M{begin * across:.1f} 2v3h{(end - begin) * across:.1f}v-3"/>'
-        )
+        draw('<path class="airing" d="M{x} 2v3h{width}v-3"/>', begin, end)
     for begin, end in beams:
-        parts.append(
-            f'<path class="beam" d="M{begin * across:.1f} 0h{(end - begin) * across:.1f}"/>'
-        )
+        draw('<path class="beam" d="M{x} 0h{width}"/>', begin, end)
     for hour in (6, 12, 18):
-        x = hour * 60 * across
-        parts.append(
-            f'<path class="hour" d="M{x:.1f} 22v3"/>'
-            f'<text x="{x:.1f}" y="35" text-anchor="middle">{hour}</text>'
+        draw(
+            '<path class="hour" d="M{x} 22v3"/>'
+            f'<text x="{{x}}" y="35" text-anchor="middle">{hour}</text>',
+            60 * hour,
+            60 * hour,
         )
     parts.append(f'<path class="now" d="M{now * across:.1f} -2v27"/>')
     return (
