@@ -157,6 +157,11 @@ def named(name: str, longest: int = 24) -> str:
     return _set_apart(_cut(name[:1].upper() + name[1:], longest))
 
 
+def begun(text: str) -> str:
+    """A text as a sentence begins with it."""
+    return text[:1].upper() + text[1:]
+
+
 def title(text: str) -> str:
     """A first line, cut at a word where it would not fit a lock screen."""
     if len(text) <= TITLE_LENGTH:

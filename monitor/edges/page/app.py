@@ -4,20 +4,15 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from urllib.parse import quote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.middleware import Middleware
-from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import (
     FileResponse,
@@ -36,20 +31,16 @@ from monitor.edges.page.access import SIGNED_IN_S, Door, PassphraseError
 from monitor.edges.page.figures import Live
 from monitor.edges.page.guard import (
     REPORT_POLICY,
-    Answering,
-    Headers,
-    Listening,
     PageError,
     form_of,
     neighbourhood,
     same_origin,
 )
-from monitor.edges.page.house import House, MonitorGoneError, PutIn
+from monitor.edges.page.house import House, MonitorGoneError, PutIn, Submitted, Told
 from monitor.edges.report.order import WEEK_PAGE
 from monitor.engine.snapshot import Snapshot
-from monitor.entries.entries import Request as Wish
 from monitor.entries.entries import RequestError, standing
-from monitor.site.words import when
+from monitor.site.words import begun, when
 from monitor.store.connection import StoreError
 from monitor.store.queries import Reader
 
@@ -57,7 +48,6 @@ log = logging.getLogger(__name__)
 
 HERE = Path(__file__).parent
 ANSWER_WITHIN_S = 20.0
-_REMEMBERED = 500
 _MENU = (
     ("/", "Spaces"),
     ("/batches", "Batches"),
@@ -65,34 +55,6 @@ _MENU = (
     ("/weeks", "Weeks"),
     ("/sensors", "Sensors"),
 )
-
-
-@dataclass(frozen=True)
-class FormShown:
-    """A form's page. again: what was hung last; space: where it was asked for."""
-
-    form: forms.Form
-    flowers: list[str]
-    again: list[tuple[str, dict[str, str]]]
-    space: str
-
-
-@dataclass(frozen=True)
-class SignInShown:
-    """One who is signed in. here: who looks."""
-
-    number: int
-    device: str
-    since: str
-    seen: str
-    here: bool
-
-
-@dataclass(frozen=True)
-class SignedInShown:
-    """All who are."""
-
-    signed_in_now: list[SignInShown]
 
 
 class Pages:
@@ -104,8 +66,7 @@ class Pages:
         self._secure = secure
         self._cookie = "__Host-drying-room" if secure else "drying-room"
         self._live = Live(house)
-        self._done: OrderedDict[str, Future[PutIn]] = OrderedDict()
-        self._lock = threading.Lock()
+        self._submitted = Submitted()
         self._drawing = threading.Lock()
         self._style = _style()
         self._templates = Environment(
@@ -133,7 +94,7 @@ class Pages:
             get("/notices", "notices.html", lambda r, s: lists.notices(self._house, s)),
             get("/weeks", "weeks.html", lambda r, s: lists.weeks(self._house, s)),
             get("/sensors", "sensors.html", lambda r, s: self._sensors(s)),
-            self._who_is_signed_in(),
+            get("/signed-in", "signed-in.html", self._signed_in),
             get("/health", "sensors.html", lambda r, s: self._sensors(s)),
             get("/space/{name:path}", "space.html", self._space),
             get("/batch/{name:path}", "batch.html", self._batch),
@@ -166,7 +127,7 @@ class Pages:
             samesite="strict",
         )
 
-    async def _answer(self, request: Request, tell: Callable[[Request, str], Response]) -> Response:
+    async def _answer(self, request: Request, tell: Callable[[Request], Response]) -> Response:
         """Answer a visitor, in a thread; others are shown to the door."""
         visitor, cookie = self._visitor(request), None
         if visitor is None and self._door.open:
@@ -174,18 +135,17 @@ class Pages:
         if visitor is None:
             where = quote(request.url.path, safe="/")
             return RedirectResponse(f"/sign-in?to={where}", 303)
-        response = await run_in_threadpool(tell, request, visitor)
+        request.state.visitor = visitor
+        response = await run_in_threadpool(tell, request)
         if cookie is not None:
             self._with_cookie(response, cookie)
         return response
 
     # -- pages ----------------------------------------------------------------------------------
 
-    def _shown(
-        self, path: str, template: str, tell: Callable[[Request, Snapshot], object]
-    ) -> Route:
-        def page(request: Request, visitor: str) -> Response:
-            return self._page(request, visitor, template, lambda s: tell(request, s))
+    def _shown(self, path: str, template: str, tell: Callable[[Request, Snapshot], Told]) -> Route:
+        def page(request: Request) -> Response:
+            return self._page(request, template, lambda s: tell(request, s))
 
         async def endpoint(request: Request) -> Response:
             return await self._answer(request, page)
@@ -195,42 +155,27 @@ class Pages:
     def _page(
         self,
         request: Request,
-        visitor: str,
         template: str,
-        tell: Callable[[Snapshot], object],
+        tell: Callable[[Snapshot], Told],
         status: int = 200,
     ) -> HTMLResponse:
         snapshot, _, trouble = self._house.standing()
-        told = tell(snapshot)
-        done = self._done.get(request.query_params.get("done", ""))
-        entered = done.result() if done and done.done() and not done.exception() else None
         html = self._templates.get_template(template).render(
-            vars(told),
+            tell(snapshot),
             site=self._house.site,
             now=figures.fresh_values(self._house, snapshot)["now"],
             fresh=snapshot.now_ms > 0,
             trouble=trouble,
             shape=figures.shape(snapshot),
             at="/" + request.url.path.strip("/").split("/")[0],
-            token=lambda: self._door.token(visitor),
+            token=lambda: self._door.token(request.state.visitor),
             signed_in=not self._door.open,
             overheard=not self._door.open and not self._secure,
-            said=None if entered is None else [entered.said, *entered.upset],
+            said=self._submitted.said(request.query_params.get("done", "")),
         )
         return HTMLResponse(html, status)
 
-    def _who_is_signed_in(self) -> Route:
-        def page(request: Request, visitor: str) -> Response:
-            return self._page(
-                request, visitor, "signed-in.html", lambda s: self._signed_in(visitor)
-            )
-
-        async def endpoint(request: Request) -> Response:
-            return await self._answer(request, page)
-
-        return Route("/signed-in", endpoint, methods=["GET"])
-
-    def _space(self, request: Request, snapshot: Snapshot) -> object:
+    def _space(self, request: Request, snapshot: Snapshot) -> Told:
         name = request.path_params["name"]
         if name not in self._house.spaces():
             raise HTTPException(404)
@@ -241,32 +186,32 @@ class Pages:
                 self._house, snapshot, name, span if span in spaces.SPANS else "day"
             )
 
-    def _batch(self, request: Request, snapshot: Snapshot) -> object:
+    def _batch(self, request: Request, snapshot: Snapshot) -> Told:
         found = snapshot.history.named(request.path_params["name"])
         if found is None:
             raise HTTPException(404)
         return lists.batch(self._house, snapshot, found)
 
-    def _sensors(self, snapshot: Snapshot) -> object:
+    def _sensors(self, snapshot: Snapshot) -> Told:
         return lists.sensors(self._house, snapshot, self._door.wrong)
 
-    def _plan(self, request: Request, snapshot: Snapshot) -> object:
-        return forms.plan_view(self._house, dict(request.query_params))
+    def _plan(self, request: Request, snapshot: Snapshot) -> Told:
+        return vars(forms.plan_view(self._house, dict(request.query_params)))
 
-    def _check(self, request: Request, snapshot: Snapshot) -> object:
+    def _check(self, request: Request, snapshot: Snapshot) -> Told:
         name = request.path_params["name"]
         if not forms.can_be_checked(self._house, name):
             raise HTTPException(404)
-        return forms.check_view(self._house, snapshot, name)
+        return vars(forms.check_view(self._house, snapshot, name))
 
-    def _form(self, request: Request, snapshot: Snapshot) -> object:
+    def _form(self, request: Request, snapshot: Snapshot) -> Told:
         verb = request.path_params["verb"]
         if not forms.has_form(verb):
             raise HTTPException(404)
         typed = dict(request.query_params)
         return self._form_told(verb, typed, snapshot)
 
-    def _correct(self, request: Request, snapshot: Snapshot) -> object:
+    def _correct(self, request: Request, snapshot: Snapshot) -> Told:
         number = request.path_params["number"]
         if not any(str(e.id) == number for e in standing(snapshot.entries)):
             raise HTTPException(404)
@@ -278,13 +223,13 @@ class Pages:
         typed: dict[str, str],
         snapshot: Snapshot,
         error: RequestError | None = None,
-    ) -> FormShown:
-        return FormShown(
-            form=forms.form(verb, self._house, snapshot, typed, error),
-            flowers=forms.flowers(self._house),
-            again=forms.again(snapshot) if verb == "hang" else [],
-            space=typed.get("space", ""),
-        )
+    ) -> Told:
+        return {
+            "form": forms.form(verb, self._house, snapshot, typed, error),
+            "flowers": forms.flowers(self._house),
+            "again": forms.again(snapshot) if verb == "hang" else [],
+            "space": typed.get("space", ""),
+        }
 
     # -- what is entered ------------------------------------------------------------------------
 
@@ -299,47 +244,33 @@ class Pages:
             raise PageError(
                 403, "This form is too old or not yours; open the page anew and enter it again."
             )
-        return await run_in_threadpool(self._take, request, visitor, number, typed)
+        request.state.visitor = visitor
+        return await run_in_threadpool(self._take, request, number, typed)
 
-    def _take(self, request: Request, visitor: str, number: str, typed: dict[str, str]) -> Response:
-        snapshot = self._house.standing().snapshot
+    def _take(self, request: Request, number: str, typed: dict[str, str]) -> Response:
+        house = self._house
+        snapshot = house.standing().snapshot
+
+        def enter() -> Future[PutIn]:
+            return house.submit(house.parse(forms.checked(typed, house, snapshot)))
+
         try:
-            answer = self._once(number, typed, snapshot)
-            entered = answer.result(ANSWER_WITHIN_S)
+            entered = self._submitted.once(number, enter).result(ANSWER_WITHIN_S)
         except RequestError as error:
-            return self._refused(request, visitor, typed, error)
+            return self._refused(request, typed, error)
         except TimeoutError:
             late = RequestError("the monitor is slow to answer; look whether it was entered", None)
-            return self._refused(request, visitor, typed, late)
+            return self._refused(request, typed, late)
         return RedirectResponse(f"{self._where(entered)}?done={quote(number)}", 303)
 
-    def _once(self, number: str, typed: dict[str, str], snapshot: Snapshot) -> Future[PutIn]:
-        """Enter a form the first time it comes; sent twice, it is still entered once."""
-        with self._lock:
-            before = self._done.get(number)
-            if before is not None and not (before.done() and before.exception()):
-                return before
-            wish: Wish = self._house.parse(forms.checked(typed, self._house, snapshot))
-            answer = self._house.submit(wish)
-            self._done[number] = answer
-            if len(self._done) > _REMEMBERED:
-                self._done.popitem(last=False)
-            return answer
-
-    def _refused(
-        self, request: Request, visitor: str, typed: dict[str, str], error: RequestError
-    ) -> Response:
+    def _refused(self, request: Request, typed: dict[str, str], error: RequestError) -> Response:
+        """The form again, with what is to be mended; what has none is refused as a whole."""
         verb = typed.get("verb", "")
-        if forms.has_form(verb) or (verb == "correct" and typed.get("entry", "").isdigit()):
-            return self._page(
-                request,
-                visitor,
-                "form.html",
-                lambda s: self._form_told(verb, typed, s, error),
-                422,
-            )
-        sentence = error.sentence[:1].upper() + error.sentence[1:]
-        return self._sorry(422, sentence)
+        if not forms.has_form(verb) and (verb != "correct" or not typed.get("entry", "").isdigit()):
+            raise error
+        return self._page(
+            request, "form.html", lambda s: self._form_told(verb, typed, s, error), 422
+        )
 
     def _where(self, entered: PutIn) -> str:
         """Where to see what was entered."""
@@ -355,7 +286,7 @@ class Pages:
     async def _report(self, request: Request) -> Response:
         return await self._answer(request, self._week)
 
-    def _week(self, request: Request, visitor: str) -> Response:
+    def _week(self, request: Request) -> Response:
         with Reader(self._house.store) as reader:
             kept = reader.report(request.path_params["week"])
         if kept is None:
@@ -403,27 +334,25 @@ class Pages:
         )
         return HTMLResponse(html, status)
 
-    def _signed_in(self, visitor: str) -> SignedInShown:
+    def _signed_in(self, request: Request, snapshot: Snapshot) -> Told:
         zone, now = self._house.site.timezone, now_ms()
-        return SignedInShown(
-            [
-                SignInShown(
-                    one.number,
-                    one.device,
-                    when(one.since_ms, now, zone),
-                    when(one.seen_ms, now, zone),
-                    one.visitor == visitor,
-                )
-                for one in self._door.signed_in
-            ]
-        )
+        told = [
+            (
+                *(one.number, one.device),
+                *(when(ms, now, zone) for ms in (one.since_ms, one.seen_ms)),
+                one.visitor == request.state.visitor,
+            )
+            for one in self._door.signed_in
+        ]
+        return {"signed_in_now": told}
 
     async def _sign_out(self, request: Request) -> Response:
         """End the sign-in of the one who asks, or of another by its number, at once."""
         same_origin(request)
         which = (await form_of(request)).get("which")
         visitor = self._visitor(request)
-        ended = visitor if which is None else self._numbered(which)
+        numbered = (one.visitor for one in self._door.signed_in if str(one.number) == which)
+        ended = visitor if which is None else next(numbered, None)
         if visitor is not None and ended is not None:
             self._door.signed_in.end(ended)
         if which is not None and ended != visitor:
@@ -431,9 +360,6 @@ class Pages:
         response = RedirectResponse("/sign-in", 303)
         response.delete_cookie(self._cookie, secure=self._secure, httponly=True)
         return response
-
-    def _numbered(self, which: str) -> str | None:
-        return next((s.visitor for s in self._door.signed_in if str(s.number) == which), None)
 
     async def _css(self, request: Request) -> Response:
         return Response(
@@ -448,43 +374,25 @@ class Pages:
 
     async def refused(self, request: Request, error: Exception) -> Response:
         """A request that is not answered, and why."""
-        if isinstance(error, PageError):
-            return self._sorry(error.status, error.sentence)
-        if isinstance(error, PassphraseError):
-            return self._sorry(503, f"{error}.")
-        if isinstance(error, RequestError):
-            return self._sorry(422, error.sentence[:1].upper() + error.sentence[1:])
-        if isinstance(error, MonitorGoneError):
-            return self._sorry(503, "The monitor does not answer just now. Try again soon.")
-        if isinstance(error, StoreError):
-            return self._sorry(503, f"The store cannot be read just now ({error}). Try again soon.")
-        missing = isinstance(error, HTTPException) and error.status_code == 404
-        if missing:
-            return self._sorry(404, "There is nothing here by that name. It may have been undone.")
-        status = error.status_code if isinstance(error, HTTPException) else 500
-        return self._sorry(status, "That does not go here. Begin at the spaces.")
+        match error:
+            case PageError():
+                told = error.status, error.sentence
+            case PassphraseError():
+                told = 503, f"{error}."
+            case RequestError():
+                told = 422, begun(error.sentence)
+            case MonitorGoneError():
+                told = 503, "The monitor does not answer just now. Try again soon."
+            case StoreError():
+                told = 503, f"The store cannot be read just now ({error}). Try again soon."
+            case HTTPException(status_code=404):
+                told = 404, "There is nothing here by that name. It may have been undone."
+            case HTTPException():
+                told = error.status_code, "That does not go here. Begin at the spaces."
+            case _:
+                raise error
+        return self._sorry(*told)
 
 
 def _style() -> str:
     return (HERE / "static/page.css").read_text("utf-8") + charts.STYLE.read_text("utf-8")
-
-
-def make_app(
-    house: House, door: Door, trusted_hosts: tuple[str, ...], secure: bool, listening: Listening
-) -> Starlette:
-    """The page as an ASGI application."""
-    pages = Pages(house, door, secure)
-    refusals = (
-        *(PageError, HTTPException, StoreError),
-        *(PassphraseError, RequestError, MonitorGoneError),
-    )
-    return Starlette(
-        routes=pages.routes(),
-        middleware=[
-            Middleware(Answering, listening=listening),
-            Middleware(Headers, trusted=trusted_hosts),
-            Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
-        ],
-        exception_handlers=dict.fromkeys(refusals, pages.refused),
-        lifespan=listening.watching,
-    )

@@ -10,12 +10,13 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from starlette.concurrency import run_in_threadpool
 
 from monitor.air.minute import MinuteOfAir
-from monitor.air.spells import Spell
+from monitor.air.spells import Spell, limits_of
 from monitor.edges.page.house import House
 from monitor.engine.snapshot import SensorNow, Snapshot
+from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
-from monitor.site.spaces import Sensor, Site
-from monitor.site.words import lasting, two_figures, when, when_minute
+from monitor.site.spaces import Sensor, Site, Space
+from monitor.site.words import begun, figure, humidity, lasting, two_figures, when, when_minute
 from monitor.store.air import Load
 
 UNKNOWN = "not known"
@@ -56,10 +57,10 @@ def air_figures(space: str, air: MinuteOfAir | None, site: Site) -> dict[str, st
     names = ("temperature", "humidity", "pull", *(("light",) if lit else ()))
     if air is None:
         return dict.fromkeys(names, UNKNOWN)
-    humidity, vpd, light = air.relative_humidity_pct, air.vpd_kpa, air.illuminance_lx
+    moist, vpd, light = air.relative_humidity_pct, air.vpd_kpa, air.illuminance_lx
     figures = {
         "temperature": degrees(air.temperature_c, site),
-        "humidity": UNKNOWN if humidity is None else f"{humidity:.0f} %",
+        "humidity": UNKNOWN if moist is None else f"{moist:.0f} %",
         "pull": UNKNOWN if vpd is None else f"{vpd:.2f} kPa",
         "light": UNKNOWN if light is None else f"{two_figures(light):,.0f} lux",
     }
@@ -115,8 +116,7 @@ def past(house: House, spell: Spell, now_ms: int) -> str:
     zone = house.site.timezone
     since = when_minute(spell.began, now_ms, zone)
     who = f"sensor {spell.sensor} " if spell.sensor else ""
-    what = f"{who}{spell.kind.row.word}"
-    what = what[:1].upper() + what[1:]
+    what = begun(f"{who}{spell.kind.row.word}")
     if spell.ended is None:
         return f"{what} since {since}, and still so"
     return f"{what} from {since}, {lasted(spell)}"
@@ -130,6 +130,31 @@ def lasted(spell: Spell) -> str:
 def pull(load: Load) -> str | None:
     """The pull of the air added up; None: it was never known."""
     return f"{two_figures(load.kpa_h):,g} kPa·h" if load.minutes else None
+
+
+def limits(of: Space, site: Site) -> list[str]:
+    """A space's settings in plain words."""
+    told = []
+    for limit in limits_of(of):
+        quantity = limit.kind.row.quantity
+        if limit.kind is Kind.MUSTY:
+            told.append(f"Mould: a word once its index passes {limit.value:g}")
+            continue
+        if quantity is None:
+            factor = 1.8 if site.temperature_unit == "°F" else 1.0
+            bound = f"{limit.value * factor:g} {site.temperature_unit} above the dew point"
+        else:
+            bound = figure(quantity, limit.value, site)
+        side = "above" if limit.above else "below"
+        if limit.kind is Kind.DAMP and of.limits.damp_is_daily_mean:
+            after = " as the mean of a day"
+        else:
+            after = f" for {lasting(limit.delay_min)}" if limit.delay_min else ""
+        told.append(f"{begun(limit.kind.row.word)}: {side} {bound}{after}")
+        if limit.urgent_value is not None:
+            told.append(f"Urgent: {side} {humidity(limit.urgent_value)}")
+    volume = "not told" if of.volume_m3 is None else f"{of.volume_m3:g} m³"
+    return [*told, f"Room: {volume}"]
 
 
 # -- fresh figures, as server-sent events (HTML living standard, section 9.2) ------------------

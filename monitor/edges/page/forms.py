@@ -18,7 +18,7 @@ from monitor.science.sorption import SALTS, Salt
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Use
 from monitor.site.time import local
-from monitor.site.words import named, when
+from monitor.site.words import begun, named, when
 
 _WHEN = verbs.Question("When", "empty for now; or 08:30, yesterday 18:00, 2026-07-04 08:30")
 
@@ -65,7 +65,7 @@ def form(
     names = [name for name in (*must, *may) if name not in hidden]
     title = asked.title + (f": {typed['batch']}" if typed.get("batch") else "")
     fields = _fields([*names, "at"], must, verb, house, snapshot, typed, error)
-    return Form(title, asked.button, hidden, fields, _wrong(error, fields))
+    return Form(title, asked.button, hidden, fields, begun(error.sentence) if error else None)
 
 
 def _correction(
@@ -79,7 +79,9 @@ def _correction(
     fields = _fields(names, must, root.verb, house, snapshot, values, error)
     title = f"Correct entry {number}, {VERBS[root.verb].called}"
     hidden = {"verb": CORRECT, "entry": str(number)}
-    return Form(title, VERBS[CORRECT].button, hidden, fields, _wrong(error, fields))
+    return Form(
+        title, VERBS[CORRECT].button, hidden, fields, begun(error.sentence) if error else None
+    )
 
 
 def _fields(
@@ -109,12 +111,6 @@ def _fields(
             )
         )
     return tuple(fields)
-
-
-def _wrong(error: RequestError | None, fields: tuple[Asked, ...]) -> str | None:
-    if error is None:
-        return None
-    return error.sentence[:1].upper() + error.sentence[1:]
 
 
 def _mode(name: str, choices: tuple[tuple[str, str], ...]) -> str:
@@ -278,8 +274,7 @@ def plan_view(house: House, typed: Mapping[str, str]) -> PlanShown:
     try:
         return replace(told, answer=_shown(house.plan(_plan_asked(typed))))
     except RequestError as error:
-        wrong = error.sentence[:1].upper() + error.sentence[1:]
-        return replace(told, wrong=wrong, field=error.field)
+        return replace(told, wrong=begun(error.sentence), field=error.field)
 
 
 def flowers(house: House) -> list[str]:

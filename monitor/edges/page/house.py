@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 import subprocess
 import threading
+from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
@@ -32,6 +33,9 @@ from monitor.site.spaces import OUTDOORS, Site
 
 log = logging.getLogger(__name__)
 
+Told = dict[str, object]  # a page, by the words of its template
+
+_REMEMBERED = 500
 FIRST_WAIT_S, LONGEST_WAIT_S = 2.0, 300.0
 ENDS_WITHIN_S = 5.0
 
@@ -80,6 +84,32 @@ class PutIn(NamedTuple):
     said: str
     batch: str | None
     upset: Sequence[str]
+
+
+class Submitted:
+    """What was entered by forms, each known by its number: sent twice, it is entered once."""
+
+    def __init__(self) -> None:
+        self._done: OrderedDict[str, Future[PutIn]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def said(self, number: str) -> list[str] | None:
+        """What a form came to, in words; None: nothing, or not yet."""
+        done = self._done.get(number)
+        if done is None or not done.done() or done.exception():
+            return None
+        return [done.result().said, *done.result().upset]
+
+    def once(self, number: str, enter: Callable[[], Future[PutIn]]) -> Future[PutIn]:
+        """Enter it, unless it is entered or about to be."""
+        with self._lock:
+            before = self._done.get(number)
+            if before is not None and not (before.done() and before.exception()):
+                return before
+            answer = self._done[number] = enter()
+            if len(self._done) > _REMEMBERED:
+                self._done.popitem(last=False)
+            return answer
 
 
 class Looks(Protocol):

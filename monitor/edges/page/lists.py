@@ -8,9 +8,10 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
+from monitor.air.spells import Spell
 from monitor.edges.page import figures, pictures, rail
 from monitor.edges.page.forms import actions, can_be_checked
-from monitor.edges.page.house import House
+from monitor.edges.page.house import House, Told
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import Batch, BatchState, Stay, described
 from monitor.entries.entries import Entry, first_of, out_of_service, services, standing, undone
@@ -26,7 +27,7 @@ from monitor.store.queries import NoticeSent, Reader
 
 
 @dataclass(frozen=True)
-class Hung:
+class HungShown:
     """A batch as it hangs on its rail, or lies on its shelf."""
 
     sentences: list[str]
@@ -41,7 +42,7 @@ class Hung:
     hung: str
 
 
-def hung(batch: Batch, snapshot: Snapshot, site: Site) -> Hung:
+def hung(batch: Batch, snapshot: Snapshot, site: Site) -> HungShown:
     """A batch as it hangs on its rail."""
     now_ms, timezone = snapshot.now_ms, site.timezone
     days = (now_ms - batch.hung_ms) / DAY_MS
@@ -49,7 +50,7 @@ def hung(batch: Batch, snapshot: Snapshot, site: Site) -> Hung:
     left = None if said is None else said.still_to_lose_pct / 100
     doubted = batch.hung_by in snapshot.doubted
     silence = why_nothing(batch, doubted, batch.space in snapshot.air) if said is None else None
-    return Hung(
+    return HungShown(
         sentences=(
             list(filter(None, [silence])) if said is None else sentences(said, site, batch.colour)
         ),
@@ -73,26 +74,17 @@ def hung(batch: Batch, snapshot: Snapshot, site: Site) -> Hung:
     )
 
 
-def shapes(hung: Iterable[Hung]) -> Markup:
+def shapes(hung: Iterable[HungShown]) -> Markup:
     """What the pictures of the bunches are drawn of, once a page."""
     return Markup(rail.shapes(b.flower for b in hung))  # noqa: S704 (our own drawing)
 
 
-@dataclass(frozen=True)
-class BatchesShown:
-    """What hangs where, what is kept, and what was."""
-
-    hanging: list[Hung]
-    others: list[Hung]
-    shapes: Markup
-
-
-def batches(house: House, snapshot: Snapshot) -> BatchesShown:
+def batches(house: House, snapshot: Snapshot) -> Told:
     """What hangs where, what is kept, and what was."""
     rows = [hung(b, snapshot, house.site) for b in reversed(snapshot.history.batches)]
     hanging = [r for r in rows if r.state == BatchState.HANGING]
     others = [r for r in rows if r.state != BatchState.HANGING]
-    return BatchesShown(hanging, others, shapes(rows))
+    return {"hanging": hanging, "others": others, "shapes": shapes(rows)}
 
 
 @dataclass(frozen=True)
@@ -107,76 +99,59 @@ class EntryShown:
     batch: object
 
 
-@dataclass(frozen=True)
-class BatchShown(Hung):
-    """One batch: where it was, what was measured, what it went through."""
-
-    shapes: Markup
-    stays: list[tuple[str, str, str]]
-    hanging: bool
-    days: str
-    taken_down: str | None
-    outcome: list[str]
-    note: str | None
-    load: str | None
-    tests: list[tuple[str, str]]
-    chart: Markup | None
-    drying: list[Markup]
-    past: list[str]
-    entries: list[EntryShown]
-    actions: list[tuple[str, str]]
-
-
-def batch(house: House, snapshot: Snapshot, found: Batch) -> BatchShown:
+def batch(house: House, snapshot: Snapshot, found: Batch) -> Told:
     """One batch: where it was, what was measured, what it went through."""
     site, now_ms = house.site, snapshot.now_ms
     until_ms = now_ms if found.taken_down_ms is None else found.taken_down_ms
-    stays = [(s, s.until_ms or now_ms) for s in found.stays if s.from_ms < until_ms]
+    spells, load = _went_through(house, found, until_ms, now_ms)
     with Reader(house.store) as reader:
-        spells = [
-            s
-            for stay, end_ms in stays
-            for s in reader.spells(stay.from_ms // MINUTE_MS, min(end_ms, until_ms) // MINUTE_MS)
-            if s.space == stay.space and s.sensor is None
-        ]
         said = reader.prospects_of(found.hung_by, found.hung_ms)
-        loads = [
-            reader.load_of(s.space, s.from_ms // MINUTE_MS, min(end_ms, until_ms) // MINUTE_MS)
-            for s, end_ms in stays
-        ]
-    lines = _entries(house, snapshot)
-    own = [e for e in lines if e.batch == found.hung_by]
-    bunch = hung(found, snapshot, site)
-    last = snapshot.prospects.get(found.hung_by)
+    bunch, last = hung(found, snapshot, site), snapshot.prospects.get(found.hung_by)
     foreseen = last is not None and last.crisp_p50 is not None
-    return BatchShown(
-        **vars(bunch),
-        shapes=shapes([bunch]),
-        stays=[
-            (_came_to(found, s), s.space, when(s.from_ms, now_ms, site.timezone))
-            for s in found.stays
-        ],
-        hanging=found.taken_down_ms is None,
-        days=f"{(until_ms - found.hung_ms) / DAY_MS:.0f}",
-        taken_down=None
-        if found.taken_down_ms is None
-        else when(found.taken_down_ms, now_ms, site.timezone),
-        outcome=_outcome(found),
-        note=found.note,
-        load=figures.pull(Load(sum(one.kpa_h for one in loads), sum(one.minutes for one in loads))),
-        tests=[(when(at_ms, now_ms, site.timezone), result) for at_ms, result in _tests(found)],
-        chart=pictures.of_weighings(found, spells, site),
-        drying=pictures.of_prospects(found, said, foreseen, spells, site),
-        past=[figures.past(house, s, now_ms) for s in spells],
-        entries=own,
-        actions=actions(found.state),
-    )
+
+    def at(epoch_ms: int) -> str:
+        return when(epoch_ms, now_ms, site.timezone)
+
+    return vars(bunch) | {
+        "shapes": shapes([bunch]),
+        "stays": [(_came_to(found, s), s.space, at(s.from_ms)) for s in found.stays],
+        "hanging": found.taken_down_ms is None,
+        "days": f"{(until_ms - found.hung_ms) / DAY_MS:.0f}",
+        "taken_down": None if found.taken_down_ms is None else at(found.taken_down_ms),
+        "outcome": _outcome(found),
+        "note": found.note,
+        "load": figures.pull(load),
+        "tests": [(at(at_ms), result) for at_ms, result in _tests(found)],
+        "chart": pictures.of_weighings(found, spells, site),
+        "drying": pictures.of_prospects(found, said, foreseen, spells, site),
+        "past": [figures.past(house, s, now_ms) for s in spells],
+        "entries": [e for e in _entries(house, snapshot) if e.batch == found.hung_by],
+        "actions": actions(found.state),
+    }
+
+
+def _went_through(
+    house: House, found: Batch, until_ms: int, now_ms: int
+) -> tuple[list[Spell], Load]:
+    """The spells of the air it hung in, and the pull of that air, added up."""
+    spells: list[Spell] = []
+    load = Load(0.0, 0)
+    with Reader(house.store) as reader:
+        for stay in found.stays:
+            if stay.from_ms < until_ms:
+                end_ms = min(stay.until_ms or now_ms, until_ms)
+                span = stay.from_ms // MINUTE_MS, end_ms // MINUTE_MS
+                there = (s for s in reader.spells(*span) if s.space == stay.space)
+                spells += [s for s in there if s.sensor is None]
+                pull = reader.load_of(stay.space, *span)
+                load = Load(load.kpa_h + pull.kpa_h, load.minutes + pull.minutes)
+    return spells, load
 
 
 def _came_to(found: Batch, stay: Stay) -> str:
     if found.taken_down_ms is not None and stay.from_ms >= found.taken_down_ms:
         return "Kept in"
-    return "Hung in" if stay is found.stays[0] else "Moved to"
+    return "HungShown in" if stay is found.stays[0] else "Moved to"
 
 
 def _tests(found: Batch) -> list[tuple[int, str]]:
@@ -204,16 +179,9 @@ def _outcome(found: Batch) -> list[str]:
     ]
 
 
-@dataclass(frozen=True)
-class EntriesShown:
+def entries(house: House, snapshot: Snapshot) -> Told:
     """Everything entered, the newest first."""
-
-    entries: list[EntryShown]
-
-
-def entries(house: House, snapshot: Snapshot) -> EntriesShown:
-    """Everything entered, the newest first."""
-    return EntriesShown(_entries(house, snapshot)[::-1])
+    return {"entries": _entries(house, snapshot)[::-1]}
 
 
 def _entries(house: House, snapshot: Snapshot) -> list[EntryShown]:
@@ -268,16 +236,7 @@ class NoticeShown:
     deliveries: list[str]
 
 
-@dataclass(frozen=True)
-class NoticesShown:
-    """The last day's, and those before."""
-
-    notices: list[NoticeShown]
-    earlier: list[NoticeShown]
-    unseen: int
-
-
-def notices(house: House, snapshot: Snapshot) -> NoticesShown:
+def notices(house: House, snapshot: Snapshot) -> Told:
     """What was sent, whether it arrived, and what was done about it."""
     from_ms = snapshot.now_ms - NOTICES_DAYS * DAY_MS
     with Reader(house.store) as reader:
@@ -287,11 +246,11 @@ def notices(house: House, snapshot: Snapshot) -> NoticesShown:
         grouped.setdefault(row.number, []).append(row)
     told = [_notice(house, snapshot, group) for group in reversed(grouped.values())]
     lately_ms = snapshot.now_ms - LATELY_H * HOUR_MS
-    return NoticesShown(
-        notices=[n for n in told if n.made_ms >= lately_ms],
-        earlier=[n for n in told if n.made_ms < lately_ms],
-        unseen=sum(not n.seen and n.weight != "note" for n in told),
-    )
+    return {
+        "notices": [n for n in told if n.made_ms >= lately_ms],
+        "earlier": [n for n in told if n.made_ms < lately_ms],
+        "unseen": sum(not n.seen and n.weight != "note" for n in told),
+    }
 
 
 def _notice(house: House, snapshot: Snapshot, group: list[NoticeSent]) -> NoticeShown:
@@ -337,32 +296,12 @@ def _arrived(delivery: NoticeSent, now_ms: int, zone: str) -> str:
     return f"waits to be sent to {delivery.address}"
 
 
-@dataclass(frozen=True)
-class WeekShown:
-    """A weekly report."""
-
-    week: str
-    made: str
-    text: str
-
-
-@dataclass(frozen=True)
-class WeeksShown:
+def weeks(house: House, snapshot: Snapshot) -> Told:
     """The weekly reports."""
-
-    weeks: list[WeekShown]
-
-
-def weeks(house: House, snapshot: Snapshot) -> WeeksShown:
-    """The weekly reports."""
-    zone = house.site.timezone
+    now_ms, zone = snapshot.now_ms, house.site.timezone
     with Reader(house.store) as reader:
-        return WeeksShown(
-            [
-                WeekShown(r.week, when(r.made_ms, snapshot.now_ms, zone), r.text)
-                for r in reader.reports()
-            ]
-        )
+        made = [(r.week, when(r.made_ms, now_ms, zone), r.text) for r in reader.reports()]
+    return {"weeks": made}
 
 
 # -- sensors -----------------------------------------------------------------------------------
@@ -403,26 +342,7 @@ class SensorShown:
     doubts: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class UnreadShown:
-    """A payload that could not be read, and why."""
-
-    at: str
-    topic: str
-    payload: str
-    reason: str
-
-
-@dataclass(frozen=True)
-class SensorsShown:
-    """Every sensor, what could not be read, and the wrong passphrases tried."""
-
-    sensors: list[SensorShown]
-    unread: list[UnreadShown]
-    wrong_tries: int
-
-
-def sensors(house: House, snapshot: Snapshot, wrong_tries: int) -> SensorsShown:
+def sensors(house: House, snapshot: Snapshot, wrong_tries: int) -> Told:
     """What each sensor last said, and what could not be read."""
     with Reader(house.store) as reader:
         heard = reader.heard(snapshot.now_ms - DAY_MS, snapshot.now_ms + 1)
@@ -436,15 +356,15 @@ def sensors(house: House, snapshot: Snapshot, wrong_tries: int) -> SensorsShown:
             one = replace(one, readings=day.readings, doubts=doubts)
         told.append(one)
     lost = [
-        UnreadShown(
-            at=when(u.arrived_ms, snapshot.now_ms, site.timezone),
-            topic=shown(u.topic),
-            payload=shown(u.payload[:400].decode("utf-8", "replace"), 200),
-            reason=u.reason,
+        (
+            when(u.arrived_ms, snapshot.now_ms, site.timezone),
+            shown(u.topic),
+            shown(u.payload[:400].decode("utf-8", "replace"), 200),
+            u.reason,
         )
         for u in unread
     ]
-    return SensorsShown(told, lost, wrong_tries)
+    return {"sensors": told, "unread": lost, "wrong_tries": wrong_tries}
 
 
 def sensor(house: House, snapshot: Snapshot, name: str) -> SensorShown:

@@ -17,11 +17,22 @@ from typing import IO, Any
 from zoneinfo import ZoneInfo
 
 import uvicorn
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
 
 from monitor.edges.clock import monotonic_s, now_ms
 from monitor.edges.page.access import Door, PassphraseError, SignIns
-from monitor.edges.page.app import make_app
-from monitor.edges.page.guard import MOST, REQUEST_WITHIN_S, Listening
+from monitor.edges.page.app import Pages
+from monitor.edges.page.guard import (
+    MOST,
+    REQUEST_WITHIN_S,
+    Answering,
+    Headers,
+    Listening,
+    PageError,
+)
 from monitor.edges.page.house import (
     House,
     Listens,
@@ -34,6 +45,7 @@ from monitor.edges.page.house import (
 from monitor.edges.socket import SocketError, ask
 from monitor.entries.entries import JSON, Request, RequestError
 from monitor.entries.requests import parse_form
+from monitor.store.connection import StoreError
 
 log = logging.getLogger(__name__)
 
@@ -150,7 +162,7 @@ def _serve(order: PageOrder, asker: Asker) -> str:
             door = Door(listens.passphrase_file, signed_in, monotonic_s)
             house = _house(order, asker)
             secure = listens.certificate_file is not None
-            app = make_app(house, door, listens.trusted_hosts, secure, listening)
+            app = _app(house, door, listens.trusted_hosts, secure, listening)
             listening.open(monotonic_s)
             _server(app, listens).run(sockets=[listening])
         return f"The page at {where} has ended."
@@ -171,7 +183,28 @@ def _serve(order: PageOrder, asker: Asker) -> str:
         return f"The page at {where} has failed ({error}); it is started again."
 
 
-def _server(app: Any, listens: Listens) -> uvicorn.Server:
+def _app(
+    house: House, door: Door, trusted_hosts: tuple[str, ...], secure: bool, listening: Listening
+) -> Starlette:
+    """The page as an ASGI application."""
+    pages = Pages(house, door, secure)
+    refusals = (
+        *(PageError, HTTPException, StoreError),
+        *(PassphraseError, RequestError, MonitorGoneError),
+    )
+    return Starlette(
+        routes=pages.routes(),
+        middleware=[
+            Middleware(Answering, listening=listening),
+            Middleware(Headers, trusted=trusted_hosts),
+            Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
+        ],
+        exception_handlers=dict.fromkeys(refusals, pages.refused),
+        lifespan=listening.watching,
+    )
+
+
+def _server(app: Starlette, listens: Listens) -> uvicorn.Server:
     return uvicorn.Server(
         uvicorn.Config(
             app,

@@ -15,20 +15,19 @@ from markupsafe import Markup
 
 from monitor.ahead.courses import Band
 from monitor.ahead.look import Coming
-from monitor.air.spells import Spell, limits_of
+from monitor.air.spells import Spell
 from monitor.edges.page import figures, lists, pictures, rail
-from monitor.edges.page.house import House
-from monitor.edges.page.lists import Hung, SensorShown
+from monitor.edges.page.house import House, Told
+from monitor.edges.page.lists import HungShown
 from monitor.engine.snapshot import Snapshot
 from monitor.entries.batches import hanging_in, kept_in
 from monitor.notices.sentences import foreseen
 from monitor.notices.sentences import spells as words
 from monitor.places import places, water
-from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Site, Space, Use
 from monitor.site.time import DAY_MIN, MINUTE_MS, local, local_day, midnight
-from monitor.site.words import figure, humidity, lasting, light, named, temperature, when_minute
+from monitor.site.words import begun, humidity, light, named, temperature, when_minute
 from monitor.store.queries import Reader
 
 SPANS = {
@@ -65,40 +64,28 @@ class RailShown:
     figures: dict[str, str]
     strip: Markup
     spells: list[SpellShown]
-    bunches: list[Hung]
-    kept: list[Hung]
+    bunches: list[HungShown]
+    kept: list[HungShown]
     how: str
     do: str
     rain: str
 
 
-@dataclass(frozen=True)
-class SpacesShown:
-    """Every space, and above all the one thing to do."""
-
-    to_do: SpellShown | None
-    more: list[SpellShown]
-    rails: list[RailShown]
-    outdoors: RailShown | None
-    heard: bool
-    shapes: Markup
-
-
-def spaces(house: House, snapshot: Snapshot) -> SpacesShown:
+def spaces(house: House, snapshot: Snapshot) -> Told:
     """Every space with its rail, and above all the one thing to do."""
     going_on = sorted(snapshot.going_on, key=_urgency)
     # What is only a note asks for nothing.
     matters = [s for s in going_on if s.kind.row.weight != "note"]
     with Reader(house.store) as reader:
         rails = [_rail(house, snapshot, name, reader) for name in house.spaces()]
-    return SpacesShown(
-        to_do=_said(house, snapshot, matters[0]) if matters else None,
-        more=[_said(house, snapshot, s) for s in matters[1:]],
-        rails=[r for r in rails if r.name != OUTDOORS],
-        outdoors=next((r for r in rails if r.name == OUTDOORS), None),
-        heard=snapshot.now_ms > 0 and bool(snapshot.air),
-        shapes=lists.shapes([b for r in rails for b in r.bunches]),
-    )
+    return {
+        "to_do": _said(house, snapshot, matters[0]) if matters else None,
+        "more": [_said(house, snapshot, s) for s in matters[1:]],
+        "rails": [r for r in rails if r.name != OUTDOORS],
+        "outdoors": next((r for r in rails if r.name == OUTDOORS), None),
+        "heard": snapshot.now_ms > 0 and bool(snapshot.air),
+        "shapes": lists.shapes([b for r in rails for b in r.bunches]),
+    }
 
 
 def _urgency(spell: Spell) -> tuple[bool, int, int]:
@@ -111,7 +98,7 @@ def _said(house: House, snapshot: Snapshot, spell: Spell) -> SpellShown:
     return SpellShown(
         title=words.first_line(spell, around),
         what=words.what(spell, around, snapshot.now_ms),
-        to_do=advice.to_do[:1].upper() + advice.to_do[1:],
+        to_do=begun(advice.to_do),
         caution=advice.caution,
         space=spell.space,
         kind=spell.kind.row.dye,
@@ -218,9 +205,8 @@ def _strip_words(
         told.append(brightest if lux[at] >= 1 else "Dark so far today.")
     for spell in spells:
         if spell.ended is not None:
-            word = spell.kind.row.word
             since = when_minute(spell.began, now_ms, timezone)
-            told.append(f"{word[:1].upper()}{word[1:]} from {since}, {figures.lasted(spell)}.")
+            told.append(f"{begun(spell.kind.row.word)} from {since}, {figures.lasted(spell)}.")
     return " ".join(told)
 
 
@@ -254,26 +240,7 @@ class ComingShown:
     leaks: list[str]
 
 
-@dataclass(frozen=True)
-class SpaceShown(RailShown):
-    """One space: its air over a day up to a year, its sensors, its settings."""
-
-    coming: ComingShown
-    sun: list[str]
-    as_place: list[str]
-    span: str
-    spans: dict[str, tuple[str, int]]
-    charts: list[Markup]
-    load: str | None
-    load_hours: str
-    past: list[str]
-    earlier: int
-    sensors: list[SensorShown]
-    limits: list[str]
-    shapes: Markup
-
-
-def space(house: House, snapshot: Snapshot, name: str, span: str) -> SpaceShown:
+def space(house: House, snapshot: Snapshot, name: str, span: str) -> Told:
     """One space: its air over a day up to a year, its sensors, its settings."""
     site, of = house.site, house.site.spaces[name]
     begin, end = _span(span, snapshot)
@@ -285,22 +252,21 @@ def space(house: House, snapshot: Snapshot, name: str, span: str) -> SpaceShown:
             of, reader, snapshot.now_ms // MINUTE_MS, _fades_first(house, snapshot, name)
         )
     today = local_day(snapshot.now_ms, site.timezone)
-    return SpaceShown(
-        **vars(one),
-        coming=coming_day(house, snapshot, name),
-        sun=rail.sun_words(site, of, house.store, today),
-        as_place=as_place,
-        span=span,
-        spans=SPANS,
-        charts=_charts(house, of, span, begin, end, spells),
-        load=figures.pull(load),
-        load_hours=f"{load.minutes / 60:,.0f}",
-        past=[figures.past(house, s, snapshot.now_ms) for s in spells[: -PAST_SHOWN - 1 : -1]],
-        earlier=max(len(spells) - PAST_SHOWN, 0),
-        sensors=[lists.sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
-        limits=_limits(of, house),
-        shapes=lists.shapes(one.bunches),
-    )
+    return vars(one) | {
+        "coming": coming_day(house, snapshot, name),
+        "sun": rail.sun_words(site, of, house.store, today),
+        "as_place": as_place,
+        "span": span,
+        "spans": SPANS,
+        "charts": _charts(house, of, span, begin, end, spells),
+        "load": figures.pull(load),
+        "load_hours": f"{load.minutes / 60:,.0f}",
+        "past": [figures.past(house, s, snapshot.now_ms) for s in spells[: -PAST_SHOWN - 1 : -1]],
+        "earlier": max(len(spells) - PAST_SHOWN, 0),
+        "sensors": [lists.sensor(house, snapshot, s.name) for s in site.sensors_of(name)],
+        "limits": figures.limits(of, site),
+        "shapes": lists.shapes(one.bunches),
+    }
 
 
 def _span(span: str, snapshot: Snapshot) -> tuple[int, int]:
@@ -345,33 +311,6 @@ def _fades_first(house: House, snapshot: Snapshot, name: str) -> float:
     there = kept_in(snapshot.history.batches, name, snapshot.now_ms)
     classes = [(house.book.find(b.flower) or house.book.other).blue_wool(b.colour) for b in there]
     return min(classes, default=places.FADES_EARLY)
-
-
-def _limits(of: Space, house: House) -> list[str]:
-    """A space's settings in plain words."""
-    told = []
-    site = house.site
-    for limit in limits_of(of):
-        quantity = limit.kind.row.quantity
-        if limit.kind is Kind.MUSTY:
-            told.append(f"Mould: a word once its index passes {limit.value:g}")
-            continue
-        if quantity is None:
-            factor = 1.8 if site.temperature_unit == "°F" else 1.0
-            bound = f"{limit.value * factor:g} {site.temperature_unit} above the dew point"
-        else:
-            bound = figure(quantity, limit.value, site)
-        side = "above" if limit.above else "below"
-        if limit.kind is Kind.DAMP and of.limits.damp_is_daily_mean:
-            after = " as the mean of a day"
-        else:
-            after = f" for {lasting(limit.delay_min)}" if limit.delay_min else ""
-        word = limit.kind.row.word
-        told.append(f"{word[:1].upper()}{word[1:]}: {side} {bound}{after}")
-        if limit.urgent_value is not None:
-            told.append(f"Urgent: {side} {humidity(limit.urgent_value)}")
-    volume = "not told" if of.volume_m3 is None else f"{of.volume_m3:g} m³"
-    return [*told, f"Room: {volume}"]
 
 
 # -- the coming day ----------------------------------------------------------------------------
