@@ -34,7 +34,8 @@ from monitor.service.errands import Errands
 from monitor.service.jobs import Replay, Stepper, Timetable
 from monitor.service.outgoing import PhoneOutbox, WayOut
 from monitor.service.settings.files import read_secret
-from monitor.service.settings.settings import Notices, Settings, book_of, socket_file
+from monitor.service.settings.people import Notices
+from monitor.service.settings.settings import Settings, book_of, socket_file
 from monitor.service.watches import BrokerWatch, FloodWatch, PayloadWatch, Publisher, Timekeeper
 from monitor.service.worker import Worker
 from monitor.store.connection import DAMAGED, FULL, WriteError, why_failed

@@ -10,11 +10,9 @@ import os
 import re
 import tomllib
 import zoneinfo
-from dataclasses import dataclass, field
-from datetime import time
+from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from urllib.parse import urlsplit
 
 from monitor.service.settings.files import (
     LONGEST_FILE,
@@ -22,27 +20,29 @@ from monitor.service.settings.files import (
     SERVICE_RUNTIME,
     content_of,
     is_the_services,
-    read_secret,
     shipped,
     state_folder,
 )
-from monitor.service.settings.page import LOOPBACK, Page, read_page
+from monitor.service.settings.people import (
+    Notices,
+    Page,
+    Report,
+    read_notices,
+    read_page,
+    read_report,
+)
 from monitor.service.settings.sensors import read_forecasts, read_sensors
-from monitor.service.settings.slips import mended, zones_near
 from monitor.service.settings.spaces import read_spaces
 from monitor.service.settings.tables import (
     Problems,
     SettingsError,
     TomlTable,
     one_of,
-    read_name,
     shown,
 )
+from monitor.service.settings.text import mended, zones_near
 from monitor.site.flowers import Book, BookError, read_book
 from monitor.site.spaces import ForecastFrom, Sensor, Site, Space
-
-# The folders that systemd/drying-room.service gives the service.
-WEEKDAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,40 +74,6 @@ class Store:
     backup_folder: Path
     second_backup_folder: Path | None
     backups_kept: int
-
-
-@dataclass(frozen=True, slots=True)
-class Address:
-    """Where notices go. The URL may hold a secret, so it is never printed."""
-
-    name: str
-    url_file: Path | None
-    inline_url: str | None = field(default=None, repr=False)
-
-    def url(self) -> str:
-        """The URL itself; SettingsError if its file cannot be read."""
-        return read_secret(self.url_file) if self.url_file is not None else self.inline_url or ""
-
-
-@dataclass(frozen=True, slots=True)
-class Notices:
-    """When notices may ring. Times of day are the site's; None: not at all."""
-
-    addresses: tuple[Address, ...]
-    night_rest: tuple[time, time] | None
-    most_a_day: int
-    reminder_every_s: float
-    all_well_at: time | None
-    digest_at: time
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """The weekly report. weekday: 0 is Monday; at: time of day at the site."""
-
-    weekday: int
-    at: time
-    folder: Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,8 +125,8 @@ def read(path: Path, *, passphrase_may_be_missing: bool = False) -> tuple[Settin
         site=site,
         mqtt=_read_mqtt(root.table("mqtt")),
         store=store,
-        notices=_read_notices(root),
-        report=_read_report(root.table("report"), state),
+        notices=read_notices(root),
+        report=read_report(root.table("report"), state),
         page=read_page(root.table("page"), passphrase_may_be_missing),
         flowers=_read_flowers(root),
     )
@@ -309,77 +275,6 @@ def _read_store(table: TomlTable, state: Path) -> Store:
         table.problem(key, wrong, "minutes were expected to be kept longer", "mend one of the two")
     table.finish()
     return store
-
-
-def _read_notices(root: TomlTable) -> Notices:
-    addresses: list[Address] = []
-    for address in root.tables("address"):
-        addresses.append(_read_address(address, [one.name for one in addresses]))
-    table = root.table("notices")
-    notices = Notices(
-        addresses=tuple(addresses),
-        night_rest=_read_night_rest(table),
-        most_a_day=table.whole("most_a_day", 3, 1, 100, "notices", 3),
-        reminder_every_s=table.duration_s("reminder_every", 21_600.0, "10 min", "7 days", "6 h"),
-        all_well_at=None
-        if table.off("all_well_at")
-        else table.daily_at("all_well_at", time(8), "08:00"),
-        digest_at=table.daily_at("digest_at", time(18), "18:00"),
-    )
-    table.finish()
-    return notices
-
-
-def _read_night_rest(table: TomlTable) -> tuple[time, time] | None:
-    if table.off("night_rest"):
-        return None
-    rest = table.table("night_rest")
-    begins = rest.clock("from", time(22), "22:00")
-    ends = rest.clock("until", time(7), "07:00")
-    if begins == ends:
-        wrong, expected = "night_rest begins when it ends", "two different times were expected"
-        table.problem("night_rest", wrong, expected, "mend one, or write night_rest = false")
-    rest.finish()
-    return begins, ends
-
-
-def _read_address(table: TomlTable, taken: list[str]) -> Address:
-    name = read_name(table, taken, "phone")
-    url_file = table.file("url_file", "phone-url", secret=True)
-    url = table.take("url") if "url" in table else None
-    if ("url" in table) is ("url_file" in table):
-        wrong = "url and url_file are both given" if url else "the address has no url_file"
-        expected = "one of them" if url else "a file that holds its URL"
-        write = 'write url_file = "phone-url"'
-        table.problem("url" if url else None, wrong, f"{expected} was expected", write)
-    if url is not None and not (isinstance(url, str) and _is_harmless(url)):
-        wrong = "url may hold a secret"  # and so it is not shown here
-        expected = "a url to this machine without a password was expected"
-        table.problem("url", wrong, expected, "put it in a file and write url_file")
-    if "url" not in table:
-        table.take("url")
-    table.finish()
-    return Address(name, url_file, url if isinstance(url, str) else None)
-
-
-def _is_harmless(url: str) -> bool:
-    """A URL that may stand in the settings: to this machine, without a password."""
-    try:
-        parts = urlsplit(url)
-        return parts.hostname in LOOPBACK and parts.password is None
-    except ValueError:
-        return False
-
-
-def _read_report(table: TomlTable, state: Path) -> Report:
-    folder = table.text("folder", "reports", "a folder", 'folder = "reports"')
-    report = Report(
-        weekday=WEEKDAYS.index(table.choice("weekday", "Monday", WEEKDAYS)),
-        at=table.daily_at("at", time(7), "07:00"),
-        folder=state / Path(folder).expanduser(),
-    )
-    table.finish()
-    return report
 
 
 def _read_flowers(root: TomlTable) -> dict[str, dict[str, object]]:

@@ -12,8 +12,7 @@ from datetime import time
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from monitor.service.settings import toml_lines
-from monitor.service.settings.slips import meant, seconds_of
+from monitor.service.settings.text import KeyPath, key_lines, line_of, meant, seconds_of
 from monitor.site import words
 
 T = TypeVar("T")
@@ -40,12 +39,12 @@ class Problems:
     def __init__(self, file: Path, text: str) -> None:
         self.file = file
         self.known: set[str] = set()
-        self._lines = toml_lines.key_lines(text)
+        self._lines = key_lines(text)
         self._found: list[tuple[int, str]] = []
 
-    def add(self, path: toml_lines.Path, wrong: str, expected: str, write: str) -> None:
+    def add(self, path: KeyPath, wrong: str, expected: str, write: str) -> None:
         """One more problem."""
-        line = toml_lines.line_of(self._lines, path)
+        line = line_of(self._lines, path)
         self._found.append((line, f"{self.file}:{line}: {wrong}; {expected}; {write}"))
 
     def all(self) -> list[str]:
@@ -63,7 +62,7 @@ class TomlTable:
         self,
         problems: Problems,
         values: dict[str, Any],
-        path: toml_lines.Path = (),
+        path: KeyPath = (),
         given: bool = True,
     ) -> None:
         self.problems, self.path = problems, path

@@ -16,7 +16,7 @@ from monitor.intake.payloads import Decoder
 from monitor.service.settings.files import read_secret, shipped, state_folder
 from monitor.service.settings.settings import Settings, book_of, load, read
 from monitor.service.settings.tables import SettingsError
-from monitor.service.settings.toml_lines import key_lines
+from monitor.service.settings.text import key_lines
 from monitor.site.quantities import MEASURED, Quantity
 from monitor.site.spaces import Delays, Limits, ReadAs, TimeAt, Use, Window
 
@@ -1079,7 +1079,6 @@ def test_what_holds_where_the_settings_are_silent(folder):
     assert settings.notices.digest_at == time(18)
     assert (settings.report.weekday, settings.report.at) == (0, time(7))
     assert settings.page.bind == "127.0.0.1"
-    assert settings.page.only_here
     assert settings.page.address == "http://127.0.0.1:8642"
     assert settings.flowers == {}
 
@@ -1099,7 +1098,6 @@ def test_an_open_page_needs_a_passphrase_and_trusts_its_own_name(folder):
         'address = "http://loft.lan:8642/"\ntrusted_hosts = ["192.168.7.2"]\n[mqtt]',
     )
     page = settings_of(text).page
-    assert not page.only_here
     assert page.address == "http://loft.lan:8642"
     assert page.trusted_hosts == ("localhost", "127.0.0.1", "::1", "loft.lan", "192.168.7.2")
 

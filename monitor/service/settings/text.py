@@ -1,4 +1,4 @@
-"""What was likely meant by a slip in the settings: the mended line, the number, the time zone."""
+"""The text of a settings file: the line of each key, and what was likely meant by a slip."""
 
 from __future__ import annotations
 
@@ -108,3 +108,95 @@ def _degrees(told: str) -> float:
     digits = told[1:] if len(told) > 6 else f"{told[1:]}00"
     size = int(digits[:-4]) + int(digits[-4:-2]) / 60 + int(digits[-2:]) / 3600
     return -size if told[0] == "-" else size
+
+
+# -- where each key stands: tomllib gives the values without their lines ------------------------
+
+KeyPath = tuple[str | int, ...]  # keys and, in arrays of tables, places
+
+_KEY = r"""(?:[A-Za-z0-9_-]+|"(?:\\.|[^"\\\n])*"|'[^'\n]*')"""
+_KEYS = re.compile(rf"{_KEY}(?:[ \t]*\.[ \t]*{_KEY})*")
+_TABLE = re.compile(r"\[\[?[ \t]*")
+_REST_OF_LINE = re.compile(r"[^\n]*")
+_BETWEEN = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
+_TOKEN = re.compile(
+    r'"""(?:\\[\s\S]|[^\\])*?"{3,5}'
+    r"|'''[\s\S]*?'{3,5}"
+    r'|"(?:\\.|[^"\\\n])*"'
+    r"|'[^'\n]*'"
+    r"|#[^\n]*|[\[{]|[\]}]|\n|[^\"'#\[\]{}\n]+"
+)
+
+
+def key_lines(text: str) -> dict[KeyPath, int]:
+    """The line of each key and table header of a TOML text that tomllib has read.
+
+    Keys inside an inline table or an array are not listed: they stand where their key does.
+    """
+    lines: dict[KeyPath, int] = {}
+    places: dict[KeyPath, int] = {}  # of each array of tables, the place of its latest
+    table: KeyPath = ()
+    at = _end(_BETWEEN, text, 0)
+    while at < len(text):
+        line = text.count("\n", 0, at) + 1
+        header = _TABLE.match(text, at)
+        found = _KEYS.match(text, header.end() if header else at)
+        if found is None:
+            raise ValueError(f"line {line} is neither a table nor a key")
+        keys = _unquoted(found[0])
+        if header:
+            table = _numbered(keys, places, begins="[[" in header[0])
+            lines[table] = line
+            at = _end(_REST_OF_LINE, text, found.end())
+        else:
+            for length in range(1, len(keys) + 1):
+                lines.setdefault((*table, *keys[:length]), line)
+            at = _after_value(text, found.end())
+        at = _end(_BETWEEN, text, at)
+    return lines
+
+
+def _unquoted(dotted: str) -> list[str]:
+    """The parts of a dotted key: TOML's own reader knows best."""
+    parts: list[str] = []
+    inner = tomllib.loads(f"{dotted} = 0")
+    while isinstance(inner, dict):
+        key, inner = next(iter(inner.items()))
+        parts.append(key)
+    return parts
+
+
+def _numbered(keys: list[str], places: dict[KeyPath, int], begins: bool) -> KeyPath:
+    """The path of a header, with the place in each array of tables it leads through."""
+    path: KeyPath = ()
+    for key in keys[:-1]:
+        path = (*path, key)
+        path = (*path, places[path]) if path in places else path
+    path = (*path, keys[-1])
+    if begins:
+        places[path] = places.get(path, -1) + 1
+    return (*path, places[path]) if begins else path
+
+
+def _after_value(text: str, at: int) -> int:
+    depth = 0
+    for token in _TOKEN.finditer(text, at):
+        if token[0] in ("[", "{"):
+            depth += 1
+        elif token[0] in ("]", "}"):
+            depth -= 1
+        elif token[0] == "\n" and depth == 0:
+            return token.start()
+    return len(text)
+
+
+def _end(pattern: re.Pattern[str], text: str, at: int) -> int:
+    found = pattern.match(text, at)
+    return found.end() if found else at
+
+
+def line_of(lines: dict[KeyPath, int], path: KeyPath) -> int:
+    """The line of a path, else of the nearest table around it, else the first."""
+    while path and path not in lines:
+        path = path[:-1]
+    return lines.get(path, 1)
