@@ -72,15 +72,10 @@ def reaches(window: Window, sun: SunPosition) -> bool:
     """
     if sun.elevation_deg <= max(0.0, horizon_at(window.horizon, sun.azimuth_deg)):
         return False
-    height, aside = (
-        math.radians(sun.elevation_deg),
-        math.radians(sun.azimuth_deg - window.facing_deg),
-    )
-    ahead, right, up = (
-        math.cos(height) * math.cos(aside),
-        math.cos(height) * math.sin(aside),
-        math.sin(height),
-    )
+    height = math.radians(sun.elevation_deg)
+    aside = math.radians(sun.azimuth_deg - window.facing_deg)
+    ahead, right = math.cos(height) * math.cos(aside), math.cos(height) * math.sin(aside)
+    up = math.sin(height)
     lean = math.radians(window.tilt_deg)
     out_ahead, out_up = math.sin(lean), math.cos(lean)
     square = ahead * out_ahead + up * out_up

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from monitor.site.words import shown
 
 Range = tuple[float, float]
+# Whether a value is right, and what is expected of it.
+_Check = tuple[Callable[[Any], Any], str]
 
 KINDS = ("everlasting", "flower", "grass", "seed head")
 _RANGES = {  # key: lowest and highest value that makes sense
@@ -154,60 +156,52 @@ def _problems(key: str, entry: Mapping[str, Any]) -> list[str]:
 
     for name in sorted(set(entry) - _KEYS):
         wrong(name, f"is no key of a flower; the keys are {', '.join(sorted(_KEYS))}")
-    for name, (lowest, highest) in _RANGES.items():
-        if not _is_range(entry.get(name), lowest, highest):
-            wrong(
-                name,
-                f"is {entry.get(name)!r}; expected [low, high] within {lowest:g} to {highest:g}",
-            )
-    if entry.get("kind") not in KINDS:
-        wrong("kind", f"is {entry.get('kind')!r}; expected one of {', '.join(KINDS)}")
-    for name in _TEXTS:
-        if not isinstance(entry.get(name), str):
-            wrong(name, f"is {entry.get(name)!r}; expected a sentence")
-    names = entry.get("names", [])
-    if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
-        wrong("names", f'is {names!r}; expected a list of names, as ["rose", "Rosa"]')
-    opening = entry.get("opening_above_c")
-    if opening is not None and not _is_number(opening, -10, 60):
-        wrong("opening_above_c", f"is {opening!r}; expected a temperature in °C, -10 to 60")
-    colours = entry.get("colours")
-    if (
-        not isinstance(colours, dict)
-        or not colours
-        or not all(_is_number(blue_wool, 1, 8) for blue_wool in colours.values())
-    ):
-        wrong("colours", f"is {colours!r}; expected a class from 1 to 8 for each colour")
-    gab = entry.get("gab")
-    if gab is not None and not _is_gab(gab):
-        wrong("gab", f"is {gab!r}; expected [monolayer, C, K], all above 0, K below 1")
+    for name, (is_right, expected) in _EXPECTED.items():
+        value = entry.get(name, [] if name == "names" else None)
+        if not is_right(value):
+            wrong(name, f"is {value!r}; expected {expected}")
     sources = entry["sources"]
     for name in sorted(_KEYS & set(entry) - {"names", "kind", "sources"} - set(sources)):
         wrong(name, f'has no source; add sources.{name} = "…", if only "from memory"')
     return problems
 
 
-def _is_number(value: object, lowest: float, highest: float) -> bool:
+def _is_number(value: Any, lowest: float, highest: float) -> bool:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return number and lowest <= value <= highest
+
+
+def _are_numbers(value: Any, count: int, lowest: float, highest: float) -> bool:
+    listed = isinstance(value, list) and len(value) == count
+    return listed and all(_is_number(one, lowest, highest) for one in value)
+
+
+def _range_within(lowest: float, highest: float) -> _Check:
     return (
-        isinstance(value, int | float)
-        and not isinstance(value, bool)
-        and lowest <= value <= highest
+        lambda it: _are_numbers(it, 2, lowest, highest) and it[0] <= it[1],
+        f"[low, high] within {lowest:g} to {highest:g}",
     )
 
 
-def _is_range(value: object, lowest: float, highest: float) -> bool:
-    return (
-        isinstance(value, list)
-        and len(value) == 2
-        and all(_is_number(bound, lowest, highest) for bound in value)
-        and bool(value[0] <= value[1])
-    )
-
-
-def _is_gab(value: object) -> bool:
-    return (
-        isinstance(value, list)
-        and len(value) == 3
-        and all(_is_number(constant, 1e-6, 1000) for constant in value)
-        and bool(value[2] < 1)
-    )
+# What each key may be, and how that is said where it is not.
+_EXPECTED: dict[str, _Check] = {
+    **{name: _range_within(*ends) for name, ends in _RANGES.items()},
+    "kind": (lambda it: it in KINDS, f"one of {', '.join(KINDS)}"),
+    **{name: (lambda it: isinstance(it, str), "a sentence") for name in _TEXTS},
+    "names": (
+        lambda it: isinstance(it, list) and all(isinstance(name, str) for name in it),
+        'a list of names, as ["rose", "Rosa"]',
+    ),
+    "opening_above_c": (
+        lambda it: it is None or _is_number(it, -10, 60),
+        "a temperature in °C, -10 to 60",
+    ),
+    "colours": (
+        lambda it: isinstance(it, dict) and it and all(_is_number(c, 1, 8) for c in it.values()),
+        "a class from 1 to 8 for each colour",
+    ),
+    "gab": (
+        lambda it: it is None or (_are_numbers(it, 3, 1e-6, 1000) and it[2] < 1),
+        "[monolayer, C, K], all above 0, K below 1",
+    ),
+}
