@@ -46,18 +46,21 @@ HOW_TO_BESIDE = (
 class Check(NamedTuple):
     """How a check stands.
 
-    settled      whether an answer can be given
+    says         what to tell the person
     offset_pct   to be added to the sensor's humidity [%]; None: not settled
     doubt_pct    standard uncertainty of that [%]
-    worth_it     whether the offset is beyond its own doubt, twice over
-    says         what to tell the person
+    worth_it     whether the offset is beyond its own doubt, twice over, and not too far
     """
 
-    settled: bool
-    offset_pct: float | None
-    doubt_pct: float | None
-    worth_it: bool
     says: str
+    offset_pct: float | None = None
+    doubt_pct: float | None = None
+    worth_it: bool = False
+
+    @property
+    def settled(self) -> bool:
+        """Whether an answer can be given."""
+        return self.offset_pct is not None
 
 
 def against_salt(
@@ -70,13 +73,13 @@ def against_salt(
     """
     waiting = _not_settled(minute, temperature_c, humidity_pct)
     if waiting is not None:
-        return Check(False, None, None, False, waiting)
+        return Check(waiting)
     last = _last_hours(minute)
     t, rh = float(np.nanmean(temperature_c[last])), float(np.nanmean(humidity_pct[last]))
     try:
         true, known_to = salt_humidity(salt, t)
     except ValueError as error:
-        return Check(False, None, None, False, f"No answer: {error}.")
+        return Check(f"No answer: {error}.")
     doubt = math.hypot(known_to / 2, APART_K * _SHARE_PER_K * true, _wander(humidity_pct[last]))
     return _answer(true - rh, doubt, f"over {salt.value} at {t:.0f} °C it is {true:.1f} %")
 
@@ -94,7 +97,7 @@ def side_by_side(
     for temperature_c, humidity_pct in (checked, trusted):
         waiting = _not_settled(minute, temperature_c, humidity_pct)
         if waiting is not None:
-            return Check(False, None, None, False, waiting)
+            return Check(waiting)
     last = _last_hours(minute)
     apart = trusted[1][last] - checked[1][last]
     humidity = float(np.nanmean(trusted[1][last]))
@@ -141,14 +144,13 @@ def _answer(offset_pct: float, doubt_pct: float, reference: str) -> Check:
         f"({reference})."
     )
     if abs(offset_pct) > REPLACE_PCT:
-        return Check(
-            True, offset_pct, doubt_pct, False,
-            f"{found} That is too far to correct: try once more with fresh salt, wet but not "
-            "swimming, and replace the sensor if it stays so.",
-        )  # fmt: skip
-    if worth_it:
-        does = f"On your yes, {offset_pct:+.1f} % is added from now on; `undo` takes it back."
-        return Check(True, offset_pct, doubt_pct, True, f"{found} {does}")
-    return Check(
-        True, offset_pct, doubt_pct, False, f"{found} That is within the doubt: leave it as it is."
-    )
+        worth_it = False
+        then = (
+            "That is too far to correct: try once more with fresh salt, wet but not swimming, and "
+            "replace the sensor if it stays so."
+        )
+    elif worth_it:
+        then = f"On your yes, {offset_pct:+.1f} % is added from now on; `undo` takes it back."
+    else:
+        then = "That is within the doubt: leave it as it is."
+    return Check(f"{found} {then}", offset_pct, doubt_pct, worth_it)
