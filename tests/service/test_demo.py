@@ -121,7 +121,7 @@ def test_at_a_terminal_the_page_stays_until_ctrl_c(tmp_path: Path) -> None:
         assert all(f"Day {day} of 9" in said for day in range(1, 10))
         assert re.search(r"Sun 05 July, 16:40  ▷ Loft: in bright light", said)
         assert "\x1b[31m" in said
-        links = sorted(set(re.findall(r"http://127\.0\.0\.1:\d+/[\w/-]*", said)))
+        links = sorted(set(re.findall(r"http://127\.0\.0\.1:\d+/[\w/%.-]*", said)))
         assert len(links) > 3
         for link in links:
             code = ["curl", "-s", "-o", "/dev/null", "-w", "%{http_code}", link]
