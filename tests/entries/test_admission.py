@@ -129,6 +129,16 @@ def test_the_numbered_history() -> None:
             'no space is named "away"; choose loft or spare room',
         ),
         (
+            "move statice-1 --space cellarr",
+            "space",
+            'no space is named "cellarr"; choose spare room',
+        ),
+        (
+            'move "east end" --space cellarr',
+            "space",
+            'no space is named "cellarr"; choose box or away',
+        ),
+        (
             "hang statice --space box --bunches 2",
             "space",
             "box is for storing; for hanging, choose loft or spare room",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import socket
 import subprocess
 import sys
 import time
@@ -159,3 +160,34 @@ backup_folder = "{tmp_path / "backups"}"
         assert trial.handled() == 1
     finally:
         trial.stop()
+
+
+def test_it_says_where_its_page_is_what_it_hears_and_that_a_port_is_taken(tmp_path: Path) -> None:
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        (tmp_path / "broker").mkdir()
+        (tmp_path / "sample.toml").write_text(SETTINGS, "utf-8")
+        broker = broker_edge.start(tmp_path / "broker", tmp_path / "broker.log", "mosquitto")
+        page = f"[page]\nport = {port}\n"
+        settings = settings_in(tmp_path, broker, tmp_path / "sample.toml", page, "1 s")
+        trial = Trial(settings, until=None)
+        try:
+            trial.start()
+            sensors = len(settings.site.sensors)
+            for said in (
+                f"The page: http://127.0.0.1:{port}",
+                "Notices go to: nobody yet; name an [[address]] in the settings",
+                f"Heard so far: nothing yet of {sensors} sensors.",
+            ):
+                assert said in trial.log()
+            trial.wait_until(lambda: f"port {port} (Address already in use)" in trial.log())
+            told = {"ts": time.time_ns() // 1_000_000, "t": 20.5, "rh": 60.0}
+            with Guest(broker.address) as guest:
+                guest.publish("barn/rail", json.dumps(told).encode())
+                guest.settle()
+            trial.wait_until(lambda: f"Heard so far: 1 of {sensors} sensors" in trial.log())
+        finally:
+            trial.stop()
+            broker.stop()

@@ -162,3 +162,51 @@ def test_what_cannot_be_checked_is_one_sentence(tmp_path: Path) -> None:
             assert refused.returncode == 2
             assert said in refused.stderr
             assert refused.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("said", "entered", "last"),
+    [
+        ("no", [], "Nothing was changed."),
+        (KeyboardInterrupt(), [], "No check is under way: rail is in service."),
+        (
+            "yes",
+            ["aside"],
+            "The check goes on, and rail stays out of service.",
+        ),
+    ],
+)
+def test_it_asks_before_a_sensor_goes_out_of_service_and_says_what_stands(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    said: object,
+    entered: list[str],
+    last: str,
+) -> None:
+    """At a terminal; Ctrl-C at the question, and while it watches."""
+    verbs: list[str] = []
+
+    def ask(request: dict[str, Any]) -> Any:
+        if "saltcheck" in request:
+            return {
+                **{"sensor": "rail", "under_way": bool(verbs), "salt": "table", "beside": None},
+                **{"settled": False, "worth_it": False, "how": "", "says": "It still moves."},
+            }
+        verbs.append(request["enter"]["verb"])
+        return {"said": "", "entry": 2}
+
+    def answer(_: str) -> str:
+        if isinstance(said, BaseException):
+            raise said
+        return str(said)
+
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("builtins.input", answer)
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr(saltcheck.threading.Event, "wait", interrupted)
+    wants = saltcheck.Wants("rail", None, None, None, watch=True, yes=False, stop=False)
+    saltcheck.saltcheck(wants, ask)
+    assert verbs == entered
+    assert capsys.readouterr().out.splitlines()[-1].startswith(last)

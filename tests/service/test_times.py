@@ -87,6 +87,12 @@ def test_the_two_ways_out_of_a_doubled_hour_work() -> None:
     assert read_time("2025-10-26 01:30+00:00", NOW, ZONE) - first == HOUR
 
 
+def test_a_day_alone_is_taken_where_a_span_is_asked_for() -> None:
+    begin = read_time("2026-07-06", NOW, ZONE, by_day=True)
+    assert begin == read_time("2026-07-06 00:00", NOW, ZONE)
+    assert read_time("2026-07-08", NOW, ZONE, by_day=True) == begin + 48 * HOUR  # still to come
+
+
 def test_without_a_present_only_full_dates_are_read() -> None:
     assert read_time("2099-01-01 00:00Z", None, ZONE) > NOW
     with pytest.raises(RequestError) as refused:
