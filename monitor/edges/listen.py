@@ -1,223 +1,131 @@
-"""What is on the broker: topics in groups, what they seem to carry, settings ready to paste.
+"""What is on the broker: topics and what they carry, settings ready to paste, and reasons.
 
 Everything heard is a stranger's: control characters never reach the terminal, and what is
-remembered is bounded.
+remembered is bounded. Only what is shown for looking at is cut, never what has to be copied.
 """
 
 from __future__ import annotations
 
-import json
-import re
 import time
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
-from itertools import groupby, islice
+from collections.abc import Callable, Mapping, Sequence
+from itertools import groupby
 
 from monitor.edges.mqtt import Broker, Guest
-from monitor.site.quantities import Guess, guess, guess_time, words_of
+from monitor.intake.documents import parse_json
+from monitor.intake.guesses import propose
+from monitor.intake.payloads import MOST_BYTES
+from monitor.intake.proposals import MOST_ARRIVALS, MOST_FORMS, Reason, TopicHeard, settings_lines
+from monitor.site.spaces import Sensor
+from monitor.site.words import shown
 
 MOST_TOPICS = 5000
-MOST_NUMBERS_A_TOPIC = 40
-DEEPEST = 20
+MOST_SHOWN = 12  # reasons of one topic
 SHOWN_LETTERS = 100
 ALL = ("#",)
-
-
-@dataclass(slots=True)
-class TopicHeard:
-    """One topic. count: messages heard, without the retained one that was lying there."""
-
-    topic: str
-    payload: bytes = b""
-    count: int = 0
-    retained: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class PayloadForm:
-    """How a payload is built, in words, and what is understood of it."""
-
-    words: str
-    reads: tuple[tuple[Guess, str], ...] = ()  # with where: 'at = "/t"', 'senml = "t"' or ""
-    time: str | None = None  # the settings' value for `time`
+COUNT_EVERY_S = 5.0
 
 
 def listen(
-    broker: Broker, seconds: float, clock: Callable[[], int], filters: Sequence[str] = ALL
+    broker: Broker,
+    seconds: float,
+    clock: Callable[[], int],
+    filters: Sequence[str] = ALL,
+    say: Callable[[str], None] = lambda _: None,
 ) -> list[TopicHeard]:
     """Listen for so long; topics in alphabetical order, at most MOST_TOPICS.
 
+    say     takes a line when it begins to listen, and one now and then with the count
     raises  BrokerError
     """
     heard: dict[str, TopicHeard] = {}
     until = time.monotonic() + seconds
     with Guest(broker, filters, clock=clock) as guest:
+        say(f"Listening at {broker.host}, port {broker.port}, for {seconds:.0f} s …")
+        counted_at, messages = time.monotonic(), 0
         while (left := until - time.monotonic()) > 0:
             guest.turn(min(left, 0.5))
             for message in guest.take():
-                if message.topic not in heard and len(heard) >= MOST_TOPICS:
-                    continue
-                one = heard.setdefault(message.topic, TopicHeard(message.topic))
-                one.payload = message.payload
-                one.count += not message.retained
-                one.retained |= message.retained
+                messages += 1
+                if message.topic in heard or len(heard) < MOST_TOPICS:
+                    one = heard.setdefault(message.topic, TopicHeard(message.topic))
+                    note(one, message.payload, message.arrived_ms, message.retained)
+            if time.monotonic() - counted_at >= COUNT_EVERY_S:
+                counted_at = time.monotonic()
+                say(f"{messages} messages under {len(heard)} topics, {left:.0f} s to go …")
     return [heard[topic] for topic in sorted(heard)]
 
 
-def form_of(topic: str, payload: bytes) -> PayloadForm:
-    """What the payload seems to be: a bare number, JSON, SenML (RFC 8428), or none of these."""
+def note(one: TopicHeard, payload: bytes, arrived_ms: int, retained: bool) -> None:
+    """Add a message; of those built alike, one is kept."""
+    forms = {_form(other) for other in (payload, *one.others)}
+    if one.count + one.retained and _form(one.payload) not in forms:
+        one.others = [*one.others, one.payload][-MOST_FORMS:]
+    one.others = [other for other in one.others if _form(other) != _form(payload)]
+    one.payload = payload
+    one.count += not retained
+    one.retained |= retained
+    if not retained:
+        one.arrived_ms = [*one.arrived_ms, arrived_ms][-MOST_ARRIVALS:]
+
+
+def _form(payload: bytes) -> object:
+    """What tells messages apart that are built otherwise: their outermost names."""
     try:
-        text = payload.decode()
-        document = json.loads(text)
-    except (UnicodeDecodeError, ValueError, RecursionError):
-        return PayloadForm("no number, no JSON: nothing we can read")
-    if _is_number(document):
-        found = guess(words_of(topic.rsplit("/", 1)[-1]), document, text)
-        return PayloadForm("a bare number", ((found, ""),) if found else ())
-    if _is_senml(document):
-        return _senml_form(document)
-    if isinstance(document, dict | list):
-        return _json_form(document)
-    return PayloadForm("JSON, but neither a number nor named values")
+        document = parse_json(payload[:MOST_BYTES].decode())
+    except (ValueError, RecursionError):
+        return None
+    return frozenset(document) if isinstance(document, dict) else type(document)
 
 
-def report(heard: Sequence[TopicHeard], seconds: float) -> str:
-    """The whole as text for a terminal: groups, then settings to paste."""
+def report(
+    heard: Sequence[TopicHeard],
+    seconds: float,
+    timezone: str = "UTC",
+    sensors: Mapping[str, Sensor] | None = None,
+) -> str:
+    """The whole as text for a terminal: what was heard, why something is left out, settings."""
     if not heard:
         return (
             f"Nothing was heard in {seconds:.0f} s. A sensor that sends every few minutes "
             "needs longer: listen again with more seconds."
         )
+    proposals, reasons = propose(heard, timezone, sensors)
+    why: dict[str, list[Reason]] = {}
+    for reason in reasons:
+        why.setdefault(reason.topic, []).append(reason)
     lines: list[str] = []
     for group, members in groupby(heard, key=lambda one: one.topic.rpartition("/")[0]):
-        lines += [plain(group) or "(top)"]
+        lines += [printable(group) or "(top)"]
         for one in members:
-            form = form_of(one.topic, one.payload)
+            last = one.payload[:MOST_BYTES].decode(errors="replace")
             lines += [
-                f"  {plain(one.topic.rpartition('/')[2])}  {_rate(one, seconds)}, {form.words}",
-                f"    last: {plain(one.payload.decode(errors='replace'))}",
+                f"  {printable(one.topic.rpartition('/')[2])}  {_rate(one, seconds)}",
+                f"    last: {shown(last, SHOWN_LETTERS)}",
+                *_left_out(why.get(one.topic, [])),
             ]
         lines += [""]
-    blocks = [block for one in heard if (block := settings_lines(one, seconds))]
-    if blocks:
+    if proposals:
         lines += ["To take these in, paste what you want into the settings and name the space:", ""]
-        lines += ["\n\n".join(blocks)]
+        lines += ["\n\n".join(map(settings_lines, proposals))]
     return "\n".join(lines).rstrip() + "\n"
 
 
-def settings_lines(heard: TopicHeard, seconds: float) -> str:
-    """Settings for one topic, ready to paste; empty where nothing is understood."""
-    form = form_of(heard.topic, heard.payload)
-    if not form.reads:
-        return ""
-    lines = [
-        "[[sensor]]",
-        f"name = {_quoted(_sensor_name(heard.topic))}",
-        'space = "…"                 # the space it hangs in, or "outdoors"',
-        f"topic = {_quoted(heard.topic)}",
-    ]
-    if heard.count > 1:
-        lines += [f'every = "{max(round(seconds / heard.count), 1)} s"        # as heard just now']
-    else:
-        lines += ['every = "60 s"              # a guess: too little was heard to tell']
-    if form.time is not None:
-        lines += [f"time = {form.time}"]
-    for found, where in form.reads:
-        at = f"{where}, " if where else ""
-        unit = "" if where.startswith("senml") else f'unit = "{found.unit}"'
-        inside = f"{at}{unit}".rstrip(", ")
-        lines += [f"reads.{found.quantity} = {{ {inside} }}{'   # a guess' * found.unsure}"]
-    return "\n".join(lines)
+def _left_out(reasons: list[Reason]) -> list[str]:
+    said = [f"{one.where}: {one.why}" if one.where else one.why for one in reasons[:MOST_SHOWN]]
+    more = len(reasons) - MOST_SHOWN
+    said += [f"and {more} more"] if more > 0 else []
+    return [f"    not proposed: {printable(one)}" for one in said]
 
 
-def plain(text: str) -> str:
-    """Text that is safe and short enough for a terminal: control characters shown as \\xNN."""
-    shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-    return shown if len(shown) <= SHOWN_LETTERS else shown[: SHOWN_LETTERS - 1] + "…"
+def printable(text: str) -> str:
+    """Text that is safe for a terminal, whole: control characters are written out."""
+    return shown(text, len(text))
 
 
 def _rate(one: TopicHeard, seconds: float) -> str:
     lying = "a retained one lay there" if one.retained else ""
     if not one.count:
         return f"{lying}, nothing new"
-    often = "once" if one.count == 1 else f"{one.count} times, every {seconds / one.count:.1f} s"
+    every = one.every_s or seconds / one.count
+    often = "once" if one.count == 1 else f"{one.count} times, every {every:.1f} s"
     return f"{often}, and {lying}" if lying else often
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
-def _is_senml(document: object) -> bool:
-    return (
-        isinstance(document, list)
-        and bool(document)
-        and all(isinstance(r, dict) and ({"n", "bn"} & r.keys()) for r in document)
-    )
-
-
-def _senml_form(records: list[dict[str, object]]) -> PayloadForm:
-    base, names = "", []
-    reads = []
-    for record in records[:MOST_NUMBERS_A_TOPIC]:
-        base = str(record.get("bn", base))
-        name = base + str(record.get("n", ""))
-        names.append(name)
-        value = record.get("v")
-        if _is_number(value):
-            found = guess(words_of(str(record.get("n", name))), value, "")
-            if found is not None:
-                reads.append((found, f"senml = {_quoted(name)}"))
-    return PayloadForm(f"SenML with {plain(', '.join(names))}", _once_each(reads))
-
-
-def _json_form(document: object) -> PayloadForm:
-    leaves = list(islice(_leaves(document, ""), MOST_NUMBERS_A_TOPIC))
-    reads, when = [], None
-    for pointer, value in leaves:
-        words = words_of(pointer.rsplit("/", 1)[-1])
-        unit = guess_time(words, value)
-        if unit is not None and when is None:
-            when = f'{{ at = {_quoted(pointer)}, unit = "{unit}" }}'
-        elif unit is None and _is_number(value):
-            found = guess(words, value, str(value))
-            if found is not None:
-                reads.append((found, f"at = {_quoted(pointer)}"))
-    known = ", ".join(pointer for pointer, value in leaves if not isinstance(value, dict | list))
-    return PayloadForm(
-        f"JSON with {plain(known)}" if known else "empty JSON", _once_each(reads), when
-    )
-
-
-def _once_each(reads: list[tuple[Guess, str]]) -> tuple[tuple[Guess, str], ...]:
-    """One reading a quantity: the first that fits."""
-    first: dict[str, tuple[Guess, str]] = {}
-    for found, where in reads:
-        first.setdefault(found.quantity, (found, where))
-    return tuple(first.values())
-
-
-def _leaves(value: object, pointer: str) -> Iterator[tuple[str, object]]:
-    """Every value that holds no others, with its RFC 6901 pointer."""
-    if pointer.count("/") > DEEPEST:
-        return
-    if isinstance(value, dict):
-        for key, inner in value.items():
-            yield from _leaves(inner, f"{pointer}/{key.replace('~', '~0').replace('/', '~1')}")
-    elif isinstance(value, list):
-        for index, inner in enumerate(value):
-            yield from _leaves(inner, f"{pointer}/{index}")
-    else:
-        yield pointer, value
-
-
-def _quoted(text: str) -> str:
-    """A TOML basic string; what is not printable is escaped as TOML asks."""
-    inside = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08X}" for c in inside) + '"'
-
-
-def _sensor_name(topic: str) -> str:
-    """The last two parts of the topic, joined by a hyphen, letters and digits only."""
-    parts = [re.sub(r"[^\w]+", "-", part).strip("-_") for part in topic.split("/")[-2:]]
-    return "-".join(part for part in parts if part) or "sensor"

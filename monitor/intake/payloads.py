@@ -1,8 +1,5 @@
 """Topic and bytes in, readings out: or a PayloadError that says what is wrong.
 
-Three forms, by the sensor's settings: a bare number, JSON with a pointer per quantity
-(RFC 6901), SenML JSON (RFC 8428). What can be read of a message is read, the rest is told.
-
 A quantity that is not in a message is no failure as long as something else of the message is
 read: many devices tell some things now and then. One that is null is: a probe that is out of order
 looks just like that.
@@ -233,8 +230,6 @@ class _Field(NamedTuple):
     quantity: Quantity
     steps: tuple[str, ...]
     key: str | None  # the only step, where there is only one: the common case, read directly
-    shift: float
-    factor: float
     form: _Form
 
 
@@ -255,19 +250,19 @@ class _JsonReader:
         for quantity, read_as in reads:
             steps, form = tokens(read_as.pointer or ""), _Form.of(sensor, quantity)
             key = steps[0] if len(steps) == 1 else None
-            self._fields.append(_Field(quantity, steps, key, form.shift, form.factor, form))
+            self._fields.append(_Field(quantity, steps, key, form))
 
     def read(self, packet: _Packet, decoded: Decoded, missing: list[Failure]) -> None:
         document = packet.document()
         flat = document if type(document) is dict else None
         time_ms = self._time.read(document, packet.message.arrived_ms) if self._time else None
-        for quantity, steps, key, shift, factor, form in self._fields:
+        for quantity, steps, key, form in self._fields:
             if flat is not None and key is not None:
                 found = flat.get(key, MISSING)
             else:
                 found = follow(document, steps)
             if (type(found) is float or type(found) is int) and -MOST <= found <= MOST:
-                value = (found + shift) * factor
+                value = (found + form.shift) * form.factor
                 decoded.readings.append((self.sensor, quantity, value, time_ms))
                 continue
             try:

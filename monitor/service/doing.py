@@ -155,12 +155,19 @@ def listen(asked: Namespace) -> None:
     """Show what is on the broker."""
     from monitor.edges.listen import listen, report
     from monitor.service.daemon import broker_of
+    from monitor.service.settings.settings import read
+    from monitor.service.settings.tables import SettingsError
 
-    broker = broker_of(settings_of(asked))
+    settings, problems = read(settings_file(asked))
+    if broken := problems.all("mqtt", "site"):  # there may be no sensor yet, or a wrong one
+        raise SettingsError(broken)
 
     def hear() -> int:
-        heard = listen(broker, asked.seconds, clock.now_ms, [asked.topic])
-        print(report(heard, asked.seconds))
+        def say(line: str) -> None:
+            print(line, file=sys.stderr, flush=True)
+
+        heard = listen(broker_of(settings), asked.seconds, clock.now_ms, [asked.topic], say)
+        print(report(heard, asked.seconds, settings.site.timezone, settings.site.sensors))
         return 0
 
     _guarded(hear)

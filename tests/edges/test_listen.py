@@ -7,8 +7,10 @@ from threading import Thread
 
 import pytest
 
-from monitor.edges.listen import TopicHeard, form_of, listen, plain, report, settings_lines
+from monitor.edges.listen import listen, note, report
 from monitor.edges.mqtt import Broker, Guest
+from monitor.intake.guesses import propose
+from monitor.intake.proposals import TopicHeard, settings_lines
 
 NOW_MS = 1_780_000_000_000
 
@@ -27,15 +29,17 @@ def test_groups_rates_and_what_lay_there(mosquitto: Broker) -> None:
 
         thread = Thread(target=keep_on)
         thread.start()
-        heard = listen(mosquitto, 3.0, lambda: NOW_MS)
+        said: list[str] = []
+        heard = listen(mosquitto, 3.0, lambda: NOW_MS, say=said.append)
         thread.join()
     assert [one.topic for one in heard] == ["barn/loft/lamp", "barn/loft/rail"]
     assert (heard[0].retained, heard[0].count) == (True, 0)
     assert heard[1].count >= 5
     text = report(heard, 3.0)
     assert "a retained one lay there, nothing new" in text
-    assert "JSON with /ts, /t, /rh" in text
     assert "last: on" in text
+    assert 'time = { at = "/ts", unit = "s" }' in text
+    assert said[0].startswith("Listening at 127.0.0.1, port ")
 
 
 @pytest.mark.parametrize(
@@ -47,7 +51,7 @@ def test_groups_rates_and_what_lay_there(mosquitto: Broker) -> None:
         ("a/light", b"310", {"illuminance": {"unit": "lx"}}, None),
         (
             "a/b",
-            b'{"when": "2026-07-01T06:00:00Z", "air": {"airTemp": 20.5, "hum1": 61}, "vbat": 3.1}',
+            b'{"when": "2026-05-28T20:00:00Z", "air": {"airTemp": 20.5, "hum1": 61}, "vbat": 3.1}',
             {
                 "temperature": {"at": "/air/airTemp", "unit": "°C"},
                 "humidity": {"at": "/air/hum1", "unit": "%"},
@@ -75,7 +79,10 @@ def test_groups_rates_and_what_lay_there(mosquitto: Broker) -> None:
             "a/b",  # RFC 8428, section 5.1.3: base fields hold for the records after them
             b'[{"bn": "rail:", "bt": 1780000000, "n": "temp", "u": "Cel", "v": 22.1},'
             b' {"n": "rh", "u": "%RH", "v": 60}]',
-            {"temperature": {"senml": "rail:temp"}, "humidity": {"senml": "rail:rh"}},
+            {
+                "temperature": {"senml": "rail:temp", "unit": "°C"},
+                "humidity": {"senml": "rail:rh", "unit": "%"},
+            },
             None,
         ),
     ],
@@ -83,7 +90,9 @@ def test_groups_rates_and_what_lay_there(mosquitto: Broker) -> None:
 def test_settings_can_be_pasted(
     topic: str, payload: bytes, reads: dict[str, object], time: dict[str, str] | None
 ) -> None:
-    pasted = tomllib.loads(settings_lines(TopicHeard(topic, payload, 4), 60.0))
+    arrived_ms = [NOW_MS + 15_000 * n for n in range(4)]
+    (proposal,) = propose([TopicHeard(topic, payload, 4, arrived_ms=arrived_ms)]).proposals
+    pasted = tomllib.loads(settings_lines(proposal))
     (sensor,) = pasted["sensor"]
     assert sensor["topic"] == topic
     assert sensor["every"] == "15 s"
@@ -107,13 +116,14 @@ def test_settings_can_be_pasted(
         b"[]",
         b"{}",
         b'[{"n": 1, "v": "x"}]',
-        b'"21.4"',
     ],
 )
 def test_what_is_not_understood_gives_no_settings(payload: bytes) -> None:
-    assert form_of("a/temperature", payload).reads == ()
-    assert settings_lines(TopicHeard("a/temperature", payload, 1), 60.0) == ""
-    assert report([TopicHeard("a/temperature", payload, 1)], 60.0)
+    heard = [TopicHeard("a/temperature", payload, 1)]
+    told = propose(heard)
+    assert told.proposals == []
+    assert "[[sensor]]" not in report(heard, 60.0)
+    assert told.reasons
 
 
 def test_control_characters_never_reach_the_terminal() -> None:
@@ -123,12 +133,21 @@ def test_control_characters_never_reach_the_terminal() -> None:
     )
     assert all(c == "\n" or c.isprintable() for c in text)
     assert "\\x1b[2J" in text
-    (sensor,) = tomllib.loads(settings_lines(TopicHeard(nasty, b"21.4", 1), 60.0))["sensor"]
-    assert sensor["topic"] == nasty
+    assert "its topic is too long or holds unprintable signs" in text
 
 
-def test_long_text_is_cut() -> None:
-    assert len(plain("x" * 1000)) == 100
+def test_what_must_be_copied_is_not_cut() -> None:
+    topic = "croft/" + "hay/" * 40 + "rail"
+    assert f'topic = "{topic}"' in report([TopicHeard(topic, b'{"t": 21.5}', 1)], 60.0)
+
+
+def test_messages_of_one_topic_that_are_built_otherwise_are_all_looked_at() -> None:
+    one = TopicHeard("croft/rail")
+    for n, payload in enumerate((b'{"t": 21.5}', b'{"rh": 55}', b'{"t": 21.6}')):
+        note(one, payload, NOW_MS + n * 10_000, False)
+    (proposal,) = propose([one]).proposals
+    assert set(proposal.sensor.reads) == {"temperature", "humidity"}
+    assert proposal.sensor.every_s == 10
 
 
 def test_nothing_heard_says_what_to_do() -> None:

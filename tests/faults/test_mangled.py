@@ -163,7 +163,7 @@ def engine_case(folder: Path, at_the_end: ExitStack) -> Case:
 
 def listening(data: bytes) -> bool:
     """What `listen` shows of a stranger's message, topic and all."""
-    heard = listen.Heard(data[:40].decode("latin-1"), data, 2)
+    heard = listen.TopicHeard(data[:40].decode("latin-1"), data, 2)
     for line in listen.report([heard], 20.0).splitlines():
         assert line.isprintable(), ascii(line)
     return True

@@ -10,7 +10,7 @@ from pathlib import Path
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
 from tests.service.test_live import SETTINGS
-from tests.service.trial import settings_in
+from tests.service.trial import BARN, settings_in
 
 
 def test_it_shows_what_comes_and_offers_settings_for_the_topics_asked_for(tmp_path: Path) -> None:
@@ -37,3 +37,20 @@ def test_it_shows_what_comes_and_offers_settings_for_the_topics_asked_for(tmp_pa
     assert 'topic = "sensors/porch"' in told
     assert 'reads.temperature = { at = "/t", unit = "°C" }' in told
     assert "lamp" not in told
+
+
+def test_it_listens_before_any_sensor_is_in_the_settings(tmp_path: Path) -> None:
+    (tmp_path / "broker").mkdir()
+    broker = broker_edge.start(tmp_path / "broker", tmp_path / "broker.log", "mosquitto")
+    file = tmp_path / "new.toml"
+    file.write_text(f'{BARN}\n[mqtt]\nhost = "{broker.host}"\nport = {broker.port}\n', "utf-8")
+    words = ["listen", "--config", str(file), "--for", "1"]
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "monitor", *words], capture_output=True, text=True, timeout=60
+        )
+    finally:
+        broker.stop()
+    assert done.returncode == 0
+    assert done.stdout.startswith("Nothing was heard in 1 s.")
+    assert done.stderr.startswith("Listening at ")

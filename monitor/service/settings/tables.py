@@ -40,16 +40,18 @@ class Problems:
         self.file = file
         self.known: set[str] = set()
         self._lines = key_lines(text)
-        self._found: list[tuple[int, str]] = []
+        self._found: list[tuple[int, object, str]] = []
 
     def add(self, path: KeyPath, wrong: str, expected: str, write: str) -> None:
         """One more problem."""
         line = line_of(self._lines, path)
-        self._found.append((line, f"{self.file}:{line}: {wrong}; {expected}; {write}"))
+        table = path[0] if path else None
+        self._found.append((line, table, f"{self.file}:{line}: {wrong}; {expected}; {write}"))
 
-    def all(self) -> list[str]:
-        """The sentences, by line."""
-        return [sentence for _, sentence in sorted(self._found, key=lambda one: one[0])]
+    def all(self, *tables: str) -> list[str]:
+        """The sentences, by line; with tables named, only those of these."""
+        found = sorted(self._found, key=lambda one: one[0])
+        return [sentence for _, table, sentence in found if not tables or table in tables]
 
 
 class TomlTable:
