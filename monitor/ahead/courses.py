@@ -12,7 +12,7 @@ last minutes counts towards that.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -153,15 +153,17 @@ def paths(
     learned = corrections(model, past, index)
     minute = past.minute[index].astype(np.int64)
     errors = np.stack([_errors(model, int(m)) for m in minute])
-    bent = _between_leads(every) @ (learned[:, None] + errors)
+    bent = _between_leads(steps) @ (learned[:, None] + errors)
     course = rule[:, None] + bent
     temperature = np.clip(course[..., 0], -40.0, 60.0)
     water = np.exp(course[..., 1] / LOG_SCALE)
     return temperature, np.minimum(water, saturated(temperature, model.site.pressure_pa))
 
 
-def _between_leads(every: Indices) -> Array:
-    """Weights that draw out the leads to these steps, from nothing now: (steps, leads)."""
+@cache
+def _between_leads(steps: int) -> Array:
+    """Weights that draw out the leads to so many steps, from nothing now: (steps, leads)."""
+    every = np.arange(1, steps + 1)
     knots = np.concatenate([[0], LEADS])
     return np.stack([np.interp(every, knots, one) for one in np.eye(len(knots))[1:]], axis=1)
 
@@ -306,8 +308,8 @@ def chance(of: Watched, now: int, within_h: float = WITHIN_H) -> Chance | None:
     behind = of.behind[max(0, len(of.behind) - of.delay + 1) :]
     values = np.concatenate([np.broadcast_to(behind, (len(of.ahead), len(behind))), of.ahead], 1)
     beyond = values > of.limit
-    windows = np.lib.stride_tricks.sliding_window_view(beyond, of.delay, axis=1)
-    lasting: NDArray[np.bool_] = np.asarray(windows.all(axis=2))
+    so_far = np.pad(beyond.cumsum(axis=1), ((0, 0), (1, 0)))
+    lasting = so_far[:, of.delay :] - so_far[:, : -of.delay] == of.delay
     within = lasting[:, : len(behind) + round(within_h * 60 / STEP_MIN)]
     passes = within.any(axis=1)
     if not passes.any():

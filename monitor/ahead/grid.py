@@ -94,9 +94,8 @@ def mean_of(stack: Array) -> Array:
 
 def usual(values: Array, index: Indices, days: int) -> Array:
     """Mean of the same time of day over the days before each index."""
-    return mean_of(
-        np.stack([at(values, index - STEPS_PER_DAY * day) for day in range(1, days + 1)])
-    )
+    before = STEPS_PER_DAY * np.arange(1, days + 1).reshape(-1, *[1] * index.ndim)
+    return mean_of(at(values, index - before))
 
 
 def damped_blend(values: Array, usual_day: Array, index: Indices, lead: Indices) -> Array:

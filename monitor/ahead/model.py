@@ -275,7 +275,7 @@ def of_moment(past: Past, index: Indices, site: Location) -> Array:
     now = at(temperature.values, index)
     departed = _departures(temperature, index, (0, 3, 6, 12, 18, 36, 72))
     damp = _departures(water, index, (0, 6, 18, 36))
-    day = np.stack([at(temperature.values, index - k) for k in range(0, STEPS_PER_DAY, HOUR)])
+    day = at(temperature.values, index - np.arange(0, STEPS_PER_DAY, HOUR)[:, None])
     mean = mean_of(day)
     swing = mean_of(np.abs(day - mean))  # a small one tells of cloud
     slope = now - at(temperature.values, index - 3 * HOUR)

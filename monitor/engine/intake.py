@@ -154,7 +154,8 @@ class Intake:
         """Remember what a sensor says before its minute is over, for who looks right now."""
         latest = self._latest.setdefault(reading.sensor, {})
         before = latest.get(reading.quantity)
-        if not reading.flags & DOUBTFUL and (before is None or before[0] < reading.time_ms):
+        usable = reading.flags == Flag.NONE or not reading.flags & DOUBTFUL
+        if usable and (before is None or before[0] < reading.time_ms):
             slope, offset = holding(
                 self._logbook.calibrations, reading.sensor, reading.quantity, reading.time_ms
             )

@@ -93,11 +93,11 @@ class Writer(Queries):
         for entry in effects.entries:
             insert_entry(self._db, entry)
             self._entered.append(entry)
-        self._db.executemany(
+        self._many(
             "UPDATE notice SET seen_ms = ? WHERE id = ?",
             [(seen_ms, number) for number, seen_ms in effects.seen],
         )
-        self._db.executemany(
+        self._many(
             "UPDATE notice SET paused_until_ms = ? WHERE id = ?",
             [(until_ms, number) for number, until_ms in effects.paused],
         )
@@ -114,20 +114,27 @@ class Writer(Queries):
             asked = ", ".join(f":{name}" for name in row)
             self._db.execute(f"INSERT {how} INTO {table} ({named}) VALUES ({asked})", row)  # noqa: S608 (names of ours)
 
+    def _many(self, sql: str, rows: Sequence[tuple[object, ...]]) -> None:
+        """Do it with each row; without any, SQLite is not asked: most effects are few."""
+        if rows:
+            self._db.executemany(sql, rows)
+
     def _numbers(self, table: str, names: Iterable[str]) -> dict[str, int]:
         """Row numbers by name, made where a name is new."""
-        self._db.executemany(
-            f"INSERT OR IGNORE INTO {table} (name) VALUES (?)",  # noqa: S608 (a table of ours)
-            [(name,) for name in dict.fromkeys(map(str, names))],
-        )
-        return dict(self._db.execute(f"SELECT name, id FROM {table}"))  # noqa: S608 (a table of ours)
+        known = f"SELECT name, id FROM {table}"  # noqa: S608 (a table of ours)
+        numbers = dict(self._db.execute(known))
+        new = [(name,) for name in dict.fromkeys(map(str, names)) if name not in numbers]
+        if new:
+            self._db.executemany(f"INSERT INTO {table} (name) VALUES (?)", new)  # noqa: S608 (a table of ours)
+            numbers = dict(self._db.execute(known))
+        return numbers
 
     def _add_readings(self, table: str, readings: Sequence[Reading]) -> None:
         rows = [
             (*key, reading.value, int(reading.flags))
             for key, reading in zip(self._keys([r[:3] for r in readings]), readings, strict=True)
         ]
-        self._db.executemany(f"INSERT OR IGNORE INTO {table} VALUES (?, ?, ?, ?, ?)", rows)  # noqa: S608 (a table of ours)
+        self._many(f"INSERT OR IGNORE INTO {table} VALUES (?, ?, ?, ?, ?)", rows)  # noqa: S608 (a table of ours)
 
     def _keys(self, named: Sequence[tuple[int, str, str]]) -> list[tuple[int, int, int]]:
         """Time, sensor and quantity as readings have them for a key."""
@@ -138,14 +145,14 @@ class Writer(Queries):
         return [(time_ms, sensors[s], quantities[q]) for time_ms, s, q in named]
 
     def _release(self, readings: Sequence[Reading]) -> None:
-        self._db.executemany(
+        self._many(
             "DELETE FROM waiting WHERE time_ms = ? AND sensor = ? AND quantity = ?",
             self._keys([r[:3] for r in readings]),
         )
 
     def _flag(self, flagged: Sequence[tuple[int, str, Quantity, Flag]]) -> None:
         keys = self._keys([f[:3] for f in flagged])
-        self._db.executemany(
+        self._many(
             "UPDATE reading SET flags = ? WHERE time_ms = ? AND sensor = ? AND quantity = ?",
             [(int(flags), *key) for key, (*_, flags) in zip(keys, flagged, strict=True)],
         )
@@ -165,11 +172,11 @@ class Writer(Queries):
             )
 
     def _replace_air(self, refolded: Sequence[int], air: Sequence[MinuteOfAir]) -> None:
-        self._db.executemany("DELETE FROM air WHERE minute = ?", [(m,) for m in refolded])
+        self._many("DELETE FROM air WHERE minute = ?", [(m,) for m in refolded])
         if air:
             spaces = self._numbers("space", (one.space for one in air))
             marks = ", ".join("?" * len(MinuteOfAir._fields))
-            self._db.executemany(
+            self._many(
                 f"INSERT OR REPLACE INTO air ({', '.join(MinuteOfAir._fields)}) VALUES ({marks})",  # noqa: S608 (columns of ours)
                 [(one.minute, spaces[one.space], *one[2:]) for one in air],
             )
@@ -178,15 +185,15 @@ class Writer(Queries):
     def _replace_states(self, after: int | None, states: Sequence[tuple[int, bytes]]) -> None:
         if after is not None:
             self._db.execute("DELETE FROM checkpoint WHERE minute > ?", (after,))
-        self._db.executemany("INSERT OR REPLACE INTO checkpoint VALUES (?, ?)", states)
+        self._many("INSERT OR REPLACE INTO checkpoint VALUES (?, ?)", states)
 
     def _settle(self, settlement: Settlement, addresses: Iterable[str]) -> None:
         one = "kind = ? AND space IS ? AND sensor IS ?"
-        self._db.executemany(
+        self._many(
             f"UPDATE notice SET spell_began = ? WHERE {one} AND spell_began = ?",  # noqa: S608 (a text of ours)
             [(began, *_spell_key(spell)) for spell, began in settlement.rekeyed],
         )
-        self._db.executemany(
+        self._many(
             f"DELETE FROM spell WHERE {one} AND began = ?",  # noqa: S608 (a text of ours)
             [_spell_key(spell) for spell in (*settlement.removed, *settlement.kept)],
         )
@@ -194,7 +201,7 @@ class Writer(Queries):
         for number, notice, deliver_at_ms, *_ in settlement.notices:
             self._insert("", "notice", [{"id": number, **notice._asdict()}])
             if deliver_at_ms is not None:
-                self._db.executemany(
+                self._many(
                     "INSERT INTO outbox (notice, address, next_try_ms) VALUES (?, ?, ?)",
                     [(number, address, deliver_at_ms) for address in addresses],
                 )
