@@ -19,10 +19,9 @@ from monitor.drying.prospects import Prospects
 from monitor.drying.scales import Calibrated
 from monitor.drying.standing import Standings
 from monitor.engine.catching_up import NEVER, PACE, CatchingUp, Event, Folding, Pace
-from monitor.engine.effects import UNSAID_FROM, Archive, Effects
+from monitor.engine.effects import UNSAID_FROM, Archive, Effects, Snapshot
 from monitor.engine.intake import Intake
 from monitor.engine.round import LOOK_EVERY_MIN, TELL_EVERY_MIN, HourRound
-from monitor.engine.snapshot import Snapshot
 from monitor.entries.entries import Calibration, Request, Service
 from monitor.entries.logbook import CrispSpan, Entered, Logbook, first_change
 from monitor.intake.payloads import Message

@@ -12,8 +12,7 @@ from collections.abc import Iterable
 from monitor.air import quality
 from monitor.air.memory import Lateness, Recent
 from monitor.air.sensor import SensorState
-from monitor.engine.effects import Archive, Effects, Unread
-from monitor.engine.snapshot import SensorNow
+from monitor.engine.effects import Archive, Effects, SensorNow, Unread
 from monitor.entries.entries import holding
 from monitor.entries.logbook import Logbook
 from monitor.intake.arrival import CENTURY_MS, NO_TIME, ReadingsClock, time_live

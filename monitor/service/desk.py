@@ -15,7 +15,7 @@ from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospect
 from monitor.edges.beside import BesideError, ask
 from monitor.edges.socket import Message
-from monitor.engine.snapshot import Snapshot
+from monitor.engine.effects import Snapshot
 from monitor.entries import requests
 from monitor.entries.batches import described, hanging_in, kept_in
 from monitor.entries.entries import JSON, Entry, RequestError

@@ -14,7 +14,7 @@ from monitor.ahead.courses import hot_chance
 from monitor.ahead.lesson import Exchange, by_following
 from monitor.drying.members import book_prior
 from monitor.edges.beside import Command
-from monitor.engine.snapshot import Snapshot
+from monitor.engine.effects import Snapshot
 from monitor.entries.admission import flower_named
 from monitor.entries.batches import Batch, described, fold, hanging_in
 from monitor.entries.entries import JSON, RequestError, standing

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from monitor.air.neighbours import SENSOR_PCT
 from monitor.edges.socket import Message
-from monitor.engine.snapshot import Snapshot
+from monitor.engine.effects import Snapshot
 from monitor.entries import requests
 from monitor.entries.entries import (
     Calibration,

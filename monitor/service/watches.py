@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from monitor.edges.clock import Clock
-from monitor.engine.snapshot import SensorNow, Snapshot, publications
+from monitor.engine.effects import SensorNow, Snapshot, publications
 from monitor.notices.notice import Notice, Weight
 from monitor.notices.sentences import upkeep
 from monitor.service.worker import Task, Worker

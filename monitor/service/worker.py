@@ -21,9 +21,8 @@ from socket import socketpair
 from typing import Protocol
 
 from monitor.edges.mqtt import Link
-from monitor.engine.effects import Effects
+from monitor.engine.effects import Effects, Snapshot
 from monitor.engine.engine import Engine
-from monitor.engine.snapshot import Snapshot
 from monitor.entries.entries import Request, RequestError
 from monitor.entries.logbook import Entered
 from monitor.intake.payloads import Message

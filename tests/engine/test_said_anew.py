@@ -15,8 +15,8 @@ import pytest
 
 from monitor.drying.prospects import Prospect, Prospects
 from monitor.drying.standing import Standings
+from monitor.engine.effects import Snapshot, publications
 from monitor.engine.engine import Engine
-from monitor.engine.snapshot import Snapshot, publications
 from monitor.entries.batches import Batch
 from monitor.entries.entries import Request
 from monitor.notices.spell_rules import Policy

@@ -26,7 +26,7 @@ from monitor.edges.mqtt import Guest
 from monitor.edges.page import server
 from monitor.edges.page.guard import MOST, MOST_OF_ONE
 from monitor.edges.page.house import MonitorGoneError, Present, line_of
-from monitor.engine.snapshot import Snapshot
+from monitor.engine.effects import Snapshot
 from tests.browser.house import Served, serving
 from tests.browser.test_access import FORM, LOCKED, PASSPHRASE, page_of, set_passphrase
 from tests.edges.receiver import HttpReceiver

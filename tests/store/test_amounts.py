@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.engine.effects import Effects
-from monitor.engine.snapshot import Snapshot
+from monitor.engine.effects import Effects, Snapshot
 from monitor.service.desk import now_told
 from monitor.site.quantities import Flag, Quantity, Reading
 from monitor.site.spaces import OUTDOORS, ReadAs, Sensor, Site, Space, Use

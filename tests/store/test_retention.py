@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import random
 import sqlite3
 from contextlib import closing
@@ -144,7 +145,7 @@ def exported(file: Path) -> tuple[pd.DataFrame, str]:
     with Reader(file) as reader:
         out = io.BytesIO()
         export(reader, site, "air", out, Format.JSON)
-        exact = pd.read_json(io.BytesIO(out.getvalue()), convert_dates=False, precise_float=True)
+        exact = pd.DataFrame(json.loads(out.getvalue()))
         return exact, remark(reader, "air", None, None)
 
 

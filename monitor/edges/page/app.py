@@ -38,7 +38,7 @@ from monitor.edges.page.guard import (
 )
 from monitor.edges.page.house import House, MonitorGoneError, PutIn, Submitted, Told
 from monitor.edges.report.order import WEEK_PAGE
-from monitor.engine.snapshot import Snapshot
+from monitor.engine.effects import Snapshot
 from monitor.entries.entries import RequestError, standing
 from monitor.site.words import begun, when
 from monitor.store.connection import StoreError

@@ -12,7 +12,7 @@ from starlette.concurrency import run_in_threadpool
 from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell, limits_of
 from monitor.edges.page.house import House
-from monitor.engine.snapshot import SensorNow, Snapshot
+from monitor.engine.effects import SensorNow, Snapshot
 from monitor.site.kinds import Kind
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import Sensor, Site, Space

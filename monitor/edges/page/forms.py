@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from monitor.edges.page.house import House
-from monitor.engine.snapshot import Snapshot
+from monitor.engine.effects import Snapshot
 from monitor.entries import verbs
 from monitor.entries.batches import AWAY, BatchState
 from monitor.entries.entries import CORRECT, JSON, Entry, RequestError, standing

@@ -23,7 +23,7 @@ import numpy as np
 import monitor
 from monitor.ahead.grid import STEP_MIN
 from monitor.ahead.look import HORIZONS_H, Coming
-from monitor.engine.snapshot import Snapshot
+from monitor.engine.effects import Snapshot
 from monitor.entries.batches import described, hanging_in, kept_in
 from monitor.entries.entries import JSON, Request
 from monitor.notices.notice import Circumstances

@@ -12,7 +12,7 @@ from monitor.air.spells import Spell
 from monitor.edges.page import figures, pictures, rail
 from monitor.edges.page.forms import actions, can_be_checked
 from monitor.edges.page.house import House, Told
-from monitor.engine.snapshot import Snapshot
+from monitor.engine.effects import Snapshot
 from monitor.entries.batches import Batch, BatchState, Stay, described
 from monitor.entries.entries import Entry, first_of, out_of_service, services, standing, undone
 from monitor.entries.logbook import history_lines

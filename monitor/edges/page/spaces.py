@@ -19,7 +19,7 @@ from monitor.air.spells import Spell
 from monitor.edges.page import figures, lists, pictures, rail
 from monitor.edges.page.house import House, Told
 from monitor.edges.page.lists import HungShown
-from monitor.engine.snapshot import Snapshot
+from monitor.engine.effects import Snapshot
 from monitor.entries.batches import hanging_in, kept_in
 from monitor.notices.sentences import foreseen
 from monitor.notices.sentences import spells as words

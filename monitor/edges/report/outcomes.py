@@ -18,7 +18,7 @@ from monitor.edges.report.batches import path_of
 from monitor.entries.batches import Batch, Outcome
 from monitor.site.flowers import Flower
 from monitor.site.spaces import Site
-from monitor.site.time import DAY_MIN, DAY_MS, HOUR_MS, MINUTE_MS, local_day
+from monitor.site.time import DAY_MS, HOUR_MS, MINUTE_MS, local_day
 from monitor.site.words import count, humidity, lasting
 from monitor.store.queries import Reader
 
@@ -270,11 +270,6 @@ class Promise(NamedTuple):
     by: str
     held: bool
 
-    @property
-    def off_days(self) -> float:
-        """Days that it was crisp later than the middle of what was named; below 0: sooner."""
-        return (self.crisp - self.p50) / DAY_MIN
-
 
 def promises(
     reader: Reader, standings: Standings, zone: str, batch: Batch, batches: Sequence[Batch]
@@ -320,7 +315,12 @@ def _when_crisp(standings: Standings, batch: Batch, batches: Sequence[Batch]) ->
     return down_ms // MINUTE_MS, "taken down"
 
 
-def held(told: Sequence[Promise], lead_days: int) -> tuple[int, int]:
-    """How many promises of one lead held, of how many."""
-    of_lead = [promise for promise in told if promise.lead_days == lead_days]
-    return sum(promise.held for promise in of_lead), len(of_lead)
+def held(told: Sequence[Promise]) -> tuple[list[str], int]:
+    """How many promises of each lead held, of how many, in words; and the fewest of one lead."""
+    leads = [[p.held for p in told if p.lead_days == lead] for lead in LEADS_DAYS]
+    counts = [
+        f"{lead} days before: {sum(kept)} of {len(kept)}"
+        for lead, kept in zip(LEADS_DAYS, leads, strict=True)
+        if kept
+    ]
+    return counts, min((len(kept) for kept in leads if kept), default=0)

@@ -14,7 +14,7 @@ from monitor.drying.ensemble import whole
 from monitor.drying.members import pace_against_book
 from monitor.edges.report.gather import Source, spaces_in
 from monitor.edges.report.order import Week
-from monitor.edges.report.outcomes import LEADS_DAYS, Promise, Taken, held, in_common
+from monitor.edges.report.outcomes import Promise, Taken, held, in_common
 from monitor.edges.report.paper import printed
 from monitor.edges.report.text import PULL_EXPLAINED
 from monitor.site import words
@@ -257,12 +257,6 @@ def pace_said(row: PaceRow) -> str:
 def sheet(season: Season) -> str:
     """The whole page."""
     kinds = [kind for kind in worst_first() if any(row.past_h.get(kind) for row in season.weeks)]
-    promised = [
-        f"{lead} days before: {kept} of {of}"
-        for lead in LEADS_DAYS
-        for kept, of in (held(season.promises, lead),)
-        if of
-    ]
     return printed(
         "season.html",
         site=words.named(season.site.name, 60),
@@ -273,7 +267,7 @@ def sheet(season: Season) -> str:
         best=best_places(season),
         paces=[pace_said(row) for row in season.paces],
         in_common=in_common(season.batches),
-        promised=words.listed(promised),
+        promised=words.listed(held(season.promises)[0]),
         kinds=[kind.row.too for kind in kinds],
         weeks=[
             {

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from monitor.edges.report.gather import SensorWeek, SiteWeek
 from monitor.edges.report.numbers import SpaceWeek, days_over_dose
-from monitor.edges.report.outcomes import LEADS_DAYS, Promise, held
+from monitor.edges.report.outcomes import Promise, held
 from monitor.entries.entries import Calibration, Service
 from monitor.site import words
 from monitor.site.kinds import Kind
@@ -236,18 +236,9 @@ def promises_kept(week: SiteWeek) -> list[str]:
     told = [
         _promise(promise, week.site) for promise in week.promises if promise.batch.hung_by in down
     ]
-    counts = [
-        f"{lead} days before: {kept} of {of}"
-        for lead in LEADS_DAYS
-        for kept, of in (held(week.promises, lead),)
-        if of
-    ]
+    counts, fewest = held(week.promises)
     if counts:
-        too_few = (
-            min(n for n in (held(week.promises, lead)[1] for lead in LEADS_DAYS) if n)
-            < ENOUGH_PROMISES
-        )
-        caution = " These are too few to judge by." if too_few else ""
+        caution = " These are too few to judge by." if fewest < ENOUGH_PROMISES else ""
         told.append(
             f"This year's days named came within the span said, {words.listed(counts)}; "
             f"8 of 10 should.{caution}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -50,7 +51,7 @@ def exported(file: Path, begin: int, end: int) -> pd.DataFrame:
     out = io.BytesIO()
     with Reader(file) as reader:
         export(reader, SITE, "air", out, Format.JSON, begin * 60_000, end * 60_000)
-    return pd.read_json(io.BytesIO(out.getvalue()), convert_dates=False, precise_float=True)
+    return pd.DataFrame(json.loads(out.getvalue()))
 
 
 def test_weeks_in_a_row_say_what_the_exported_minutes_say(
