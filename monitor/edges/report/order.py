@@ -110,10 +110,6 @@ class Week(NamedTuple):
         """The week of the same season a year before: 52 weeks."""
         return Week(self.monday - timedelta(weeks=52))
 
-    def days(self) -> list[date]:
-        """Its seven days."""
-        return [self.monday + timedelta(days=n) for n in range(7)]
-
     def span(self, timezone: str) -> tuple[int, int]:
         """From its first minute to before its last [UTC epoch minutes]."""
         return midnight(self.monday, timezone), midnight(self.after().monday, timezone)
