@@ -6,6 +6,7 @@ import io
 import json
 import random
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -50,7 +51,7 @@ def air_of(space: str, minute: int, rng: random.Random) -> MinuteOfAir:
 
 
 @pytest.fixture
-def kept(tmp_path: Path) -> Writer:
+def kept(tmp_path: Path) -> Iterator[Writer]:
     """Eight days of minutes, readings and hourly states, with a gap of a day in the minutes."""
     writer, rng = Writer(tmp_path / "x.sqlite"), random.Random(5)
     effects = Effects(entries=[Entry(1, 0, 0, "note", {"text": "long ago"}, None)])
@@ -63,7 +64,8 @@ def kept(tmp_path: Path) -> Writer:
         effects.states.append((hour, b"state"))
     writer.apply(effects)
     writer.commit()
-    return writer
+    with closing(writer):
+        yield writer
 
 
 def table(file: Path, sql: str) -> pd.DataFrame:
