@@ -66,58 +66,31 @@ class Desk:
 
     def submit(self, request: Message, answer: Future[Message]) -> None:
         """Take a request of the socket; the answer comes when it is there."""
-        if "enter" in request:
-            self._enter(request, answer)
-            return
+        try:
+            if "enter" in request:
+                event = Enter(requests.from_json(request))
+                event.answer.add_done_callback(lambda done: answer.set_result(_told(done)))
+                self._worker.post(event)
+            else:
+                answer.set_result(self._answer(request))
+        except RequestError as refused:
+            answer.set_result(_refusal(refused))
+        except (BesideError, StoreError) as error:
+            answer.set_result({"error": str(error)})
+
+    def _answer(self, request: Message) -> Message:
+        snapshot = self._worker.snapshot
         if "saltcheck" in request:
-            answer.set_result(self._saltcheck(str(request["saltcheck"])))
-            return
+            return saltcheck.look(self._store, self._site, snapshot, str(request["saltcheck"]))
         if "plan" in request:
-            answer.set_result(self._plan(request["plan"]))
-            return
+            given = request["plan"] if isinstance(request["plan"], dict) else {}
+            order = order_from(given, self._settings_file, self._site, snapshot, self._flowers)
+            return ask(PLAN, order)
         show = self._shows.get(str(request.get("show")))
         if show is None:
             asked = ", ".join(self._shows)
-            answer.set_result({"error": f"this cannot be asked; what can be shown is {asked}"})
-            return
-        snapshot = self._worker.snapshot
-        answer.set_result({"now_ms": snapshot.now_ms, **show(snapshot)})
-
-    def plan(self, given: Mapping[str, JSON]) -> Message:
-        """Where a harvest should hang; raises RequestError with one sentence."""
-        snapshot = self._worker.snapshot
-        order = order_from(given, self._settings_file, self._site, snapshot, self._flowers)
-        try:
-            return ask(PLAN, order)
-        except BesideError as error:
-            raise RequestError(str(error)) from error
-
-    def _plan(self, given: JSON) -> Message:
-        try:
-            return self.plan(given if isinstance(given, dict) else {})
-        except RequestError as refused:
-            return _refusal(refused)
-
-    def check(self, sensor: str) -> Message:
-        """How the check of a sensor stands; raises RequestError where it cannot be checked."""
-        return saltcheck.look(self._store, self._site, self._worker.snapshot, sensor)
-
-    def _saltcheck(self, sensor: str) -> Message:
-        try:
-            return self.check(sensor)
-        except RequestError as refused:
-            return _refusal(refused)
-        except StoreError as error:
-            return {"error": str(error)}
-
-    def _enter(self, request: Message, answer: Future[Message]) -> None:
-        try:
-            event = Enter(requests.from_json(request))
-        except RequestError as refused:
-            answer.set_result(_refusal(refused))
-            return
-        event.answer.add_done_callback(lambda done: answer.set_result(_told(done)))
-        self._worker.post(event)
+            return {"error": f"this cannot be asked; what can be shown is {asked}"}
+        return {"now_ms": snapshot.now_ms, **show(snapshot)}
 
 
 def _health(worker: Worker, snapshot: Snapshot) -> Message:

@@ -104,7 +104,7 @@ class Errands:
             if job.name == LEARNING:
                 _taught(self._worker, self._lessons(due_ms))
             else:
-                order = self.order(last_week(due_ms, self._zone), due_ms)
+                order = report_order(self._settings, last_week(due_ms, self._zone), due_ms)
                 self._keep(_tried_again(order, REPLAY_RETRIES_S), due_ms)
         except BesideError as error:
             self._failed(job.name, str(error), due_ms)
@@ -141,14 +141,10 @@ class Errands:
                 late_s = (now_ms - times[-1]) / 1000
                 (self.soon if late_s <= job.grace_s else self.missed)(job, times[-1])
 
-    def order(self, week: str, now_ms: int) -> ReportOrder:
-        """The order for one week's report."""
-        return report_order(self._settings, week, now_ms)
-
     def _report(self, due_ms: int) -> None:
         now_ms = self._worker.now_ms()
         try:
-            order = self.order(last_week(due_ms, self._zone), now_ms)
+            order = report_order(self._settings, last_week(due_ms, self._zone), now_ms)
             answer = _tried_again(order, RETRIES_S)
         except BesideError as error:
             self._end(REPORT, due_ms, str(error))

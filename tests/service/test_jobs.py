@@ -389,7 +389,7 @@ def test_a_report_that_fails_is_tried_again(
 ) -> None:
     """It fails for as long as a file stands where its folder is wanted."""
     with Shed(tmp_path, "2026-07-13T06:00+01:00") as shed:
-        order = shed.errands.order("2026-W28", shed.now_ms)
+        order = errands.report_order(shed.settings, "2026-W28", shed.now_ms)
         order.folder.write_text("a file")
         with pytest.raises(BesideError):
             errands._tried_again(order, (0.0,))

@@ -239,12 +239,10 @@ def _legend(
 
 
 def _legend_line(picture: Picture, y: float, kind: str, words: str) -> None:
-    if kind == "damp":
+    if kind in ("damp", "night"):
         picture.shade(0, y - 8, 24, 9, kind)
     elif kind == "sun":
         picture.shade(0, y - 5, 24, 3.5, "sun strong")
-    elif kind == "night":
-        picture.shade(0, y - 8, 24, 9, kind)
     else:
         thick = " thick" if kind == "heat" else ""
         picture.add(f'<path class="line {kind}{thick}" d="M0 {y - 3.5:.1f}h24"/>')
