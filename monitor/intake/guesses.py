@@ -123,12 +123,12 @@ def _of_topic(
         reasons.append(Reason(topic, "", "its topic is too long or holds unprintable signs"))
         return
     found: dict[object, Found] = {}
+    told: list[Reason] = []
     for payload in (one.payload, *one.others):
         arrived_ms = one.arrived_ms[-1] if one.arrived_ms else 0
-        told: list[Reason] = []
         for member in _of_payload(topic, payload, arrived_ms, zone, told):
             found.setdefault((member.steps, member.quantity), member)
-        reasons += [reason for reason in told if reason not in reasons[-MOST_LEAVES:]]
+    reasons += dict.fromkeys(told)  # messages built otherwise share most of it
     if readers:
         _known_already(topic, list(found.values()), readers, reasons)
         return
