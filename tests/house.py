@@ -35,7 +35,7 @@ REACHED = {
     "MaximumPacketSize SessionExpiryInterval connect_timeout": "paho reads them",
     "debuglevel socket_connect_timeout socket_read_timeout": "Apprise and smtplib read them",
     "build back_up": "commands beside, named in their `Command`",
-    "backup": "named in the table of commands",
+    "backup completion": "named in the table of commands",
     "shed arid": "parts and delays that a table names",
     "VERY_SENSITIVE MEDIUM_RESISTANT RESISTANT": "surfaces of the published table; doctests use it",
     "daemon_threads do_POST log_message": "the standard library's server reads and calls them",

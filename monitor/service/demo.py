@@ -246,7 +246,7 @@ def _publish(broker: RunningBroker, settings: Settings, screen: Screen) -> int:
     def handled() -> int:
         return int(str(ask(control, {"show": "health"})["messages"]))
 
-    def progress(_: int, reached_ms: int) -> None:
+    def progress(*_: int) -> None:
         with suppress(SocketError):
             screen.day(int(str(ask(control, {"show": "health"})["now_ms"])))
 
