@@ -134,8 +134,10 @@ class KindRow(NamedTuple):
 
 def _advice(words: KindRow | LikelyWords | None, use: Use) -> Advice | None:
     """What they advise in a space of this use; None: nothing of its own."""
-    found: Advice | None = getattr(words, use.value, None)
-    return found
+    if words is None:
+        return None
+    own = {Use.HANGING: words.hanging, Use.STORING: words.storing, Use.SHOWING: words.showing}
+    return own.get(use)
 
 
 def _whole(kind: Kind, row: KindRow) -> KindRow:
