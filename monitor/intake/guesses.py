@@ -292,17 +292,10 @@ def _of_senml(
             continue
         steps = record.name.replace("/", ":").replace(".", ":").split(":")
         parts = ["-".join(w for w in words_of(p) if not tells_what(w, quantity)) for p in steps]
-        how = ReadAs(fitted[0].unit, None, record.name)
-        yield Found(
-            topic,
-            (record.name,),
-            quantity,
-            how,
-            number,
-            (*levels, *filter(None, parts)),
-            unsure=fitted[2] and not units,
-            on_arrival=relative,
-        )
+        place = (*levels, *filter(None, parts))
+        how, unsure = ReadAs(fitted[0].unit, None, record.name), fitted[2] and not units
+        one = Found(topic, (record.name,), quantity, how, number, place, unsure=unsure)
+        yield one._replace(on_arrival=relative)
 
 
 # A unit alone tells these.
