@@ -28,10 +28,11 @@ from monitor.site.time import MINUTE_MS
 
 def run(asked: Namespace) -> int:
     """Run the monitor, live or by the readings' clock."""
+    from monitor.edges import logs
     from monitor.service.daemon import Daemon
 
     settings = settings_of(asked)
-    logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
+    logs.begin(logging.INFO, once_a_minute=asked.clock == "wall")
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     zone = ZoneInfo(settings.site.timezone)
     if asked.clock == "wall":

@@ -115,8 +115,12 @@ class Errands:
         """Begin a job that was due at a time; before that is known, `catch_up` will."""
         if not self._worker.time_known:
             return
-        errand = {REPORT: self._report, UPKEEP: self._upkeep, LEARNING: self._learn}[job.name]
-        threading.Thread(target=errand, args=(due_ms,), name=job.name, daemon=True).start()
+        try:
+            threading.Thread(
+                target=self._do, args=(job.name, due_ms), name=job.name, daemon=True
+            ).start()
+        except RuntimeError as error:  # the system has no more threads for us
+            self._end(job.name, due_ms, str(error))
 
     def missed(self, job: Job, due_ms: int) -> None:
         """A job was not done at its time, and it is too late for it: say so."""
@@ -141,33 +145,35 @@ class Errands:
                 late_s = (now_ms - times[-1]) / 1000
                 (self.soon if late_s <= job.grace_s else self.missed)(job, times[-1])
 
+    def _do(self, job: str, due_ms: int) -> None:
+        """One job, in a thread of its own; what keeps it from being done is said."""
+        trouble = None
+        try:
+            {REPORT: self._report, UPKEEP: self._upkeep, LEARNING: self._learn}[job](due_ms)
+        except BesideError as error:
+            trouble = str(error)
+        except Exception as error:
+            log.exception("A job could not be done")
+            trouble = f"it failed ({error})"
+        self._end(job, due_ms, trouble)
+
     def _report(self, due_ms: int) -> None:
         now_ms = self._worker.now_ms()
-        try:
-            order = report_order(self._settings, last_week(due_ms, self._zone), now_ms)
-            answer = _tried_again(order, RETRIES_S)
-        except BesideError as error:
-            self._end(REPORT, due_ms, str(error))
-        else:
-            self._worker.post(lambda _: self._keep(answer, now_ms))
-            self._end(REPORT, due_ms, None)
+        order = report_order(self._settings, last_week(due_ms, self._zone), now_ms)
+        answer = _tried_again(order, RETRIES_S)
+        self._worker.post(lambda _: self._keep(answer, now_ms))
 
     def _upkeep(self, due_ms: int) -> None:
         try:
             trouble = make_backup(self._settings.store, self._worker.now_ms()).trouble
-        except BesideError as error:
-            trouble = str(error)
-        self._worker.post(lambda worker: self._trim_on(worker, worker.now_ms()))
-        self._end(UPKEEP, due_ms, trouble)
+        finally:  # old rows go, backup or not
+            self._worker.post(lambda worker: self._trim_on(worker, worker.now_ms()))
+        if trouble is not None:
+            raise BesideError(trouble)
 
     def _learn(self, due_ms: int) -> None:
-        try:
-            lessons = self._lessons(due_ms)
-        except BesideError as error:
-            self._end(LEARNING, due_ms, str(error))
-        else:
-            self._worker.post(lambda worker: _taught(worker, lessons))
-            self._end(LEARNING, due_ms, None)
+        lessons = self._lessons(due_ms)
+        self._worker.post(lambda worker: _taught(worker, lessons))
 
     def _lessons(self, due_ms: int) -> list[Lesson]:
         site = self._settings.site

@@ -384,7 +384,7 @@ class Worker:
         now = self._monotonic()
         if now - self._said.get(about, -SAID_AGAIN_S) >= SAID_AGAIN_S:
             self._said[about] = now
-            log.warning(sentence, *words)
+            log.warning(sentence, *words, extra={"about": about})
 
     def _close(self) -> None:
         for event in self._events:

@@ -147,6 +147,11 @@ REFUSED = [
         'the target must be a number from 1 to 60 % of dry mass, not "61"',
     ),
     (
+        "hang statice --space loft --bunches 6 --target -5",
+        "target_pct_db",
+        'the target must be a number from 1 to 60 % of dry mass, not "-5"',
+    ),
+    (
         "hang statice --space loft --bunches 6 --fresh-mass 0",
         "fresh_mass_g",
         'the fresh mass must be a number from 1 to 20000 g, not "0"',

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import threading
 import time
 from collections.abc import Sequence
@@ -141,6 +142,60 @@ def run(folder: Path, modes: Sequence[Mode], gap_s: float) -> str:
         f"{', '.join(modes)}, killed, session lost: {len(sent):,} readings, none lost; asked "
         f"{prober.asked} times, the worker answered within {1000 * prober.longest_s:.0f} ms"
     )
+
+
+def stopped(folder: Path, keepalive_s: int, more_s: float) -> str:
+    """The broker's process stopped, and some time after that is noticed let go on."""
+    broker = started(folder)
+    settings = settings_in(
+        folder,
+        broker,
+        folder / "sample.toml",
+        commit_every="1 s",
+        mqtt=f'keepalive = "{keepalive_s} s"',
+    )
+    trial, begin_ms = Trial(settings, until=None), time.time_ns() // 1_000_000 - 3_600_000
+
+    def publish(number: int) -> None:
+        with Guest(broker.address) as guest:
+            payload = {"ts": begin_ms + 60_000 * number, "t": 20.5, "rh": 50}
+            guest.publish("barn/rail", json.dumps(payload).encode())
+            guest.settle()
+
+    def stored() -> int:
+        return trial.export("readings").count(",temperature,")
+
+    try:
+        trial.start()
+        publish(0)
+        trial.wait_until(lambda: stored() == 1)
+        assert broker.process is not None
+        os.kill(broker.process.pid, signal.SIGSTOP)
+        began = time.monotonic()
+        try:
+            trial.wait_until(lambda: not trial.health()["connected"])
+            noticed_s = time.monotonic() - began
+            with Prober(settings) as prober:
+                time.sleep(more_s)
+        finally:
+            os.kill(broker.process.pid, signal.SIGCONT)
+        trial.until_connected()
+        publish(1)
+        trial.wait_until(lambda: stored() == 2)
+        assert prober.longest_s < AWAY_S + prober.lag_s
+        log_bytes = len(trial.log())
+        assert log_bytes < 5_000, trial.log()
+    finally:
+        trial.stop()
+        broker.stop()
+    return (
+        f"a broker stopped for {noticed_s + more_s:.0f} s: noticed after {noticed_s:.1f} s, the "
+        f"worker away for at most {prober.longest_s:.2f} s meanwhile, {log_bytes} bytes of log"
+    )
+
+
+def test_a_broker_that_is_stopped_and_goes_on_is_heard_again(tmp_path: Path) -> None:
+    print(stopped(tmp_path, keepalive_s=5, more_s=3))
 
 
 def test_it_comes_back_by_itself_and_nothing_is_lost(tmp_path: Path) -> None:

@@ -301,6 +301,25 @@ def test_a_night_that_could_not_be_learned_from_is_told_in_a_replay_too(
     assert "it took more than 1 MB of memory" in body
 
 
+@pytest.mark.parametrize("job", [NIGHTLY, WEEKLY, Job(LEARNING, time(4, 30), None, 3600)])
+@pytest.mark.parametrize("thread", [True, False], ids=["fails", "cannot begin"])
+def test_a_job_that_fails_in_an_unforeseen_way_is_told_and_the_monitor_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, job: Job, thread: bool
+) -> None:
+    def fails(*_: object) -> None:
+        raise RuntimeError("can't start new thread")
+
+    with Shed(tmp_path, "2026-07-14T12:00+00:00") as shed:
+        if thread:
+            monkeypatch.setattr(errands, "ask", fails)
+        else:
+            monkeypatch.setattr(errands.threading.Thread, "start", fails)
+        shed.errands.soon(job, shed.now_ms)
+        [(_, _, body)] = shed.wait_for_notices(1)
+        assert "start new thread" in body
+        assert shed.thread.is_alive()
+
+
 def test_a_missing_stick_is_told_and_the_first_backup_is_there(tmp_path: Path) -> None:
     with Shed(tmp_path, "2026-07-12T04:15+01:00", tmp_path / "stick") as shed:
         shed.errands.soon(shed.errands.jobs()[0], shed.now_ms)

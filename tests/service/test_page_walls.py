@@ -13,6 +13,7 @@ import resource
 import socket
 import ssl
 import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -25,8 +26,19 @@ import pytest
 from monitor.edges.mqtt import Guest
 from monitor.edges.page import server
 from monitor.edges.page.guard import MOST, MOST_OF_ONE
-from monitor.edges.page.house import MonitorGoneError, Present, line_of
+from monitor.edges.page.house import (
+    Listens,
+    MonitorGoneError,
+    PageOrder,
+    PageProcess,
+    Present,
+    line_of,
+)
 from monitor.engine.effects import Snapshot
+from monitor.engine.engine import Engine
+from monitor.notices.spell_rules import Policy
+from monitor.service.settings.settings import book_of, load
+from monitor.store.writer import Writer
 from tests.browser.house import Served, serving
 from tests.browser.test_access import FORM, LOCKED, PASSPHRASE, page_of, set_passphrase
 from tests.edges.receiver import HttpReceiver
@@ -216,6 +228,47 @@ def test_a_page_that_is_killed_comes_back_and_nothing_else_notices(tmp_path: Pat
 
         until(looks)
         assert "The page has ended (-9); it is started again." in one.house.trial.log()
+
+
+def test_a_page_that_ends_while_it_is_told_something_is_started_again(tmp_path: Path) -> None:
+    """What it did not read breaks the pipe."""
+    (tmp_path / "sample.toml").write_text(SETTINGS, "utf-8")
+    settings, starts = load(tmp_path / "sample.toml"), tmp_path / "starts"
+    store, book = tmp_path / "x.sqlite", book_of(settings)
+    listens = Listens("127.0.0.1", 1, ())
+    order = PageOrder(listens, settings.site, book, store, tmp_path / "x.sock")
+    asks = f"import os; os.close(0); open({str(starts)!r}, 'a').write('x'); print(flush=True)"
+    with contextlib.closing(Writer(store)) as writer:
+        snapshot = Engine(settings.site, Policy(), book, writer).snapshot(0)
+    standing = Present(snapshot, 0, None)
+    page = PageProcess((sys.executable, "-c", asks), order, lambda: standing, time.monotonic)
+    page.start()
+    try:
+        until(lambda: starts.exists() and starts.stat().st_size >= 2)
+    finally:
+        page.stop()
+
+
+def test_ten_pages_on_a_phone_that_sleeps_keep_nobody_waiting(tmp_path: Path) -> None:
+    """Their streams stay open and are not read any more; what is new still comes to the others."""
+    with besieged(tmp_path) as one, contextlib.ExitStack() as held:
+        for _ in range(10):
+            link = socket.socket()
+            link.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1)
+            link.connect(("127.0.0.1", one.house.port))
+            held.callback(link.close)
+            asked = f"GET /live HTTP/1.1\r\nHost: 127.0.0.1\r\nCookie: {one.cookie}\r\n\r\n"
+            link.sendall(asked.encode())
+        awake = one.link()
+        held.callback(awake.close)
+        awake.request("GET", "/live", headers={"Cookie": one.cookie})
+        stream = awake.getresponse()
+        first = stream.readline()
+        one.gets_hot()
+        until(one.rang, one.house.trial.log)
+        until(lambda: b"36.5" in stream.readline(), between=lambda: None)
+        assert first
+        assert one.looks() < 2.0
 
 
 def test_the_page_ends_with_a_monitor_that_is_killed(tmp_path: Path) -> None:

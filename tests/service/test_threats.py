@@ -332,6 +332,24 @@ def test_no_request_of_the_table_gets_in_or_makes_it_stumble(attacked: Attacked)
     assert "failed" not in log
 
 
+@pytest.mark.parametrize("number", ["9" * 5000, "-1", "²", "999", ""])
+def test_an_entry_that_is_none_is_one_sentence(attacked: Attacked, number: str) -> None:
+    cookie = signed_in(attacked)
+    form = attacked.get("/do/hang", f"Cookie: {cookie}\r\n")[2]
+    token = form.split('name="token" value="')[1].split('"')[0]
+    body = urlencode({"verb": "correct", "entry": number, "token": token})
+    host = f"127.0.0.1:{attacked.page_port}"
+    asked = (
+        f"POST /enter HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nCookie: {cookie}\r\n"
+        "Connection: close\r\nContent-Type: application/x-www-form-urlencoded\r\n"
+        f"Content-Length: {len(body)}\r\n\r\n{body}"
+    )
+    status, _, text = attacked.ask(asked.encode())
+    assert (status, "can no longer be corrected" in text) == (422, True)
+    assert attacked.get(f"/correct/{quote(number)}", f"Cookie: {cookie}\r\n")[0] == 404
+    assert "Traceback" not in attacked.trial.log()
+
+
 # -- files, and secrets -------------------------------------------------------------------------
 
 

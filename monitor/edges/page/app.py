@@ -39,7 +39,7 @@ from monitor.edges.page.guard import (
 from monitor.edges.page.house import House, MonitorGoneError, PutIn, Submitted, Told
 from monitor.edges.report.order import WEEK_PAGE
 from monitor.engine.effects import Snapshot
-from monitor.entries.entries import RequestError, standing
+from monitor.entries.entries import RequestError
 from monitor.site.words import begun, when
 from monitor.store.connection import StoreError
 from monitor.store.queries import Reader
@@ -213,8 +213,10 @@ class Pages:
 
     def _correct(self, request: Request, snapshot: Snapshot) -> Told:
         number = request.path_params["number"]
-        if not any(str(e.id) == number for e in standing(snapshot.entries)):
-            raise HTTPException(404)
+        try:
+            forms.correctable(snapshot, number)
+        except RequestError:
+            raise HTTPException(404) from None
         return self._form_told("correct", {"entry": number}, snapshot)
 
     def _form_told(
@@ -266,7 +268,7 @@ class Pages:
     def _refused(self, request: Request, typed: dict[str, str], error: RequestError) -> Response:
         """The form again, with what is to be mended; what has none is refused as a whole."""
         verb = typed.get("verb", "")
-        if not forms.has_form(verb) and (verb != "correct" or not typed.get("entry", "").isdigit()):
+        if not forms.has_form(verb) and verb != "correct":
             raise error
         return self._page(
             request, "form.html", lambda s: self._form_told(verb, typed, s, error), 422

@@ -71,14 +71,13 @@ def form(
 def _correction(
     house: House, snapshot: Snapshot, typed: Mapping[str, str], error: RequestError | None
 ) -> Form:
-    number = int(typed["entry"])
-    root = next(e for e in standing(snapshot.entries) if e.id == number)
+    root = correctable(snapshot, typed.get("entry", ""))
     must, may = VERBS[root.verb].must, VERBS[root.verb].may
     values = as_typed(root, house, snapshot) | dict(typed)
     names = [*must, *may, "at"]
     fields = _fields(names, must, root.verb, house, snapshot, values, error)
-    title = f"Correct entry {number}, {VERBS[root.verb].called}"
-    hidden = {"verb": CORRECT, "entry": str(number)}
+    title = f"Correct entry {root.id}, {VERBS[root.verb].called}"
+    hidden = {"verb": CORRECT, "entry": str(root.id)}
     return Form(
         title, VERBS[CORRECT].button, hidden, fields, begun(error.sentence) if error else None
     )
@@ -178,10 +177,7 @@ def checked(typed: Mapping[str, str], house: House, snapshot: Snapshot) -> dict[
             if not typed.get(name, "").strip():
                 raise RequestError(_missing(verb, name), name)
         return dict(typed)
-    number = typed.get("entry", "")
-    root = next((e for e in standing(snapshot.entries) if str(e.id) == number), None)
-    if root is None:
-        raise RequestError("this entry can no longer be corrected; go back to the entries", None)
+    root = correctable(snapshot, typed.get("entry", ""))
     before = as_typed(root, house, snapshot)
     changed = {
         name: text
@@ -191,7 +187,15 @@ def checked(typed: Mapping[str, str], house: House, snapshot: Snapshot) -> dict[
     }
     if not changed.keys() - {"verb", "entry"}:
         raise RequestError("nothing was changed; change what is wrong, then press again", None)
-    return changed | {"verb": verb, "entry": number}
+    return changed | {"verb": verb, "entry": str(root.id)}
+
+
+def correctable(snapshot: Snapshot, number: str) -> Entry:
+    """The entry of that number as it stands; raises RequestError."""
+    root = next((e for e in standing(snapshot.entries) if str(e.id) == number), None)
+    if root is None:
+        raise RequestError("this entry can no longer be corrected; go back to the entries", None)
+    return root
 
 
 def _missing(verb: str, name: str) -> str:

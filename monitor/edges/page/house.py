@@ -7,6 +7,7 @@ once a second, and gets a line: a `Present`. What people enter goes over the soc
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import subprocess
 import threading
@@ -287,6 +288,8 @@ class PageProcess:
             except Exception:
                 log.exception("The page could not be answered")
             process.kill()
+            with contextlib.suppress(OSError):
+                process.stdin.close()  # what it did not read any more
         return said or f"The page has ended ({process.returncode}); it is started again."
 
     def _answer(self, to: IO[bytes], line: bytes) -> None:

@@ -22,6 +22,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 
+from monitor.edges import logs
 from monitor.edges.clock import monotonic_s, now_ms
 from monitor.edges.page.access import Door, PassphraseError, SignIns
 from monitor.edges.page.app import Pages
@@ -53,7 +54,6 @@ ANSWERED_WITHIN_S = 10.0
 ENTERED_WITHIN_S = 20.0
 MOST_FILES = 2 * MOST + 64
 LARGEST_BYTES = 512 * 1024 * 1024  # of memory of its own
-SAID_AGAIN_S = 60.0
 AT_ONCE = 4  # requests to the monitor
 
 
@@ -97,29 +97,6 @@ class Asker:
         return line
 
 
-class OnceAMinute(logging.Filter):
-    """Lets a line of a kind through once a minute, with the number of those that it stands for."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._said: dict[tuple[str, str], tuple[float, int]] = {}
-
-    def filter(self, record: logging.LogRecord) -> bool:
-        """Whether it is written."""
-        kind = (record.name, str(record.msg).split("\n")[0][:80])
-        said_s, more = self._said.get(kind, (-SAID_AGAIN_S, 0))
-        if monotonic_s() - said_s < SAID_AGAIN_S:
-            self._said[kind] = (said_s, more + 1)
-            return False
-        if len(self._said) > 1000:
-            self._said.clear()
-        self._said[kind] = (monotonic_s(), 0)
-        if more:
-            record.msg = f"{record.getMessage()} ({more} more like it since it was last said)"
-            record.args = None
-        return True
-
-
 def serve() -> None:
     """Serve until the monitor ends it, or it cannot: then why, in a sentence, on the way out."""
     _begin()
@@ -134,9 +111,7 @@ def serve() -> None:
 
 
 def _begin() -> None:
-    handler = logging.StreamHandler(sys.stderr)
-    handler.addFilter(OnceAMinute())
-    logging.basicConfig(level=logging.WARNING, format="%(message)s", handlers=[handler])
+    logs.begin(logging.WARNING)
     # Where a limit may not be set, as in the unit, the unit's own holds.
     for limit, most in (
         (resource.RLIMIT_NOFILE, MOST_FILES),

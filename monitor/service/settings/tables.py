@@ -126,6 +126,8 @@ class TomlTable:
         words = list(choices)
         if value is MISSING:
             return default
+        if isinstance(value, str):  # an accent is one letter or two, as the keyboard makes it
+            value = unicodedata.normalize("NFC", value)
         if value not in words:
             self.refuse(key, value, one_of(words), f"{key} = {shown(nearest(value, words))}")
             return default

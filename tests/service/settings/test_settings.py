@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import tomllib
+import unicodedata
 from datetime import time
 from pathlib import Path
 
@@ -18,7 +19,8 @@ from monitor.service.settings.settings import Settings, book_of, load, read
 from monitor.service.settings.tables import SettingsError
 from monitor.service.settings.text import key_lines
 from monitor.site.quantities import MEASURED, Quantity
-from monitor.site.spaces import Delays, Limits, ReadAs, TimeAt, Use, Window
+from monitor.site.spaces import OUTDOORS, Delays, Limits, ReadAs, TimeAt, Use, Window
+from tests.service.test_live import SETTINGS as LIVE
 
 BASE = """\
 [site]
@@ -1505,3 +1507,13 @@ def test_what_never_ends_is_no_settings_file(tmp_path: Path) -> None:
     ):
         with pytest.raises(SettingsError, match=why):
             load(file)
+
+
+@pytest.mark.parametrize("name", ["grenier e\u0301te\u0301", "\u05de\u05d7\u05e1\u05df", "a" * 60])
+def test_a_space_is_found_by_its_name_in_any_script(tmp_path: Path, name: str) -> None:
+    """With combining accents, from right to left, and as long as a name may be."""
+    file = tmp_path / "x.toml"
+    file.write_text(LIVE.replace("hay loft", name), "utf-8")
+    (space,) = (space for space in load(file).site.spaces if space != OUTDOORS)
+    assert space == unicodedata.normalize("NFC", name)
+    assert {sensor.space for sensor in load(file).site.sensors.values()} == {space}
