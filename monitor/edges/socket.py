@@ -14,8 +14,10 @@ import logging
 import os
 import socket
 import stat
+import struct
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from pathlib import Path
@@ -25,7 +27,7 @@ from monitor.entries.entries import JSON
 GROUP = "drying-room"
 LONGEST_REQUEST = 64 * 1024  # bytes
 READ_WITHIN_S = 5.0
-AT_ONCE = 8  # connections served at the same time
+AT_ONCE, AT_ONCE_OF_ONE = 32, 8  # connections served at the same time, in all and of one user
 
 Message = dict[str, JSON]
 Submit = Callable[[Message, "Future[Message]"], None]
@@ -37,21 +39,42 @@ class SocketError(RuntimeError):
     """Why the socket could not be opened or asked, in one sentence."""
 
 
+def user_of(connection: socket.socket) -> int:
+    """The number of the user at the other end (SO_PEERCRED, unix(7)); -1: not said."""
+    try:
+        told = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
+    except OSError:
+        return -1
+    return int(_CREDENTIALS.unpack(told)[1])
+
+
+_CREDENTIALS = struct.Struct("iII")  # struct ucred: process, user, group
+
+
 class Listener:
     """Takes requests on a Unix socket and answers with what the worker says.
 
     submit          called with (request, answer) in a thread of its own for each request, so that
                     a long answer keeps nobody else waiting. Whoever answers sets the answer's
                     result: a JSON object.
+    whose           the user at the other end: one who holds places keeps no other user out
     answer_within_s how long the worker may take [s]
     raises          SocketError if another monitor holds the socket or it cannot be made
     """
 
-    def __init__(self, path: Path, submit: Submit, answer_within_s: float = 30.0) -> None:
+    def __init__(
+        self,
+        path: Path,
+        submit: Submit,
+        answer_within_s: float = 30.0,
+        whose: Callable[[socket.socket], int] = user_of,
+    ) -> None:
         self._path = path
         self._submit = submit
         self._answer_within_s = answer_within_s
-        self._places = threading.BoundedSemaphore(AT_ONCE)
+        self._whose = whose
+        self._held: Counter[int] = Counter()
+        self._holding = threading.Lock()
         self._closing = threading.Event()
         self._lock = _lock(path)
         try:
@@ -88,21 +111,33 @@ class Listener:
                     _log.warning("a command could not connect: %s", error)
                     self._closing.wait(0.2)
                 continue
-            if not self._places.acquire(blocking=False):
+            user = self._whose(connection)
+            if not self._takes_place(user):
                 _refuse_busy(connection)
                 continue
             try:
-                threading.Thread(target=self._serve, args=(connection,), daemon=True).start()
+                threading.Thread(target=self._serve, args=(connection, user), daemon=True).start()
             except RuntimeError:  # no more threads
-                self._places.release()
+                self._gives_back(user)
                 _refuse_busy(connection)
 
-    def _serve(self, connection: socket.socket) -> None:
+    def _takes_place(self, user: int) -> bool:
+        with self._holding:
+            if self._held.total() >= AT_ONCE or self._held[user] >= AT_ONCE_OF_ONE:
+                return False
+            self._held[user] += 1
+            return True
+
+    def _gives_back(self, user: int) -> None:
+        with self._holding:
+            self._held[user] -= 1
+
+    def _serve(self, connection: socket.socket, user: int) -> None:
         try:
             with connection, contextlib.suppress(OSError):
                 _send(connection, self._answer(connection))
         finally:
-            self._places.release()
+            self._gives_back(user)
 
     def _answer(self, connection: socket.socket) -> Message:
         try:

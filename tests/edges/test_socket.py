@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.edges.socket import LONGEST_REQUEST, Listener, Message, SocketError, ask
+from monitor.edges.socket import LONGEST_REQUEST, Listener, Message, SocketError, ask, user_of
 from tests.waiting import until
 
 
@@ -127,7 +127,7 @@ def test_slow_ones_do_not_hold_up_the_others(path: Path, monkeypatch: pytest.Mon
 
 
 def test_too_many_at_once_are_told_so(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("monitor.edges.socket.AT_ONCE", 2)
+    monkeypatch.setattr("monitor.edges.socket.AT_ONCE_OF_ONE", 2)
     held: queue.Queue[Future[Message]] = queue.Queue()
     listening = Listener(path, lambda request, answer: held.put(answer))
     try:
@@ -138,6 +138,47 @@ def test_too_many_at_once_are_told_so(path: Path, monkeypatch: pytest.MonkeyPatc
             for answer in answers:
                 answer.set_result({"ok": True})
             assert [future.result(10) for future in asked] == [{"ok": True}] * 2
+    finally:
+        listening.close()
+
+
+def test_one_user_who_holds_all_places_keeps_no_other_out(path: Path) -> None:
+    """Real connections that say nothing and never read; the users' numbers are ours."""
+    users: queue.Queue[int] = queue.Queue()
+    listening = Listener(path, echo, whose=lambda connection: users.get())
+    held = [socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) for _ in range(30)]
+    try:
+        for one in held:
+            users.put(1001)
+            one.connect(str(path))
+        users.put(1001)
+        assert "busy" in str(ask(path, {}))
+        users.put(1002)
+        assert ask(path, {}) == {"heard": {}}
+        # They are let go, and the next of that user is answered.
+        for one in held:
+            one.settimeout(60)
+            while one.recv(65536):
+                pass
+        users.put(1001)
+        assert ask(path, {}) == {"heard": {}}
+    finally:
+        for one in held:
+            one.close()
+        listening.close()
+
+
+def test_who_asks_is_known_by_the_system(path: Path) -> None:
+    told: queue.Queue[int] = queue.Queue()
+
+    def whose(connection: socket.socket) -> int:
+        told.put(user_of(connection))
+        return told.queue[-1]
+
+    listening = Listener(path, echo, whose=whose)
+    try:
+        assert ask(path, {}) == {"heard": {}}
+        assert told.get() == os.getuid()
     finally:
         listening.close()
 
