@@ -195,24 +195,22 @@ class AirQueries:
         return Means(minute, table[:, 1].copy(), table[:, 2].copy())
 
     def hour_means(self, space: str, begin: int, end: int) -> HourMeans:
-        """Means by hour of a space's minutes, where there are any.
-
-        A ten-minute mean counts for as many minutes as it was made of.
-        """
+        """Means by hour of a space's minutes, where there are any."""
         if begin >= end:
             return NO_HOURS
-        t, humidity, light = "temperature_c", "relative_humidity_pct", "illuminance_lx"
+        both = "temperature_c IS NOT NULL AND relative_humidity_pct IS NOT NULL"
         rows = self._db.execute(
-            f"WITH told AS (SELECT *, iif({t} IS NULL OR {humidity} IS NULL, 0, minutes) AS known"  # noqa: S608 (columns of ours)
-            f" FROM {_either((t, humidity, light))}) SELECT minute / 60,"
-            f" total({t} * known) / sum(known), total({humidity} * known) / sum(known),"
-            f" sum(known), total({light} * minutes) / 60 FROM told"
+            f"SELECT minute / 60, avg(iif({both}, temperature_c, NULL)),"  # noqa: S608 (a text of ours)
+            f" avg(iif({both}, relative_humidity_pct, NULL)), sum({both}),"
+            f" coalesce(sum(illuminance_lx), 0) / 60 FROM air WHERE {_HERE}"
             " GROUP BY minute / 60 ORDER BY minute / 60",
             {"begin": begin, "end": end, "space": space},
         )
         table = np.array(rows.fetchall(), dtype=np.float64).reshape(-1, 5)  # NULL becomes NaN
-        hour, mean_c, mean_pct, known, dose = table.T.copy()
-        return HourMeans(hour.astype(np.int64), mean_c, mean_pct, known.astype(np.int64), dose)
+        hour, temperature, humidity, minutes, light = table.T.copy()
+        return HourMeans(
+            hour.astype(np.int64), temperature, humidity, minutes.astype(np.int64), light
+        )
 
 
 def _either(columns: Sequence[str]) -> str:

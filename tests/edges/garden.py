@@ -18,6 +18,7 @@ from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
 from monitor.drying.prospects import Prospects
 from monitor.drying.standing import Standings
+from monitor.edges.report.gather import HoursOfAir
 from monitor.edges.report.order import Week
 from monitor.engine.effects import Effects
 from monitor.entries.batches import fold
@@ -181,7 +182,7 @@ def write(file: Path, begin: int, end: int, weather: Weather = CALM) -> None:
     writer.apply(Effects(entries=told, settlements=[Settlement([], spells, [], [])]))
     writer.commit()
     with Reader(file) as reader:
-        prospects = Prospects(Standings(BOOK, reader, reader), SITE.hanging())
+        prospects = Prospects(Standings(BOOK, HoursOfAir(reader), reader), SITE.hanging())
         batches = fold(standing(told), SITE.spaces).batches
         said = [
             one

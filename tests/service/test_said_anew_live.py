@@ -12,6 +12,7 @@ import pytest
 from monitor.drying.prospects import Prospects
 from monitor.drying.standing import Standings
 from monitor.edges.mqtt import Broker, Guest
+from monitor.edges.report.gather import HoursOfAir
 from monitor.edges.socket import ask
 from monitor.entries.batches import fold
 from monitor.entries.entries import standing
@@ -54,7 +55,7 @@ def afresh(trial: Trial, asked_at: str) -> float | None:
     site = trial.settings.site
     with Reader(trial.settings.store.file) as reader:
         batches = fold(standing(reader.entries()), site.spaces).batches
-        standings = Standings(book_of(trial.settings), reader, reader)
+        standings = Standings(book_of(trial.settings), HoursOfAir(reader), reader)
         one = said_of(
             Prospects(standings, site.hanging()),
             *(batches[0], batches, asked_ms, None, time.time_ns() // 1_000_000),

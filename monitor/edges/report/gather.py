@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from monitor.ahead.airing_hours import AiringSeen, airing_seen
 from monitor.air.minute import MinuteOfAir
+from monitor.drying.hours import NO_HOURS, HourMeans
 from monitor.drying.prospects import KEPT, Prospect
 from monitor.drying.standing import Standings
 from monitor.edges.report.batches import BatchWeek, batch_weeks
@@ -121,7 +123,7 @@ class Source:
     ) -> None:
         self.reader = reader
         self.site = site
-        self.standings = Standings(book, reader, reader)
+        self.standings = Standings(book, HoursOfAir(reader), reader)
         entered = standing(reader.entries())
         self.history = fold(entered, site.spaces).batches
         self.changes: list[Calibration | Service] = [*calibrations(entered), *services(entered)]
@@ -234,6 +236,37 @@ def _notices(deliveries: list[NoticeSent]) -> NoticesWeek:
     seen = {d.number for d in deliveries if d.seen_ms is not None}
     failed = {d.number for d in deliveries if d.failure is not None} - sent
     return NoticesWeek(len(made), len(sent), len(seen), len(failed))
+
+
+_COLUMNS = ("temperature_c", "relative_humidity_pct", "illuminance_lx")
+
+
+class HoursOfAir:
+    """The reader's minutes as an archive of hours; where only ten-minute means are left, those."""
+
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    def hour_means(self, space: str, begin: int, end: int) -> HourMeans:
+        """Means by hour of the minutes begin ≤ minute < end of a space, where there are any."""
+        if begin >= end:
+            return NO_HOURS
+        air = self._reader.air_of(space, begin, end, _COLUMNS)
+        temperature, humidity, light = (air[column] for column in _COLUMNS)
+        hour = np.arange(begin, end) // 60
+        slot = hour - hour[0]
+        both = ~np.isnan(temperature) & ~np.isnan(humidity)
+        count = int(slot[-1]) + 1
+        minutes = np.bincount(slot[both], minlength=count)
+        with np.errstate(invalid="ignore"):
+            mean_c = np.bincount(slot[both], temperature[both], count) / minutes
+            mean_pct = np.bincount(slot[both], humidity[both], count) / minutes
+        dose = np.bincount(slot, np.nan_to_num(light), count) / 60
+        heard = both | ~np.isnan(light)
+        there = np.flatnonzero(np.bincount(slot[heard], minlength=count))
+        return HourMeans(
+            hour[0] + there, mean_c[there], mean_pct[there], minutes[there], dose[there]
+        )
 
 
 # A battery that told nothing for so long is not known.
