@@ -36,8 +36,10 @@ REACHED = {
     "debuglevel socket_connect_timeout socket_read_timeout": "Apprise and smtplib read them",
     "build back_up": "commands beside, named in their `Command`",
     "backup completion": "named in the table of commands",
-    "shed arid": "parts and delays that a table names",
-    "VERY_SENSITIVE MEDIUM_RESISTANT RESISTANT": "surfaces of the published table; doctests use it",
+    "arid cold shed": "parts and delays that a table names",
+    "absolute_humidity_g_m3 horizon_h": "kept by the names of their columns",
+    "temperature_p10_c temperature_p50_c temperature_p90_c": "kept by the names of their columns",
+    "humidity_ratio_p10_g_kg humidity_ratio_p50_g_kg humidity_ratio_p90_g_kg": "likewise",
     "daemon_threads do_POST log_message": "the standard library's server reads and calls them",
 }
 
