@@ -10,15 +10,15 @@ import pytest
 from tests.house import PACKAGE, REACHED, Figure, figures, unused
 
 CEILINGS = {
-    "modules": 184,
-    "lines of code": 26_700,
-    "lines of the longest module": 460,
+    "modules": 168,
+    "lines of code": 27_110,
+    "lines of the longest module": 400,
     "modules under 40 lines with one importer": 8,
-    "functions over 40 lines": 13,
+    "functions over 40 lines": 10,
     "dictionaries keyed by Kind outside its table": 0,
-    "dict[str, Any] in edges": 15,
-    "class names used twice": 3,
-    "dead names": 12,
+    "dict[str, Any] in edges": 0,
+    "class names used twice": 0,
+    "dead names": 5,
 }
 FIGURES = tuple(figures(PACKAGE))
 

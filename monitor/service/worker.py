@@ -58,12 +58,8 @@ class Lookout(Protocol):
     def look(self, now_ms: int) -> None: ...
 
 
-class Task(Protocol):
-    """Something that has to be done in the worker's thread, between commits."""
-
-    def __call__(self, worker: Worker) -> None: ...
-
-
+# A task is done in the worker's thread, between commits.
+Task = Callable[["Worker"], None]
 Event = Enter | Task
 
 
@@ -89,8 +85,7 @@ class Worker:
         addresses: Sequence[str] = (),
         backup_folders: Sequence[Path] = (),
     ) -> None:
-        self._clock = clock
-        self._monotonic = monotonic
+        self._clock, self._monotonic = clock, monotonic
         self._commit_every_s = commit_every_s
         self._addresses = tuple(addresses)
         self._make_engine = make_engine
@@ -270,11 +265,8 @@ class Worker:
             self._commit_due = 0.0
             self._snapshot_at = -math.inf  # who is told of it looks at once how it stands now
         for unread in effects.unread:
-            self._say(
-                unread.sensor or "no sensor",  # topics of others are without number
-                "A payload could not be read: %s",
-                unread.reason,
-            )
+            about = unread.sensor or "no sensor"  # topics of others are without number
+            self._say(about, "A payload could not be read: %s", unread.reason)
 
     def _commit_now(self) -> bool:
         if self.engine.considering:
@@ -284,9 +276,8 @@ class Worker:
             and not self.link.inbox  # else it is left to fill on purpose
             and self.link.unacknowledged * 2 >= self.link.window
         )
-        return window_half_full or (
-            self.writer.open_transaction and self._monotonic() >= self._commit_due
-        )
+        due = self.writer.open_transaction and self._monotonic() >= self._commit_due
+        return window_half_full or due
 
     def commit(self) -> None:
         """Commit now, then acknowledge, answer and wake those who wait for it."""
@@ -394,9 +385,8 @@ class Worker:
         if self.link is not None:
             self.link.close()
         self.writer.close()
-        self._selector.close()
-        self._wake_receive.close()
-        self._wake_send.close()
+        for end in (self._selector, self._wake_receive, self._wake_send):
+            end.close()
 
 
 _NO_JOURNAL = "%s: cannot be written (%s); until it can, a backup brings back no newer entries"

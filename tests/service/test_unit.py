@@ -14,7 +14,7 @@ from monitor.service.daemon import FRESH_S, LOOK_EVERY_S, tell_systemd
 from monitor.service.settings.files import SERVICE_RUNTIME, SERVICE_SETTINGS, SERVICE_STATE
 
 UNIT = Path(__file__).parents[2] / "systemd" / "drying-room.service"
-MOST_EXPOSED = 12  # tenths
+MOST_EXPOSED = 11  # tenths
 
 
 def value(key: str) -> str:

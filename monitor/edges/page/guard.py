@@ -299,7 +299,7 @@ class Listening(socket.socket):
                     one.leave()
 
 
-def _out_of_memory(loop: asyncio.AbstractEventLoop, told: dict[str, Any]) -> None:
+def _out_of_memory(loop: asyncio.AbstractEventLoop, told: dict[str, object]) -> None:
     """A process that has no memory left can only be started anew."""
     loop.default_exception_handler(told)
     if isinstance(told.get("exception"), MemoryError):
