@@ -41,8 +41,6 @@ from monitor.site.quantities import Conversion, Quantity, conversion
 from monitor.site.spaces import ReadAs, Sensor
 from monitor.site.words import shown
 
-__all__ = ["Decoded", "Decoder", "Failure", "Message", "PayloadError", "Value", "parsed"]
-
 MOST_BYTES = 65_536  # a sensor's message is a few hundred bytes
 _TOPICS_REMEMBERED, _LONGEST_REMEMBERED = 10_000, 200
 
@@ -68,10 +66,7 @@ class Decoded(NamedTuple):
 
 
 class Decoder:
-    """Reads messages for these sensors. What can be worked out beforehand is.
-
-    timezone   of times that are sent without their offset from UTC
-    """
+    """Reads messages for these sensors; `timezone` is that of times without their offset."""
 
     def __init__(self, sensors: Mapping[str, Sensor], timezone: str = "UTC") -> None:
         zone = ZoneInfo(timezone)
@@ -95,8 +90,7 @@ class Decoder:
             where = shown(message.topic)
             why = f"{where}: no sensor of the settings reads this topic; add one that does"
             decoded.failures.append((None, PayloadError(why + ".")))
-        packet = _Packet(message)
-        missing: list[Failure] = []
+        packet, missing = _Packet(message), list[Failure]()
         for reader in readers:
             try:
                 reader.read(packet, decoded, missing)

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from monitor.intake.arrival import filter_problem, matches, overlap
 from monitor.intake.documents import MISSING, follow, parse_json, pointer, tokens
-from monitor.intake.payloads import Decoder, Message, PayloadError
+from monitor.intake.payloads import Decoder, Message
+from monitor.intake.unreadable import PayloadError
 from monitor.site.quantities import Quantity, units
 from monitor.site.spaces import ReadAs, Sensor, TimeAt
 
