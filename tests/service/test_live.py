@@ -176,12 +176,12 @@ def test_it_says_where_its_page_is_what_it_hears_and_that_a_port_is_taken(tmp_pa
         try:
             trial.start()
             sensors = len(settings.site.sensors)
-            for said in (
+            for line in (
                 f"The page: http://127.0.0.1:{port}",
                 "Notices go to: nobody yet; name an [[address]] in the settings",
                 f"Heard so far: nothing yet of {sensors} sensors.",
             ):
-                assert said in trial.log()
+                trial.wait_until(lambda line=line: line in trial.log())
             trial.wait_until(lambda: f"port {port} (Address already in use)" in trial.log())
             told = {"ts": time.time_ns() // 1_000_000, "t": 20.5, "rh": 60.0}
             with Guest(broker.address) as guest:
