@@ -221,13 +221,13 @@ def _plain(value: object) -> object:
         return str(value)
     if hasattr(value, "tolist"):  # a number of numpy's
         return value.tolist()
-    raise NotImplementedError(f"{type(value).__name__} cannot be asked beside")
+    raise TypeError(f"{type(value).__name__} cannot be asked beside")
 
 
 def _typed(kind: type, value: Any) -> Any:
     if issubclass(kind, Path):
         return Path(value)
-    raise NotImplementedError(f"{kind.__name__} cannot be asked beside")
+    raise TypeError(f"{kind.__name__} cannot be asked beside")
 
 
 # -- the child -----------------------------------------------------------------------------------

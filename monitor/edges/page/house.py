@@ -198,7 +198,7 @@ def _plain(value: Any) -> Any:
         return str(value.absolute())
     if isinstance(value, np.ndarray):
         return value.tolist()
-    raise NotImplementedError(f"{type(value)} has no JSON")
+    raise TypeError(f"{type(value)} has no JSON")
 
 
 def _typed(kind: Any, value: Any) -> Any:
