@@ -11,7 +11,7 @@ from tests.house import PACKAGE, REACHED, Figure, figures, unused
 
 CEILINGS = {
     "modules": 168,
-    "lines of code": 27_110,
+    "lines of code": 27_090,
     "lines of the longest module": 400,
     "modules under 40 lines with one importer": 8,
     "functions over 40 lines": 10,

@@ -25,7 +25,6 @@ from dataclasses import dataclass
 from importlib import import_module
 from inspect import isclass
 from pathlib import Path
-from types import TracebackType
 from typing import IO, Any, Generic, TypeVar, get_type_hints
 
 import msgspec
@@ -94,12 +93,7 @@ class Beside(Generic[Asked, Answered]):
     def __enter__(self) -> Beside[Asked, Answered]:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.rest()
 
     def ask(self, question: Asked) -> Answered:

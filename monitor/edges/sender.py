@@ -19,7 +19,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from random import random
-from types import TracebackType
 from typing import NamedTuple, Protocol
 
 from monitor.edges.beside import Beside, BesideError
@@ -176,12 +175,7 @@ class Courier:
     def __enter__(self) -> Courier:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.rest()
 
     def deliver(

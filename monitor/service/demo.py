@@ -17,7 +17,6 @@ from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from threading import Event, Lock, Thread
-from types import TracebackType
 from typing import NamedTuple
 
 from monitor.edges import beside
@@ -323,12 +322,7 @@ class Phone:
         self._thread.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._server.shutdown()
         self._thread.join()
         self._server.server_close()

@@ -6,7 +6,6 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
 from pathlib import Path
-from types import TracebackType
 from typing import Any, NamedTuple, Self
 
 from monitor.ahead import lesson as learning
@@ -253,12 +252,7 @@ class Reader(Queries):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:
