@@ -10,8 +10,8 @@ import pytest
 from tests.house import PACKAGE, REACHED, Figure, figures, unused
 
 CEILINGS = {
-    "modules": 168,
-    "lines of code": 27_090,
+    "modules": 180,
+    "lines of code": 28_500,
     "lines of the longest module": 400,
     "modules under 40 lines with one importer": 8,
     "functions over 40 lines": 10,
