@@ -87,11 +87,11 @@ class Daemon:
             worker = self._worker()
             working = threading.Thread(target=self._guard(worker.run), name="worker")
             errands = Errands(self._settings, worker)
-            stack.callback(working.join)
+            stack.callback(_ended, working)
             stack.callback(worker.stop)
             sender = self._sender(worker)
             sending = threading.Thread(target=self._guard(sender.run), name="sender")
-            stack.callback(sending.join)
+            stack.callback(_ended, sending)
             stack.callback(sender.stop)
             desk = Desk(worker, self._settings, book_of(self._settings).words())
             stack.callback(Listener(socket_file(self._settings), desk.submit).close)
@@ -289,6 +289,12 @@ class Daemon:
                 if not any(row.next_try_ms <= now_ms for row in reader.unsent()):
                     return
             threading.Event().wait(0.1)
+
+
+def _ended(thread: threading.Thread) -> None:
+    """Wait for its end, where it was started at all."""
+    if thread.ident is not None:
+        thread.join()
 
 
 def _alarm(worker: Worker, outgoing: PhoneOutbox, error: WriteError) -> None:

@@ -65,6 +65,13 @@ def _guarded(run: Callable[[], int]) -> int:
         raise AskedWronglyError(str(error)) from error
     except (BrokerError, SocketError, StoreError) as error:
         raise FailedError(str(error)) from error
+    except RuntimeError as error:
+        if "start new thread" not in str(error):
+            raise
+        raise FailedError(
+            "the monitor cannot start: this machine gives it too little memory or too few threads; "
+            "end what else runs, or raise the limit"
+        ) from error
     except WriteError as error:
         raise FailedError(
             f"the monitor cannot start: {why_failed(error)}; if the disk is fine, bring back a "

@@ -1,7 +1,8 @@
-"""What must not start beside the store: a second monitor, and a program older than the store."""
+"""What must not start: beside its store, and where the machine gives it no thread."""
 
 from __future__ import annotations
 
+import resource
 import sqlite3
 import subprocess
 import sys
@@ -9,7 +10,7 @@ from contextlib import closing
 from pathlib import Path
 
 from tests.service.test_live import live
-from tests.service.trial import Trial
+from tests.service.trial import BARN, Trial
 
 
 def second(trial: Trial) -> subprocess.CompletedProcess[str]:
@@ -44,3 +45,35 @@ def test_a_program_older_than_its_store(tmp_path: Path) -> None:
         before = trial.settings.store.file.read_bytes()
         refused_in_one_sentence(second(trial), "newer version of this program")
         assert trial.settings.store.file.read_bytes() == before
+
+
+SENSOR = """
+[[sensor]]
+name = "peg"
+space = "hay loft"
+topic = "barn/peg"
+every = "60 s"
+reads.temperature = { unit = "°C" }
+"""
+
+
+def test_a_machine_that_gives_it_no_thread(tmp_path: Path) -> None:
+    settings = tmp_path / "drying-room.toml"
+    store = f'[store]\nfile = "{tmp_path / "store.sqlite"}"\n'
+    settings.write_text(BARN + SENSOR + store, "utf-8")
+
+    def too_little() -> None:  # a thread's stack is larger than all that it may have
+        resource.setrlimit(resource.RLIMIT_STACK, (2 << 30, 2 << 30))
+        resource.setrlimit(resource.RLIMIT_DATA, (1 << 30, 1 << 30))
+
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor", "run", "--config", str(settings)],
+        capture_output=True,
+        text=True,
+        preexec_fn=too_little,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 1
+    assert "too little memory or too few threads" in done.stderr
+    assert "Traceback" not in done.stderr
