@@ -40,6 +40,8 @@ REACHED = {
     "absolute_humidity_g_m3 horizon_h": "kept by the names of their columns",
     "temperature_p10_c temperature_p50_c temperature_p90_c": "kept by the names of their columns",
     "humidity_ratio_p10_g_kg humidity_ratio_p50_g_kg humidity_ratio_p90_g_kg": "likewise",
+    "target_pct_wb": "for who reads the book of flowers; what is reckoned is crisp_humidity_pct",
+    "teachers": "compared, with the rest of its row, with what was known before",
     "daemon_threads do_POST log_message": "the standard library's server reads and calls them",
 }
 

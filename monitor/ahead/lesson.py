@@ -267,20 +267,6 @@ def _answer(likelihood: Floats) -> Exchange | None:
     return Exchange(float(middle), float(low / beyond), float(high * beyond))
 
 
-class Tightness(NamedTuple):
-    """Whether a room changes its air often enough for the water it is given.
-
-    has_m3_h, needs_m3_h  airflow now, and what would carry the water off [m³/h]
-    word                  "too tight", "too leaky" or "right"
-    says                  one or two sentences
-    """
-
-    has_m3_h: float
-    needs_m3_h: float
-    word: str
-    says: str
-
-
 def tightness(
     exchange: Exchange,
     volume_m3: float,
@@ -288,8 +274,8 @@ def tightness(
     wanted: tuple[float, float],
     outdoors: tuple[float, float],
     pressure_pa: float,
-) -> Tightness | None:
-    """How a room's leaks compare with its load; None where no airflow would do.
+) -> str | None:
+    """One or two sentences on a room's leaks beside its load; None where no airflow would do.
 
     water_g_h  that its batches give off [g/h]
     wanted     temperature [°C] and humidity [%] to be held indoors
@@ -301,21 +287,17 @@ def tightness(
     has = exchange.per_h * volume_m3
     sure = f"The leaks change its air {_range(exchange)} times an hour."
     if exchange.high * volume_m3 < needs:
-        word = "too tight"
         more = needs - has
-        says = (
+        return (
             f"{sure} What hangs here needs about {_round(needs)} m³ of air an hour and gets "
             f"{_round(has)}. {opening_that_gives(more, wanted[0] - outdoors[0])}"
         )
-    elif exchange.low * volume_m3 > 5 * max(needs, 0.5 * volume_m3):
-        word = "too leaky"
-        says = (
+    if exchange.low * volume_m3 > 5 * max(needs, 0.5 * volume_m3):
+        return (
             f"{sure} That is far more than what hangs here needs, so its air follows every damp "
             "night; close gaps on the weather side."
         )
-    else:
-        word, says = "right", f"{sure} That is about what the water here needs."
-    return Tightness(has, needs, word, says)
+    return f"{sure} That is about what the water here needs."
 
 
 def opening_that_gives(airflow_m3_h: float, warmer_k: float) -> str:

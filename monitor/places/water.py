@@ -154,7 +154,7 @@ def told_leaks(
         needed = f"That needs about {two_figures(needs):g} m³ of outdoor air an hour."
         return [rate, f"{gives} {needed} {opening}"]
     found = tightness(exchange, space.volume_m3, water_g_h, held, outside, pressure_pa)
-    return [gives] if found is None else [gives, found.says]
+    return [gives] if found is None else [gives, found]
 
 
 def _without(what: str) -> str:

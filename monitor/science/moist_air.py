@@ -126,22 +126,6 @@ def saturation_vapour_pressure_liquid_array(
     return answer
 
 
-def saturation_vapour_pressure_ice(temperature_c: float) -> float:
-    """Vapour pressure of air saturated over ice.
-
-    temperature_c  [°C], -40 to 0.01; there is no ice above
-    returns        [Pa]
-    raises         ValueError naming the value that is out of range
-
-    ASHRAE, eq. 5.
-
-    >>> round(saturation_vapour_pressure_ice(-10), 1)
-    259.9
-    """
-    _require("temperature", temperature_c, -40.0, TRIPLE_POINT_C, "°C")
-    return float(psychrolib.GetSatVapPres(temperature_c))
-
-
 def vapour_pressure(temperature_c: float, relative_humidity_pct: float) -> float:
     """Partial pressure of the water vapour in the air.
 
