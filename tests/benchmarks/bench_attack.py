@@ -264,26 +264,24 @@ def main(quick: bool, minutes: float = 60.0) -> list[Row]:
             feed(one, seen, until_s, max(15.0, seconds / HOT_SPACES * 5))
             watching.join()
         log_bytes = one.log_bytes() - before
-        kept = sum(",temperature," in line and "peg-" in line for line in stored(one))
+        one.house.trial.stop()
+        readings, notices = (one.house.trial.export(what) for what in ("readings", "notices"))
+        kept = sum(",temperature," in line and "peg-" in line for line in readings.splitlines())
+        noted = len(set(re.findall(r",(attic \d+),hot,", notices)))
     size = f"{seconds / 60:.2g} min, {RATE} messages a second, load {os.getloadavg()[0]:.1f}"
     worst_ring = max(seen.rang_s.values(), default=0.0)
     return [
         Row("a mixed attack: readings lost", size,
             f"{seen.sent - kept:,} of {seen.sent:,}", goal="0"),
         Row("a mixed attack: the worst notice", size, f"{worst_ring:.1f} s after the last reading "
-            f"it needs; {len(seen.rang_s)} of {len(seen.heated)} rang", goal="a minute"),
+            f"it needs; of {len(seen.heated)} spaces {noted} have their row, {len(seen.rang_s)} "
+            "rang (from the third on they are one)", goal="a minute"),
         Row("a mixed attack: the owner's worst page", size, f"{max(seen.owner_s):.2f} s of "
             f"{len(seen.owner_s)}; {seen.refused} refused", goal="2 s, none refused"),
         Row("a mixed attack: most resident memory", size, f"daemon {seen.daemon_mb:.0f} MB, page "
             f"{seen.page_mb:.0f} MB; shared once {seen.pss_mb:.0f} MB", goal="bounded"),
         Row("a mixed attack: log", size, f"{log_bytes:,} bytes", goal="small"),
     ]  # fmt: skip
-
-
-def stored(one: Besieged) -> list[str]:
-    """The readings in the store, once the daemon has written all."""
-    one.house.trial.stop()
-    return one.house.trial.export("readings").splitlines()
 
 
 if __name__ == "__main__":

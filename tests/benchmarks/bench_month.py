@@ -41,7 +41,7 @@ PARTS = {
     ":lessons": "learning",
     "report.build": "reports",
     "delivery": "delivery",
-    "service.page": "page",
+    "page.server": "page",
     "mosquitto": "broker",
     "monitor demo": "publishing",
 }

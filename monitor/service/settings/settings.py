@@ -34,6 +34,7 @@ from monitor.service.settings.people import (
 from monitor.service.settings.sensors import read_forecasts, read_sensors
 from monitor.service.settings.spaces import read_spaces
 from monitor.service.settings.tables import (
+    NAME_LETTERS,
     Problems,
     SettingsError,
     TomlTable,
@@ -43,6 +44,8 @@ from monitor.service.settings.tables import (
 from monitor.service.settings.text import mended, zones_near
 from monitor.site.flowers import Book, BookError, read_book
 from monitor.site.spaces import ForecastFrom, Sensor, Site, Space
+
+SITE_NAME = f"a name of up to {NAME_LETTERS} letters"
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +188,7 @@ def _read_site(
 ) -> Site:
     table = root.table("site")
     for key, expected, write in (
-        ("name", "what you call the place", 'name = "Home"'),
+        ("name", SITE_NAME, 'name = "Home"'),
         ("latitude", "degrees north", "latitude = 51.5"),
         ("longitude", "degrees east", "longitude = -0.1"),
         ("timezone", "a time zone", 'timezone = "Europe/London"'),
@@ -194,7 +197,7 @@ def _read_site(
     latitude = table.number("latitude", 0.0, -90, 90, "degrees north", 51.5)
     longitude = table.number("longitude", 0.0, -180, 180, "degrees east", -0.1)
     site = Site(
-        name=table.text("name", "", "what you call the place", 'name = "Home"'),
+        name=table.text("name", "", SITE_NAME, 'name = "Home"', NAME_LETTERS),
         latitude=latitude,
         longitude=longitude,
         elevation_m=table.number("elevation_m", 0.0, -430, 6000, "metres", 120),

@@ -17,6 +17,7 @@ from monitor.site import words
 
 T = TypeVar("T")
 
+NAME_LETTERS, LONGEST_TEXT = 60, 4096
 MISSING: Final = object()
 LONGEST_PROBLEM = 600  # it may repeat what the file says
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
@@ -110,12 +111,19 @@ class TomlTable:
 
     # One method for each kind of value. Each returns the default where the key is missing or wrong.
 
-    def text(self, key: str, default: T, expected: str, write: str) -> str | T:
-        """Text, not empty, in one line, without control characters."""
+    def text(
+        self, key: str, default: T, expected: str, write: str, longest: int = LONGEST_TEXT
+    ) -> str | T:
+        """Text of one line, neither empty nor endless, without control characters."""
         value = self.take(key)
         if value is MISSING:
             return default
-        if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        if (
+            not isinstance(value, str)
+            or not value.strip()
+            or not value.isprintable()
+            or len(value) > longest
+        ):
             self.refuse(key, value, expected, write)
             return default
         return value
@@ -336,9 +344,6 @@ def _file_problem(path: Path, secret: bool, mend: str) -> tuple[str, str, str] |
             f"run chmod 640 {path}",
         )
     return None
-
-
-NAME_LETTERS = 60
 
 
 def read_name(table: TomlTable, taken: list[str], example: str) -> str:

@@ -98,17 +98,28 @@ WRONG = [
     (
         'name = "Wether Croft"\n',
         "",
-        ['1: name is missing; what you call the place was expected; in [site] write name = "Home"'],
+        [
+            "1: name is missing; a name of up to 60 letters was expected; "
+            'in [site] write name = "Home"'
+        ],
     ),
     (
         'name = "Wether Croft"',
         'name = ""',
-        ['2: name is ""; what you call the place was expected; write name = "Home"'],
+        ['2: name is ""; a name of up to 60 letters was expected; write name = "Home"'],
     ),
     (
         'name = "Wether Croft"',
         "name = 5",
-        ['2: name is 5; what you call the place was expected; write name = "Home"'],
+        ['2: name is 5; a name of up to 60 letters was expected; write name = "Home"'],
+    ),
+    (
+        'name = "Wether Croft"',
+        f'name = "{"a" * 61}"',
+        [
+            f'2: name is "{"a" * 57}..."; a name of up to 60 letters was expected; '
+            'write name = "Home"'
+        ],
     ),
     (
         "latitude = 52.61",
@@ -991,7 +1002,8 @@ def test_an_empty_file_says_what_is_needed():
         '1: no space is named; at least one was expected; write [[space]], name = "loft", '
         'use = "hanging"',
         '1: no sensor is named; at least one was expected; write [[sensor]], name = "loft-rail", …',
-        '1: name is missing; what you call the place was expected; in [site] write name = "Home"',
+        "1: name is missing; a name of up to 60 letters was expected; "
+        'in [site] write name = "Home"',
         "1: latitude is missing; degrees north was expected; in [site] write latitude = 51.5",
         "1: longitude is missing; degrees east was expected; in [site] write longitude = -0.1",
         "1: timezone is missing; a time zone was expected; in [site] write "
