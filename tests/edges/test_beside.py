@@ -49,6 +49,8 @@ def behave(how: str) -> str:
         os.kill(os.getpid(), signal.SIGKILL)
     if how == "hang":
         time.sleep(60)
+    if how == "give way":
+        return Path("/proc/self/oom_score_adj").read_text("ascii").strip()
     kept = []
     while how == "grow":
         kept.append(bytearray(8_000_000))
@@ -142,3 +144,7 @@ def test_it_dies_with_who_asked() -> None:
         assert resident_mb(child) > 1
         process.kill()
     until(lambda: resident_mb(child) == 0)
+
+
+def test_should_memory_run_out_it_is_ended_and_not_the_monitor() -> None:
+    assert ask(BEHAVE, "give way") == "500"

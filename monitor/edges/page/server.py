@@ -23,6 +23,7 @@ from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 
 from monitor.edges import logs
+from monitor.edges.beside import give_way
 from monitor.edges.clock import monotonic_s, now_ms
 from monitor.edges.page.access import Door, PassphraseError, SignIns
 from monitor.edges.page.app import Pages
@@ -121,8 +122,7 @@ def _begin() -> None:
             hard = resource.getrlimit(limit)[1]
             least = most if hard == resource.RLIM_INFINITY else min(most, hard)
             resource.setrlimit(limit, (least, hard))
-    with contextlib.suppress(OSError), open("/proc/self/oom_score_adj", "w") as score:
-        score.write("500")  # should memory run out, the page goes and not the monitor
+    give_way()
 
 
 def _serve(order: PageOrder, asker: Asker) -> str:
