@@ -20,7 +20,7 @@ from monitor.edges import broker as broker_edge
 from monitor.edges import clock
 from monitor.edges import mqtt as mqtt_edge
 from monitor.edges.mqtt import Link
-from monitor.edges.page.house import Listens, PageOrder, PageProcess, Present
+from monitor.edges.page.house import Listens, PageOrder, PageProcess, Present, Summary
 from monitor.edges.sender import Delivered, Outcome, Sender
 from monitor.edges.socket import Listener
 from monitor.engine.engine import Engine
@@ -29,6 +29,7 @@ from monitor.intake.payloads import Decoder
 from monitor.intake.published import ForecastReader
 from monitor.notices.sentences import upkeep
 from monitor.notices.spell_rules import Policy
+from monitor.service.cli import COMMANDS
 from monitor.service.desk import Desk
 from monitor.service.errands import Errands
 from monitor.service.jobs import Replay, Stepper, Timetable
@@ -185,6 +186,7 @@ class Daemon:
             book_of(settings),
             settings.store.file,
             socket_file(settings),
+            tuple(Summary(name, row.summary, row.example) for name, row in COMMANDS.items()),
         )
 
         def standing() -> Present:

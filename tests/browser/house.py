@@ -57,6 +57,8 @@ VIEWS = (
     "/do/move?batch=statice-purple",
     "/do/takedown?batch=statice-purple",
     "/correct/1",
+    "/help/notices.md",
+    "/help/commands.md",
 )
 CHROMIUM = (
     *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),

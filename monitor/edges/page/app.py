@@ -26,7 +26,7 @@ from starlette.staticfiles import StaticFiles
 
 from monitor.edges import charts
 from monitor.edges.clock import now_ms
-from monitor.edges.page import figures, forms, lists, spaces
+from monitor.edges.page import figures, forms, help, lists, spaces
 from monitor.edges.page.access import SIGNED_IN_S, Door, PassphraseError
 from monitor.edges.page.figures import Live
 from monitor.edges.page.guard import (
@@ -103,6 +103,7 @@ class Pages:
             get("/do/{verb}", "form.html", self._form),
             get("/correct/{number}", "form.html", self._correct),
             Route("/enter", self._enter, methods=["POST"]),
+            help.route(self._templates, self._house.site, self._house.commands),
             Route("/report/{week}", self._report),
             Route("/live", self._events),
             Route("/sign-in", self._sign_in, methods=["GET", "POST"]),
@@ -364,9 +365,8 @@ class Pages:
         return response
 
     async def _css(self, request: Request) -> Response:
-        return Response(
-            self._style, media_type="text/css", headers={"Cache-Control": "max-age=86400"}
-        )
+        kept = {"Cache-Control": "max-age=86400"}
+        return Response(self._style, media_type="text/css", headers=kept)
 
     def _sorry(self, status: int, sentence: str) -> HTMLResponse:
         html = self._templates.get_template("sorry.html").render(

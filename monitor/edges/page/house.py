@@ -52,6 +52,14 @@ class Listens(NamedTuple):
     key_file: Path | None = None
 
 
+class Summary(NamedTuple):
+    """A command in a line. example: its words, without the program's name."""
+
+    command: str
+    summary: str
+    example: str
+
+
 class PageOrder(NamedTuple):
     """What the page's process is told first. socket: where the monitor takes requests."""
 
@@ -60,6 +68,7 @@ class PageOrder(NamedTuple):
     book: Book
     store: Path
     socket: Path
+    commands: tuple[Summary, ...] = ()
 
 
 class Present(NamedTuple):
@@ -129,6 +138,7 @@ class House:
     parse     a form's fields → what is asked for; raises RequestError
     plan      where a harvest should hang; raises RequestError with a sentence
     check     how the check of a sensor stands; raises RequestError where it cannot be checked
+    commands  what can be asked in a terminal
     """
 
     site: Site
@@ -139,6 +149,7 @@ class House:
     parse: Callable[[Mapping[str, str]], Request]
     plan: Callable[[Mapping[str, JSON]], Mapping[str, Any]]
     check: Callable[[str], Mapping[str, Any]]
+    commands: tuple[Summary, ...] = ()
 
     def spaces(self) -> list[str]:
         """The spaces in the order of the settings; outdoors last, where something measures it."""

@@ -220,6 +220,7 @@ def _house(order: PageOrder, asker: Asker) -> House:
         site=order.site,
         store=order.store,
         book=order.book,
+        commands=order.commands,
         standing=asker.standing,
         submit=lambda request: pool.submit(enter, request),
         parse=lambda form: parse_form(form, asker.standing().now_ms, zone),
