@@ -104,7 +104,9 @@ def _comes_down(
 def _ratio_g_kg(air: MinuteOfAir, pressure_pa: float) -> float:
     """Water in the air [g/kg]; NaN where it is not known."""
     t, rh = air.temperature_c, air.relative_humidity_pct
-    if t is None or rh is None or not (-40.0 <= t <= 60.0 and 0.0 <= rh <= 100.0):
+    if t is None or rh is None:
+        return math.nan
+    if not (moist_air.COLDEST_C <= t <= moist_air.HOTTEST_C and 0.0 <= rh <= 100.0):
         return math.nan
     return 1000 * moist_air.humidity_ratio(moist_air.vapour_pressure(t, rh), pressure_pa)
 

@@ -30,6 +30,8 @@ from monitor.ahead.grid import (
 )
 from monitor.ahead.model import LEADS, LOG_SCALE, Model, Past, corrections, fit, ready, simple_rule
 from monitor.science.moist_air import (
+    COLDEST_C,
+    HOTTEST_C,
     humidity_ratio_array,
     saturation_vapour_pressure_liquid_array,
     vapour_pressure_array,
@@ -155,7 +157,7 @@ def paths(
     errors = np.stack([_errors(model, int(m)) for m in minute])
     bent = _between_leads(steps) @ (learned[:, None] + errors)
     course = rule[:, None] + bent
-    temperature = np.clip(course[..., 0], -40.0, 60.0)
+    temperature = np.clip(course[..., 0], COLDEST_C, HOTTEST_C)
     water = np.exp(course[..., 1] / LOG_SCALE)
     return temperature, np.minimum(water, saturated(temperature, model.site.pressure_pa))
 

@@ -28,7 +28,9 @@ WATER_VAPOUR_GAS_CONSTANT = 461.5
 
 # psychrolib's curves end at -100 °C; a degree short of that, no rounding can fall outside.
 _DRIEST_PA = float(psychrolib.GetSatVapPres(-99.0))
-_WETTEST_PA = 20_000.0  # saturation at 60 °C is 19,944 Pa
+# As far as the sensors themselves go; under plastic and under roofs it gets past 60 °C.
+COLDEST_C, HOTTEST_C = -40.0, 85.0
+_WETTEST_PA = 58_000.0  # saturation at 85 °C is 57,867 Pa
 
 
 def _require(name: str, value: float, low: float, high: float, unit: str) -> None:
@@ -38,7 +40,7 @@ def _require(name: str, value: float, low: float, high: float, unit: str) -> Non
 
 
 def _require_temperature(value: float, name: str = "temperature") -> None:
-    _require(name, value, -40.0, 60.0, "°C")
+    _require(name, value, COLDEST_C, HOTTEST_C, "°C")
 
 
 def _require_humidity(value: float) -> None:
@@ -73,7 +75,7 @@ def standard_pressure(elevation_m: float) -> float:
 def saturation_vapour_pressure_liquid(temperature_c: float) -> float:
     """Vapour pressure of air saturated over liquid water, supercooled below 0.01 °C.
 
-    temperature_c  [°C], -40 to 60
+    temperature_c  [°C], -40 to 85
     returns        [Pa]
     raises         ValueError naming the value that is out of range
 
@@ -105,7 +107,7 @@ def saturation_vapour_pressure_liquid_array(
 ) -> NDArray[np.float64]:
     """The same for many temperatures at once, as forecasts need it.
 
-    temperature_c  [°C], -40 to 60; any shape
+    temperature_c  [°C], -40 to 85; any shape
     returns        [Pa], the same shape; NaN where the temperature is unknown or out of range
 
     ASHRAE, eq. 6, continued below 0.01 °C as above.
@@ -113,7 +115,7 @@ def saturation_vapour_pressure_liquid_array(
     >>> saturation_vapour_pressure_liquid_array(np.array([25.0, -10.0])).round(1)
     array([3169.2,  286.6])
     """
-    inside = (temperature_c >= -40.0) & (temperature_c <= 60.0)
+    inside = (temperature_c >= COLDEST_C) & (temperature_c <= HOTTEST_C)
     t = np.where(inside, temperature_c, np.nan) + ZERO_CELSIUS_K
     answer: NDArray[np.float64] = np.exp(
         -5.8002206e3 / t
@@ -129,7 +131,7 @@ def saturation_vapour_pressure_liquid_array(
 def vapour_pressure(temperature_c: float, relative_humidity_pct: float) -> float:
     """Partial pressure of the water vapour in the air.
 
-    temperature_c          dry-bulb air temperature [°C], -40 to 60
+    temperature_c          dry-bulb air temperature [°C], -40 to 85
     relative_humidity_pct  over liquid water, also below 0 °C [%], 0 to 100
     returns                [Pa]
     raises                 ValueError naming the value that is out of range
@@ -146,8 +148,8 @@ def vapour_pressure(temperature_c: float, relative_humidity_pct: float) -> float
 def relative_humidity(temperature_c: float, vapour_pressure_pa: float) -> float:
     """Share of the vapour the air could hold over liquid water.
 
-    temperature_c       dry-bulb air temperature [°C], -40 to 60
-    vapour_pressure_pa  [Pa], 0 to 20,000
+    temperature_c       dry-bulb air temperature [°C], -40 to 85
+    vapour_pressure_pa  [Pa], 0 to 58,000
     returns             over liquid water, also below 0 °C [%]; over 100 where the air holds more
                         than it can
     raises              ValueError naming the value that is out of range
@@ -164,7 +166,7 @@ def relative_humidity(temperature_c: float, vapour_pressure_pa: float) -> float:
 def dew_or_frost_point(vapour_pressure_pa: float) -> float | None:
     """Temperature of a surface on which dew, or below 0.01 °C frost, begins to form.
 
-    vapour_pressure_pa  [Pa], 0 to 20,000
+    vapour_pressure_pa  [Pa], 0 to 58,000
     returns             [°C]; None in bone-dry air, whose frost point lies below -99 °C
     raises              ValueError naming the value that is out of range
 
@@ -181,14 +183,16 @@ def dew_or_frost_point(vapour_pressure_pa: float) -> float | None:
     _require_vapour_pressure(vapour_pressure_pa)
     if vapour_pressure_pa < _DRIEST_PA:
         return None
-    # psychrolib starts here and never answers above it.
-    just_above = _magnus_dew_or_frost_point(vapour_pressure_pa) + 0.1
+    # psychrolib starts here and never answers above it; past 60 °C the estimate is lower.
+    above = 0.1 if vapour_pressure_pa <= 20_000.0 else 0.5
+    just_above = _magnus_dew_or_frost_point(vapour_pressure_pa) + above
     return float(psychrolib.GetTDewPointFromVapPres(just_above, vapour_pressure_pa))
 
 
 def _magnus_dew_or_frost_point(vapour_pressure_pa: float) -> float:
-    """First estimate of the dew or frost point [°C], at most 0.06 K too low up to 60 °C.
+    """First estimate of the dew or frost point [°C].
 
+    At most 0.06 K too low up to 60 °C, 0.36 K up to 85 °C.
     Magnus form over water and over ice; constants of Sonntag 1990, from memory.
     """
     x = math.log(vapour_pressure_pa / 611.2)
@@ -198,7 +202,7 @@ def _magnus_dew_or_frost_point(vapour_pressure_pa: float) -> float:
 def vapour_pressure_deficit(temperature_c: float, relative_humidity_pct: float) -> float:
     """Pull of the air on water: what it could hold less what it holds, as vapour pressure.
 
-    temperature_c          dry-bulb air temperature [°C], -40 to 60
+    temperature_c          dry-bulb air temperature [°C], -40 to 85
     relative_humidity_pct  over liquid water, also below 0 °C [%], 0 to 100
     returns                [kPa]
     raises                 ValueError naming the value that is out of range
@@ -217,7 +221,7 @@ def vapour_pressure_deficit(temperature_c: float, relative_humidity_pct: float) 
 def humidity_ratio(vapour_pressure_pa: float, pressure_pa: float) -> float:
     """Water carried by each kilogram of dry air.
 
-    vapour_pressure_pa  [Pa], 0 to 20,000
+    vapour_pressure_pa  [Pa], 0 to 58,000
     pressure_pa         of the whole air [Pa], 50,000 to 110,000
     returns             [kg/kg]; psychrolib's floor of 1e-7 for bone-dry air
     raises              ValueError naming the value that is out of range
@@ -269,8 +273,8 @@ def vapour_pressure_array(
 def absolute_humidity(temperature_c: float, vapour_pressure_pa: float) -> float:
     """Water in each cubic metre of air.
 
-    temperature_c       dry-bulb air temperature [°C], -40 to 60
-    vapour_pressure_pa  [Pa], 0 to 20,000
+    temperature_c       dry-bulb air temperature [°C], -40 to 85
+    vapour_pressure_pa  [Pa], 0 to 58,000
     returns             [g/m³]
     raises              ValueError naming the value that is out of range
 
@@ -289,7 +293,7 @@ def absolute_humidity(temperature_c: float, vapour_pressure_pa: float) -> float:
 def specific_volume(temperature_c: float, humidity_ratio: float, pressure_pa: float) -> float:
     """Room taken by each kilogram of dry air together with its water.
 
-    temperature_c   dry-bulb air temperature [°C], -40 to 60
+    temperature_c   dry-bulb air temperature [°C], -40 to 85
     humidity_ratio  [kg/kg], 0 to 0.5
     pressure_pa     of the whole air [Pa], 50,000 to 110,000
     returns         [m³/kg of dry air]
@@ -311,9 +315,9 @@ def surface_relative_humidity(
 ) -> float:
     """Relative humidity of the air that touches a surface colder or warmer than the room.
 
-    air_temperature_c      dry-bulb air temperature [°C], -40 to 60
+    air_temperature_c      dry-bulb air temperature [°C], -40 to 85
     relative_humidity_pct  of that air, over liquid water [%], 0 to 100
-    surface_temperature_c  [°C], -40 to 60
+    surface_temperature_c  [°C], -40 to 85
     returns                over liquid water [%]; over 100 where water condenses
     raises                 ValueError naming the value that is out of range
 
@@ -341,7 +345,7 @@ class MoistAir(NamedTuple):
 def state(temperature_c: float, relative_humidity_pct: float, pressure_pa: float) -> MoistAir:
     """Work out a minute of air; the one way every stored value is made, live or again later.
 
-    temperature_c          dry-bulb air temperature [°C], -40 to 60
+    temperature_c          dry-bulb air temperature [°C], -40 to 85
     relative_humidity_pct  over liquid water, also below 0 °C [%], 0 to 100
     pressure_pa            of the whole air [Pa], 50,000 to 110,000
     returns                the derived quantities, each as its own function here gives it

@@ -80,14 +80,16 @@ _THOUSANDFOLD = Conversion(0.0, 1000.0)
 _TEMPERATURES = {"°F": Conversion(-32.0, 5.0 / 9.0), "K": Conversion(-273.15, 1.0)}
 _PARTS = {"1": _HUNDREDFOLD}
 
-# Ranges: temperature and humidity between the limits of NOAA MADIS level 1 (-51 to 54 °C, 0 to
-# 100 %) and those used after Shafer et al. 2000 (J. Atmos. Oceanic Technol. 17, 474-494; humidity
-# to 105 %), for a roof in the sun. Illuminance: direct noon sun is about 100 klx. Irradiance: a
-# pyranometer reads a little below zero at night. The others are our own choice.
+# Ranges: humidity between the limits of NOAA MADIS level 1 (0 to 100 %) and those used after Shafer
+# et al. 2000 (J. Atmos. Oceanic Technol. 17, 474-494; to 105 %). Temperature up to where small
+# sensors end by their data sheets: under plastic and under roofs it gets past 60 °C. 85.0 °C itself
+# is what a common one says before it has measured (from memory). Illuminance: direct noon sun is
+# about 100 klx. Irradiance: a pyranometer reads a little below zero at night. The others are our
+# own choice.
 _ROWS = {
     Quantity.TEMPERATURE: QuantityRow(
         unit="°C",
-        range=(-30.0, 60.0),
+        range=(-30.0, 84.9),
         units=_TEMPERATURES,
         senml={"Cel": "°C", "K": "K"},
         column="temperature_c",

@@ -48,7 +48,8 @@ def doubted(values: Sequence[float], every_min: float = 1, quantity: Quantity = 
         (T, 21.3, 21.3, Flag.NONE),
         (T, -30.0, -30.0, Flag.NONE),
         (T, -30.1, -30.1, Flag.RANGE),
-        (T, 60.1, 60.1, Flag.RANGE),
+        (T, 71.0, 71.0, Flag.NONE),  # under plastic in the sun
+        (T, 84.95, 84.95, Flag.RANGE),
         (
             T,
             85.0,
@@ -107,7 +108,7 @@ def test_out_of_range_is_told_again_by_the_judge_and_forgotten() -> None:
         ("humidity: single wild value", [60, 76, 60], 1, H, [1]),
         ("humidity: rain blown in, it stays", [60, 80, 82, 85], 1, H, []),
         ("humidity: just the limit", [60, 75, 60], 1, H, []),
-        ("confirmed by nothing that is out of range", [20, 55, 85, 20], 1, T, [1]),
+        ("confirmed by nothing that is out of range", [20, 55, 86, 20], 1, T, [1]),
     ],
 )
 def test_steps(

@@ -367,3 +367,18 @@ def test_humidity_is_over_liquid_water_also_below_freezing():
     assert len(cold) > 2000
     assert np.mean(abs(_humidity_misses(cold)) < 0.1) > 0.94
     assert np.mean(np.abs(by_ice) < 0.1) < 0.1
+
+
+# Under plastic and under roofs; as on the grid above, the true disagreement with a little room:
+# W 0.72 %, dew point 0.031 K, absolute humidity 0.67 %.
+@pytest.mark.parametrize("pressure", [SEA_LEVEL, 89_875.0])
+@pytest.mark.parametrize("temperature", [62.5, 71.0, 84.9])
+def test_state_is_coolprops_under_plastic(temperature, pressure):
+    for humidity in (2, 5, 10, 20, 40):
+        air = moist_air.state(temperature, humidity, pressure)
+        ratio = _coolprop("W", temperature, humidity, pressure)
+        dew_point = _coolprop("D", temperature, humidity, pressure) - 273.15
+        volume = _coolprop("Vda", temperature, humidity, pressure)
+        assert air.humidity_ratio_g_kg == pytest.approx(1000 * ratio, rel=0.0075)
+        assert air.dew_point_c == pytest.approx(dew_point, abs=0.033)
+        assert air.absolute_humidity_g_m3 == pytest.approx(1000 * ratio / volume, rel=0.007)
