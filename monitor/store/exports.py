@@ -15,8 +15,8 @@ from typing import NamedTuple
 from monitor.air.minute import MinuteOfAir
 from monitor.drying.prospects import KEPT
 from monitor.entries.batches import Outcome, fold
-from monitor.entries.entries import standing
-from monitor.site.quantities import Flag
+from monitor.entries.entries import calibrations, services, standing
+from monitor.site.quantities import Flag, Quantity
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS
 from monitor.store.air import MEANS
@@ -222,6 +222,17 @@ def _stays(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row
                 yield batch.name, stay.space, stay.from_ms, stay.until_ms
 
 
+def _sensors(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
+    """Each sensor: when it last hung beside salt or another, and how it is corrected since."""
+    entered = [entry for entry in standing(reader.entries()) if entry.at_ms < to_ms]
+    tested = {s.sensor: s.from_ms for s in services(entered) if s.salt or s.beside}
+    changes = calibrations(entered)
+    offset = {c.sensor: c.offset for c in changes if c.quantity is Quantity.HUMIDITY}
+    swapped = {c.sensor: c.from_ms for c in changes if c.swapped}
+    for name, sensor in site.sensors.items():
+        yield name, sensor.space, tested.get(name), offset.get(name), swapped.get(name)
+
+
 def _forecasts(reader: Reader, site: Site, from_ms: int, to_ms: int) -> Iterator[Row]:
     names = {b.hung_by: b.name for b in fold(standing(reader.entries()), site.spaces).batches}
     for said in reader.prospects(from_ms, to_ms):
@@ -302,6 +313,10 @@ WHAT: dict[str, ExportTable] = {
     "stays": ExportTable(
         _columns("text: batch space; time: began ended"),
         _stays,
+    ),
+    "sensors": ExportTable(
+        _columns("text: sensor space; time: tested; number: humidity_offset_pct; time: swapped"),
+        _sensors,
     ),
     "amounts": ExportTable(
         _columns(

@@ -1,10 +1,11 @@
-"""The questions of config/many-sites.sql over many sites, beside a bare scan of the same columns.
+"""The questions of config/many-sites.sql over many sites, in DuckDB and in Apache Spark.
 
-    python -m tests.benchmarks.bench_many_sites [--quick] [--sites N] [--days N]
+    python -m tests.benchmarks.bench_many_sites [--quick] [--sites 10 100 1000] [--days N] [--spark]
 
-One site's store is exported as the command does it, and again to see what a repeat costs; the
-others are that site's days with their air and outcomes shifted, written with the same columns.
-Each question runs in a process of its own, so that its memory is its own.
+One site's store is exported as the command does it, and again to see what a repeat costs. The
+other sites are made: an air of hours, not minutes, in the same folders with the same columns.
+DuckDB answers in a process of its own. --spark asks Spark too, over the fewest sites, with two
+processes beside it (it needs a Java and `pip install pyspark`), and fails where an answer differs.
 """
 
 from __future__ import annotations
@@ -14,11 +15,15 @@ import subprocess
 import sys
 import tempfile
 import time
+from datetime import UTC, date, datetime, timedelta
+from importlib.util import module_from_spec, spec_from_file_location
+from math import isclose
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pyarrow as pa
-from pyarrow import compute, parquet
+from pyarrow import parquet
 
 from monitor.air.minute import MinuteOfAir
 from monitor.engine.effects import Effects
@@ -31,40 +36,36 @@ from monitor.store.writer import Writer
 from tests.benchmarks.child import peak_mb
 from tests.benchmarks.table import Row, show
 
+
+def _shipped_script() -> ModuleType:
+    spec = spec_from_file_location("many_sites", shipped("config/many_sites.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+many_sites = _shipped_script()
 BEGIN_MIN = 29_714_400  # 2026-07-01T00:00Z
+FIRST_DAY = date(2026, 7, 1)
 SPACE = "loft"
 FLOWERS = ("statice", "lavender", "poppy", "rhodanthe")
-# The columns each question reads, for the bare scan beside it.
-SCANS = {
-    "best space for each flower": "SELECT MAX(flower), MAX(site), MAX(space), MAX(taken_down),"
-    " MAX(heads_good), MAX(heads_mould), MAX(heads_opened), MAX(heads_faded), MAX(heads_shed)"
-    " FROM batches",
-    "hours out of limits by site": "SELECT MAX(site), MAX(space), MAX(temperature_c),"
-    " MAX(relative_humidity_pct) FROM air",
-    "losses against load": "SELECT MAX(site), MAX(space), MAX(date), MAX(drying_load_kpa_h)"
-    " FROM air",
-}
+REGIONS = ("coast", "moor", "valley")
 ASK = """
-import sys, time, duckdb
+import sys, time
+from pathlib import Path
+from tests.benchmarks.bench_many_sites import many_sites
 from tests.benchmarks.child import peak_mb
-into, *asked = sys.argv[1:]
-db = duckdb.connect()
-db.execute("SET enable_progress_bar = false")
-for table in ("air", "batches", "stays"):
-    files = f"{into}/{table}/*/*/*.parquet"
-    db.execute(f"CREATE VIEW {table} AS SELECT * FROM"
-               f" read_parquet('{files}', hive_partitioning = true)")
 began = time.perf_counter()
-rows = len(db.execute(asked[0]).fetchall())
-print(time.perf_counter() - began, peak_mb("self"), rows)
+ask = many_sites.in_duckdb(Path(sys.argv[1]), set())
+print(time.perf_counter() - began)
+for named, sql in many_sites.questions().items():
+    began = time.perf_counter()
+    rows = len(ask(sql))
+    print(f"{named}|{rows}|{time.perf_counter() - began}")
+print(peak_mb("self"))
 """
-
-
-def questions() -> dict[str, str]:
-    """The shipped questions, by what they ask."""
-    lines = shipped("config/many-sites.sql").read_text("utf-8").splitlines()
-    asked = "\n".join(line for line in lines if not line.startswith("--")).split(";")
-    return dict(zip(SCANS, asked[:-1], strict=True))
 
 
 def site_called(name: str) -> Site:
@@ -102,42 +103,128 @@ def fill(file: Path, days: int) -> None:
     writer.close()
 
 
-def copies(into: Path, first: str, sites: int) -> None:
-    """Other sites: the first one's days, a little warmer or damper, with other losses."""
+def made(into: Path, sites: range, days: int) -> None:
+    """Sites of made days: hours of air, a batch a week, a forecast each, and a sensor."""
     rng = np.random.default_rng(8)
-    read = {
-        file: parquet.read_table(file, partitioning=None)
-        for file in sorted(into.glob(f"*/site={first}/*/*.parquet"))
-    }
-    for n in range(1, sites):
-        warmer, damper = rng.normal(0, 2), rng.normal(0, 5)
-        worse = int(rng.integers(0, 12))
-        for file, table in read.items():
-            changes: dict[str, float] = {
-                "air.parquet": {"temperature_c": warmer, "relative_humidity_pct": damper},
-                "batches.parquet": {"heads_mould": worse},
-            }.get(file.name, {})
-            for column, more in changes.items():
-                moved = compute.add(table[column], pa.scalar(more, table[column].type))
-                table = table.set_column(table.column_names.index(column), column, moved)
-            there = Path(str(file).replace(f"site={first}", f"site=Site{n}"))
-            there.parent.mkdir(parents=True)
-            parquet.write_table(table, there)
+    stamp = pa.timestamp("ms", tz="UTC")
+    hours = np.arange(24)
+    swing = np.sin(hours / 24 * 2 * np.pi)
+
+    def put(what: str, site: int, day: date, columns: dict[str, object]) -> None:
+        there = into / what / f"site=Site{site}" / f"date={day}" / f"{what}.parquet"
+        there.parent.mkdir(parents=True)
+        parquet.write_table(pa.table(columns), there)
+
+    def times(day: date, at: list[int], after: int = 0) -> pa.Array:
+        begin = datetime(day.year, day.month, day.day, tzinfo=UTC) + timedelta(days=after)
+        return pa.array([begin + timedelta(hours=int(h)) for h in at], stamp)
+
+    for site in sites:
+        warmer, damper, worse = rng.normal(0, 2), rng.normal(0, 5), int(rng.integers(0, 12))
+        put("sensors", site, date(1970, 1, 1), {
+            "sensor": ["peg"], "space": [SPACE],
+            "tested": times(FIRST_DAY, [0]) if site % 3 else pa.array([None], stamp),
+        })  # fmt: skip
+        for n in range(days):
+            day = FIRST_DAY + timedelta(days=n)
+            t = 21 + warmer + 9 * swing + 2 * np.sin(n)
+            rh = np.clip(62 + damper - 15 * swing + 8 * np.cos(n / 3), 5, 100)
+            newer = {"wind_m_s": np.full(24, 1.5)} if site % 3 == 2 else {}
+            put("air", site, day, {
+                "time": times(day, hours.tolist()), "space": [SPACE] * 24,
+                "temperature_c": t, "relative_humidity_pct": rh, **newer,
+            })  # fmt: skip
+            if n % 7:
+                continue
+            over = n + 7 < days
+            down = times(day, [10], 6) if over else pa.array([None], stamp)
+            name, flower = [f"batch {n // 7}"], [FLOWERS[(n // 7 + site) % 4]]
+            heads = {
+                f"heads_{what}": pa.array([count if over else None], pa.int64())
+                for what, count in (("good", 90 - n % 5), ("mould", n % 11 + worse),
+                                    ("opened", n % 3), ("faded", 0), ("shed", n % 2))
+            }  # fmt: skip
+            put("batches", site, day, {
+                "batch": name, "flower": flower, "space": [SPACE], "hung": times(day, [10]),
+                "taken_down": down, "bunches": [10], **heads,
+            })  # fmt: skip
+            put("stays", site, day, {
+                "batch": name, "space": [SPACE], "began": times(day, [10]), "ended": down,
+            })  # fmt: skip
+            put("forecasts", site, day, {
+                "batch": name, "asked_at": times(day, [12]), "crisp_p50": times(day, [12], 5),
+            })  # fmt: skip
 
 
-def ask(into: Path, sql: str) -> tuple[float, float, int]:
-    """Seconds, peak memory [MB] and rows of one question, in a process of its own."""
+def in_duckdb(into: Path, size: str) -> list[Row]:
+    """Each question's seconds and rows, in one process, and its most memory."""
     done = subprocess.run(
-        [sys.executable, "-c", ASK, str(into), sql], capture_output=True, text=True, check=True
+        [sys.executable, "-c", ASK, str(into)], capture_output=True, text=True, check=True
     )
-    seconds, memory, rows = done.stdout.split()
-    return float(seconds), float(memory), int(rows)
+    opened, *asked, memory = done.stdout.splitlines()
+    rows = [Row("DuckDB opens the folder", size, f"{float(opened):.2f} s, at most {float(memory):.0f} MB")]
+    for line in asked:
+        named, count, seconds = line.split("|")
+        assert int(count)
+        rows.append(Row(f"{named}: {count} rows", size, f"{float(seconds):.2f} s"))
+    return rows
 
 
-def main(quick: bool, sites: int = 200, days: int = 182) -> list[Row]:
-    """The export first, then each question beside its scan."""
+def alike(ours: list[tuple[object, ...]], theirs: list[tuple[object, ...]]) -> bool:
+    """Whether two engines say the same, but for how they write numbers and times."""
+
+    def same(one: object, other: object) -> bool:
+        if isinstance(one, datetime) and isinstance(other, datetime):
+            return one.replace(tzinfo=None) == other.replace(tzinfo=None)
+        if one is None or isinstance(one, str):
+            return one == other
+        return isclose(float(one), float(other), rel_tol=1e-6)  # type: ignore[arg-type]
+
+    return len(ours) == len(theirs) and all(
+        len(a) == len(b) and all(map(same, a, b)) for a, b in zip(ours, theirs, strict=True)
+    )
+
+
+PRUNED = (
+    "SELECT MAX(temperature_c) FROM air WHERE site = 'Site1' AND date = DATE '2026-07-02'",
+    "SELECT MAX(temperature_c) FROM air",
+)
+
+
+def in_spark(into: Path, size: str) -> list[Row]:
+    """The same questions to both engines, with half a file among the sites' and a newer column."""
+    half = next((into / "air" / "site=Site0").glob("*/air.parquet"))
+    half.write_bytes(half.read_bytes()[:-40])
+    bad = dict(many_sites.unreadable(into))
+    assert list(bad) == [half], bad
+    duck, spark = many_sites.in_duckdb(into, set(bad)), many_sites.in_spark(into, set(bad))
+    rows = []
+    for named, sql in many_sites.questions().items():
+        began = time.perf_counter()
+        theirs = spark(sql)
+        took = time.perf_counter() - began
+        assert alike(duck(sql), theirs), (named, duck(sql)[:3], theirs[:3])
+        said = f"{took:.1f} s, {len(theirs)} rows as DuckDB's"
+        rows.append(Row(f"Spark: {named}", size, said))
+    newer = "SELECT COUNT(wind_m_s), COUNT(*) FROM air"
+    assert alike(duck(newer), spark(newer))
+    plan = "\n".join(str(row[0]) for row in spark(f"EXPLAIN FORMATTED {PRUNED[0]}"))
+    filters = next(line for line in plan.splitlines() if "PartitionFilters" in line)
+    assert "site" in filters, plan
+    assert "date" in filters, plan
+    plan = duck(f"EXPLAIN ANALYZE {PRUNED[0]}")[0][1]
+    assert "Scanning Files: 1/" in plan.replace("\n", " "), plan
+    rows.append(Row("both read one file for a day of a site", size, "by their plans"))
+    rows.append(Row("half a file", size, "named, passed over by both", goal="the same answers"))
+    return rows
+
+
+def main(
+    quick: bool, sizes: tuple[int, ...] = (10, 100, 1000), days: int = 182, spark: bool = False
+) -> list[Row]:
+    """The export first, then the questions over more and more sites."""
     if quick:
-        sites, days = 3, 21
+        sizes, days = (3,), 21
     now_ms = (BEGIN_MIN + days * 1440) * 60_000
     with tempfile.TemporaryDirectory(prefix="sites-") as name:
         folder, into = Path(name), Path(name) / "all"
@@ -147,32 +234,35 @@ def main(quick: bool, sites: int = 200, days: int = 182) -> list[Row]:
             for _ in range(2):
                 began = time.perf_counter()
                 for what in ("air", "batches", "stays"):
-                    partition(reader, site_called("Site0"), what, into, now_ms)
+                    partition(reader, site_called("Own"), what, folder / "own", now_ms)
                 took.append(time.perf_counter() - began)
-        peak = peak_mb("self")
-        copies(into, "Site0", sites)
-        size = f"{sites} sites, {days} days of minutes"
         rows = [
             Row("a site's days as Parquet, first time", f"{days} days", f"{took[0]:.1f} s"),
             Row("… and again", f"{days} days", f"{took[1]:.1f} s", f"first time {took[0]:.1f} s",
                 took[1] / took[0]),
-            Row("… peak memory", f"{days} days", f"{peak:.0f} MB"),
+            Row("… peak memory", f"{days} days", f"{peak_mb('self'):.0f} MB"),
         ]  # fmt: skip
-        for what, sql in questions().items():
-            scan_s, scan_mb, _ = ask(into, SCANS[what])
-            ours_s, ours_mb, answers = ask(into, sql)
-            assert answers
-            rows.append(
-                Row(f"{what}: {answers} rows", size, f"{ours_s:.2f} s, {ours_mb:.0f} MB",
-                    f"scan of the same columns {scan_s:.2f} s, {scan_mb:.0f} MB", ours_s / scan_s)
-            )  # fmt: skip
+        into.mkdir()
+        regions = [f"Site{n},{REGIONS[n % 3]}" for n in range(max(sizes))]
+        (into / "sites.csv").write_text("\n".join(["site,region", *regions]) + "\n", "utf-8")
+        there = 0
+        for sites in sorted(sizes):
+            made(into, range(there, sites), days)
+            there = sites
+            files = list(into.rglob("*.parquet"))
+            mb = sum(file.stat().st_size for file in files) / 1e6
+            size = f"{sites} sites, {days} days of hours, {len(files):,} files, {mb:.0f} MB"
+            rows += in_duckdb(into, size)
+            if spark and sites == min(sizes):
+                rows += in_spark(into, size)
     return rows
 
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true")
-    parser.add_argument("--sites", type=int, default=200)
+    parser.add_argument("--sites", type=int, nargs="+", default=[10, 100, 1000])
     parser.add_argument("--days", type=int, default=182)
+    parser.add_argument("--spark", action="store_true")
     asked = parser.parse_args()
-    show(main(asked.quick, asked.sites, asked.days))
+    show(main(asked.quick, tuple(asked.sites), asked.days, asked.spark))

@@ -9,8 +9,10 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from pyarrow import parquet
 
 from monitor.air.spells import Spell
+from monitor.drying.prospects import Prospect
 from monitor.engine.effects import Effects
 from monitor.entries.entries import Entry
 from monitor.site.kinds import Kind
@@ -19,7 +21,7 @@ from monitor.site.time import DAY_MS
 from monitor.store.formats import AGAIN_DAYS, partition
 from monitor.store.queries import Reader
 from monitor.store.writer import Writer
-from tests.benchmarks.bench_many_sites import questions
+from tests.benchmarks.bench_many_sites import many_sites
 from tests.store.test_exports import BEGIN_MS, DAY, SITE, minute, settled
 
 
@@ -138,37 +140,69 @@ def two_sites(tmp_path: Path) -> Path:
     for name, t, humidity, mould in (("Warm", 33.0, 40.0, 0), ("Damp", 15.0, 80.0, 25)):
         store = tmp_path / f"{name}.sqlite"
         air = [
-            minute(DAY + at, "apple loft", t)._replace(
-                relative_humidity_pct=humidity, vpd_kpa=3.0 if mould == 0 else 0.3,
-            )
+            minute(DAY + at, "apple loft", t)._replace(relative_humidity_pct=humidity)
             for at in range(5 * 1440)
-        ]  # fmt: skip
-        hang = {"flower": "statice", "space": "apple loft", "bunches": 4, "name": "first"}
-        down = {"batch": 1, "good": 75, "mould": mould}
-        down_ms = BEGIN_MS + 4 * DAY_MS
-        entries = [
-            Entry(1, BEGIN_MS + 60_000, BEGIN_MS + 60_000, "hang", hang),
-            Entry(2, down_ms, down_ms, "takedown", down),
         ]
-        stored(store, Effects(air=air, entries=entries))
-        for what in ("air", "batches", "stays"):
+        at_ms, down_ms = BEGIN_MS + 60_000, BEGIN_MS + 4 * DAY_MS
+        hang = {"flower": "statice", "space": "apple loft", "bunches": 4}
+        entries = [
+            Entry(1, at_ms, at_ms, "hang", {**hang, "name": "first"}),
+            Entry(2, at_ms, at_ms, "hang", {**hang, "name": "second"}),
+            Entry(3, down_ms, down_ms, "takedown", {"batch": 1, "good": 75, "mould": mould}),
+        ]
+        if name == "Warm":
+            entries.append(
+                Entry(4, down_ms, down_ms, "aside", {"sensor": "loft-peg", "salt": "table"})
+            )
+        minutes = (DAY + 4 * 1440, DAY + 7 * 1440)
+        said = Prospect(
+            *(2, minutes[0] * 60_000, "expected", 20.0, 30.0, 0.2),
+            *(*(minutes[1],) * 3, 5.0, False, None),
+        )
+        stored(store, Effects(air=air, entries=entries, prospects=[said]))
+        for what in many_sites.TABLES:
             written(store, into, what, name)
+    (into / "sites.csv").write_text("site,region\nWarm,south\nDamp,north\n", "utf-8")
     return into
 
 
 def test_the_questions_run_as_they_are_and_answer_right(two_sites: Path) -> None:
-    asked = questions()
-    assert ask(two_sites, asked["best space for each flower"]) == [
-        ("statice", "Warm", "apple loft", 1, 100.0)
+    ask = many_sites.in_duckdb(two_sites, set())
+    told = {named: ask(sql) for named, sql in many_sites.questions().items()}
+    assert len(told) == 5
+    # Of 100 heads 25 were mouldy at the damp site; it was damp there on each of five days.
+    assert told["Which rooms lost what, and why"] == [
+        ("Damp", "apple loft", 25, 0, 0, 0, 25.0, 0.0, 120.0)
     ]
-    assert ask(two_sites, asked["hours out of limits by site"]) == [
-        ("Damp", 0.0, 120.0, 120.0),
-        ("Warm", 120.0, 0.0, 120.0),
+    assert told["Which flower dries best where"] == [("statice", "Warm", "apple loft", 1, 100.0)]
+    assert [row[0] for row in told["Whose sensors need a salt test"]] == ["Damp"]
+    ready = told["What will be ready within a week of the last word about it"]
+    assert [row[:5] for row in ready] == [
+        (site, "second", "statice", "apple loft", 4) for site in ("Damp", "Warm")
     ]
-    # A kPa through a day is 24 kPa·h; of 100 heads 25 were mouldy at the damp site.
-    [damp, warm] = ask(two_sites, asked["losses against load"])
-    assert damp == ("Damp", "first", "statice", pytest.approx(0.3 * 24), 25.0)
-    assert warm == ("Warm", "first", "statice", pytest.approx(3.0 * 24), 0.0)
+    assert told["Hours past limits by region"] == [
+        ("north", 0.0, 120.0, 120.0),
+        ("south", 120.0, 0.0, 120.0),
+    ]
+
+
+def test_half_a_file_is_named_and_passed_over_and_a_newer_sites_column_is_empty_for_others(
+    two_sites: Path,
+) -> None:
+    _first, half = sorted(two_sites.glob("air/site=Damp/*/air.parquet"))[:2]
+    newer = sorted(two_sites.glob("air/site=Warm/*/air.parquet"))[0]
+    half.write_bytes(half.read_bytes()[:-40])
+    table = parquet.read_table(newer, partitioning=None)
+    parquet.write_table(table.append_column("wind_m_s", [[1.5] * table.num_rows]), newer)
+    [(file, why)] = many_sites.unreadable(two_sites)
+    assert file == half
+    assert "Parquet" in why
+    ask = many_sites.in_duckdb(two_sites, {half})
+    assert ask("SELECT COUNT(*) FROM air WHERE site = 'Damp'") == [(4 * 1440,)]
+    assert ask("SELECT site, COUNT(wind_m_s) FROM air GROUP BY site ORDER BY site") == [
+        ("Damp", 0),
+        ("Warm", 1440),
+    ]
 
 
 def test_a_link_where_a_file_is_made_is_not_followed(tmp_path: Path) -> None:
