@@ -131,3 +131,60 @@ def test_what_a_far_shed_sent_while_the_house_was_away_arrives(
     one = owner(daemon, ["shed/#"]).connect()
     one.until(lambda: len(one.received) >= 1 + len(late))
     assert one.payloads() == early + late
+
+
+def test_many_sites_are_one_overview_of_what_is_retained(
+    start_brokers: Brokers, tmp_path: Path
+) -> None:
+    shared_port = brokers.free_port()
+    told = (CONFIG / "mosquitto-overview.conf").read_text("utf-8")
+    access = re.findall(r"^#   (.+)$", told, re.MULTILINE)
+    names = ("withy-end", "hazelcote")
+    shared = tmp_path / "shared"
+    shared.mkdir(mode=0o755)
+    (shared / "acl").write_text("\n".join(access) + "\n")
+    passwords(shared / "passwd", overview=STRAW, **{n.replace("-", "_"): FAR for n in names})
+    conf = (
+        f"listener {shared_port} 127.0.0.1\nuser {brokers.user_name()}\nallow_anonymous false\n"
+        f"password_file {shared}/passwd\nacl_file {shared}/acl\n"
+    )
+    start_brokers.start(shared_port, conf, "shared.conf")
+    for name, warm in zip(names, (b"21.5", b"14.0"), strict=True):
+        port, folder = brokers.free_port(), tmp_path / name
+        bridge = told.replace("withy-end", name)
+        for old, new in (
+            ("overview.example:8883", f"127.0.0.1:{shared_port}"),
+            ("write-the-password-here", FAR),
+            ("bridge_cafile", "# bridge_cafile"),
+            ("restart_timeout 5 60", "restart_timeout 1 2"),
+        ):
+            assert old in bridge
+            bridge = bridge.replace(old, new)
+        conf = f"{fitted('mosquitto.conf', folder, port)}\n{bridge}"
+        passwords(folder / "drying-room.passwd", drying_room=STRAW)
+        (folder / "drying-room.acl").write_text((CONFIG / "mosquitto.acl").read_text())
+        board = start_brokers.start(port, conf, f"{name}.conf")
+        with Guest(replace(DAEMON, port=port)) as guest:
+            guest.publish("drying-room/loft/temperature", warm, retain=True)
+            guest.settle()
+            assert guest.refused == 0
+    looker = Broker("127.0.0.1", shared_port, user="overview", password=STRAW)
+
+    def stands() -> dict[str, bytes]:
+        with Guest(looker, ["sites/#"]) as guest:
+            for _ in range(10):  # a turn ends with whatever comes first
+                guest.turn(0.1)
+            return {m.topic: m.payload for m in guest.take()}
+
+    wanted = {
+        "sites/withy-end/loft/temperature": b"21.5",
+        "sites/hazelcote/loft/temperature": b"14.0",
+    }
+    until(lambda: stands() == wanted, stands)
+    board.stop()  # what it said last stands on
+    assert stands() == wanted
+    thief = Broker("127.0.0.1", shared_port, user="hazelcote", password=FAR)
+    with Guest(thief) as guest:
+        guest.publish("sites/withy-end/loft/temperature", b"99", retain=True)
+        guest.settle()
+    assert stands() == wanted
