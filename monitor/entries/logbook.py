@@ -27,6 +27,7 @@ from monitor.entries.verbs import VERBS
 from monitor.science.sorption import SALTS
 from monitor.site.spaces import Site
 from monitor.site.time import MINUTE_MS, local
+from monitor.site.words import lasting
 
 
 class CrispSpan(NamedTuple):
@@ -217,7 +218,7 @@ def _part(name: str, value: JSON, history: History) -> str:
     if name == "batch":
         return next((b.name for b in history.batches if b.hung_by == value), f"entry {value}")
     if name == "for_min":
-        return "for this spell" if value == THIS_SPELL else f"for {value} min"
+        return "for this spell" if value == THIS_SPELL else f"for {lasting(float(str(value)))}"
     if value is True:
         return words
     if name == "salt":

@@ -32,10 +32,10 @@ NOW = datetime(2026, 7, 14, 13, 30, tzinfo=UTC)
 NOW_MS = int(NOW.timestamp() * 1000)
 
 
-def air(space: str, t: float, rh: float, lux: float = 300.0) -> MinuteOfAir:
+def air(space: str, t: float, rh: float, lux: float | None = 300.0, at: int = 0) -> MinuteOfAir:
     made = moist_air.state(t, rh, PRESSURE_PA)
     return MinuteOfAir(
-        NOW_MS // 60_000,
+        NOW_MS // 60_000 + at,
         space,
         t,
         rh,
@@ -55,7 +55,8 @@ def advised(
     outdoors: tuple[float, float] | None,
     use: Use = Use.HANGING,
     urgent: bool = False,
-    lux: float = 300.0,
+    lux: float | None = 300.0,
+    at: int = 0,
 ) -> Advice:
     site = Site(
         "Fernhollow",
@@ -67,7 +68,7 @@ def advised(
         {"attic": Space("attic", use, Limits(hot_c=32, damp_pct=75))},
         {},
     )
-    around = {"attic": air("attic", *indoors, lux)}
+    around = {"attic": air("attic", *indoors, lux, at)}
     if outdoors is not None:
         around[OUTDOORS] = air(OUTDOORS, *outdoors)
     began = NOW_MS // 60_000 - 60
@@ -111,6 +112,12 @@ def test_heat_in_the_dark_comes_from_something_that_heats() -> None:
     assert "what heats" in advised(Kind.HOT, (34, 40), None, lux=0).to_do
     assert "no fire alarm" in advised(Kind.HOT, (34, 40), None, lux=0).caution
     assert "sun" in advised(Kind.HOT, (34, 40), None, lux=900).to_do
+
+
+def test_no_curtain_keeps_off_a_sun_that_is_down() -> None:
+    """Without a light sensor, by the sun: half past one by day, and twelve hours later."""
+    assert "sun" in advised(Kind.HOT, (34, 40), None, lux=None).to_do
+    assert "what heats" in advised(Kind.HOT, (34, 40), None, lux=None, at=720).to_do
 
 
 @pytest.mark.parametrize("kind", list(Kind))

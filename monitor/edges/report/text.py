@@ -154,7 +154,7 @@ def notice_line(week: SiteWeek) -> str:
     notices = week.notices
     if not notices.made:
         return ""
-    seen = "none" if not notices.seen else words.count(notices.seen, "").strip()
+    seen = words.count(notices.seen, "of them", "of them") if notices.seen else "none of them"
     line = f"{words.named(words.count(notices.made, 'notice'))}, {seen} marked as seen"
     if notices.failed:
         line += f", {notices.failed} did not reach the phone"

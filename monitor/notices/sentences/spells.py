@@ -14,8 +14,9 @@ from monitor.air.minute import MinuteOfAir
 from monitor.air.spells import Spell
 from monitor.notices.notice import Circumstances, Notice, Part, Weight, body, place_of
 from monitor.places.sun import Position, beams
+from monitor.science.sun import sun_elevation
 from monitor.site.kinds import Advice, Kind
-from monitor.site.spaces import Use
+from monitor.site.spaces import Site, Use
 from monitor.site.time import MINUTE_MS, local, local_day
 from monitor.site.words import (
     ELECTRICS,
@@ -37,8 +38,7 @@ from monitor.site.words import (
 
 # Darker than this indoors, the sun is not what heats a room [lx]. Our own choice.
 DARK_LUX = 50.0
-# More names than this no notice can hold.
-MOST_NAMES = 24
+MOST_NAMES = 24  # no notice can hold more
 
 
 def notice(
@@ -367,10 +367,16 @@ def _when_hot(spell: Spell, circumstances: Circumstances) -> Advice | None:
             f"open a door or a window, and shut it again once it is cool: the air outside"
             f"{_outside(circumstances)} is cooler."
         )
-    lux = None if indoors is None else indoors.illuminance_lx
-    if lux is not None and lux < DARK_LUX:
+    if indoors is not None and _dark(indoors, circumstances.site):
         return Advice("find what heats this room, and turn it down.", FIRE)
     return None
+
+
+def _dark(air: MinuteOfAir, site: Site) -> bool:
+    """Whether no curtain would help: by the light in there, else by the sun."""
+    if air.illuminance_lx is not None:
+        return air.illuminance_lx < DARK_LUX
+    return sun_elevation(site.latitude, site.longitude, 60.0 * air.minute) < 0
 
 
 def _cooler(outdoors: MinuteOfAir | None, indoors: MinuteOfAir | None) -> bool:
@@ -384,8 +390,7 @@ def _when_damp(spell: Spell, circumstances: Circumstances, use: Use) -> Advice |
     if use is Use.STORING:
         look = "open the boxes, look for mould, and move them to a drier room."
         return Advice(look, MOULD) if spell.urgent else None
-    opens = _opening_helps(spell, circumstances)
-    if opens:
+    if opens := _opening_helps(spell, circumstances):
         return _open_up(circumstances)
     if spell.urgent:
         drier = "move the moistest bunches to a drier room, or run a dehumidifier."
