@@ -31,13 +31,15 @@ def listen(
     clock: Callable[[], int],
     filters: Sequence[str] = ALL,
     say: Callable[[str], None] = lambda _: None,
+    heard: dict[str, TopicHeard] | None = None,
 ) -> list[TopicHeard]:
     """Listen for so long; topics in alphabetical order, at most MOST_TOPICS.
 
+    heard   takes what is heard, as it comes
     say     takes a line when it begins to listen, and one now and then with the count
     raises  BrokerError
     """
-    heard: dict[str, TopicHeard] = {}
+    heard = {} if heard is None else heard
     until = time.monotonic() + seconds
     with Guest(broker, filters, clock=clock) as guest:
         say(f"Listening at {broker.host}, port {broker.port}, for {seconds:.0f} s …")

@@ -82,7 +82,14 @@ COMMANDS: dict[str, Row] = {
             _o("--until", metavar="TIME", help="with --clock readings: where to end"),
             _o("--entries", type=Path, metavar="FILE", help="with --clock readings: entries"),
             _o("--stay", action="store_true", help="with --clock readings: stay at the end"),
+            _o("--port", type=int, default=8642, metavar="N", help="of the page, while setting up"),
         ),
+    ),
+    "setup": Row(
+        "setup.beginning:setup",
+        "set up in this terminal, step by step",
+        "setup",
+        (_o("--words", action="store_true", help="only make new words for the page"),),
     ),
     "check": Row(
         "doing:check",

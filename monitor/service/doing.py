@@ -31,6 +31,8 @@ def run(asked: Namespace) -> int:
     from monitor.edges import logs
     from monitor.service.daemon import Daemon
 
+    if asked.config is None and asked.clock == "wall" and not settings_file(asked).exists():
+        return _begun_without_settings(asked.port)
     settings = settings_of(asked)
     logs.begin(logging.INFO, once_a_minute=asked.clock == "wall")
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
@@ -51,6 +53,17 @@ def run(asked: Namespace) -> int:
             lines = [f"{asked.entries}:{line}: {what}" for line, what in error.problems]
             raise AskedWronglyError("\n".join(lines)) from error
     return _guarded(Daemon(settings, until_ms, entries, asked.stay).run)
+
+
+def _begun_without_settings(port: int) -> int:
+    """Set up on the page; then this process begins anew as the monitor."""
+    from monitor.edges import logs
+    from monitor.service.setup.beginning import set_up_on_the_page
+
+    logs.begin(logging.INFO)
+    if set_up_on_the_page(port):
+        os.execv(sys.executable, [sys.executable, "-m", "monitor", "run"])  # noqa: S606 - ourselves
+    return 0
 
 
 def _guarded(run: Callable[[], int]) -> int:

@@ -68,7 +68,7 @@ class Pages:
         self._live = Live(house)
         self._submitted = Submitted()
         self._drawing = threading.Lock()
-        self._style = _style()
+        self._style = style()
         self._templates = Environment(
             loader=FileSystemLoader(HERE / "templates"),
             autoescape=True,
@@ -396,5 +396,6 @@ class Pages:
         return self._sorry(*told)
 
 
-def _style() -> str:
+def style() -> str:
+    """The page's style, with that of its charts."""
     return (HERE / "static/page.css").read_text("utf-8") + charts.STYLE.read_text("utf-8")

@@ -129,7 +129,7 @@ def _serve(order: PageOrder, asker: Asker) -> str:
     listens = order.listens
     where = f"{listens.bind}, port {listens.port}"
     try:
-        with _listen(listens) as listening:
+        with listening_at(listens) as listening:
             signed_in = SignIns(
                 None if listens.passphrase_file is None else order.store.with_suffix(".sign-ins"),
                 now_ms,
@@ -139,7 +139,7 @@ def _serve(order: PageOrder, asker: Asker) -> str:
             secure = listens.certificate_file is not None
             app = _app(house, door, listens.trusted_hosts, secure, listening)
             listening.open(monotonic_s)
-            _server(app, listens).run(sockets=[listening])
+            server_of(app, listens).run(sockets=[listening])
         return f"The page at {where} has ended."
     except PassphraseError as error:
         return f"The page cannot start: {error}."
@@ -179,7 +179,8 @@ def _app(
     )
 
 
-def _server(app: Starlette, listens: Listens) -> uvicorn.Server:
+def server_of(app: Starlette, listens: Listens) -> uvicorn.Server:
+    """What serves an application within the page's bounds."""
     return uvicorn.Server(
         uvicorn.Config(
             app,
@@ -229,7 +230,8 @@ def _house(order: PageOrder, asker: Asker) -> House:
     )
 
 
-def _listen(listens: Listens) -> Listening:
+def listening_at(listens: Listens) -> Listening:
+    """The socket of the page, bound; raises OSError."""
     family, kind, protocol, _, address = socket.getaddrinfo(
         listens.bind, listens.port, type=socket.SOCK_STREAM
     )[0]

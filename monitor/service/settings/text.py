@@ -92,15 +92,34 @@ def seconds_of(text: object) -> float | None:
 
 def zones_near(latitude: float, longitude: float) -> list[str]:
     """The time zones of the three nearest places of the IANA list (zone1970.tab)."""
-    table = resources.files("tzdata").joinpath("zoneinfo/zone1970.tab").read_text("utf-8")
-    rows = [line.split("\t") for line in table.splitlines() if not line.startswith("#")]
 
-    def away(row: list[str]) -> float:
-        north, east = map(_degrees, re.findall(r"[+-]\d+", row[1]))
+    def away(place: tuple[str, float, float]) -> float:
+        _, north, east = place
         turn = (east - longitude + 180) % 360 - 180
         return math.hypot(north - latitude, turn * math.cos(math.radians(latitude)))
 
-    return [row[2].strip() for row in sorted(rows, key=away)[:3]]
+    return [zone for zone, _, _ in sorted(_places(), key=away)[:3]]
+
+
+def place_of(zone: str) -> tuple[float, float] | None:
+    """Degrees north and east of a time zone's own town; None: the list has none.
+
+    >>> place_of("Europe/London")
+    (51.51, -0.13)
+    """
+    found = next((place for place in _places() if place[0] == zone), None)
+    return found and (round(found[1], 2), round(found[2], 2))
+
+
+def _places() -> list[tuple[str, float, float]]:
+    """Each zone of zone1970.tab, and where its town is."""
+    table = resources.files("tzdata").joinpath("zoneinfo/zone1970.tab").read_text("utf-8")
+    rows = [line.split("\t") for line in table.splitlines() if not line.startswith("#")]
+    places = []
+    for row in rows:
+        north, east = map(_degrees, re.findall(r"[+-]\d+", row[1]))
+        places.append((row[2].strip(), north, east))
+    return places
 
 
 def _degrees(told: str) -> float:

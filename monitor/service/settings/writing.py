@@ -205,7 +205,7 @@ def write_secret(folder: Path, name: str, secret: str) -> Path:
     file = folder / name
     descriptor = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, SECRET_MODE)
     with open(descriptor, "w", encoding="utf-8") as out:
-        _owned(descriptor, folder, SECRET_MODE)
+        give_to_folder(descriptor, folder, SECRET_MODE)
         out.write(secret.strip() + "\n")
         out.flush()
         os.fsync(descriptor)
@@ -337,7 +337,7 @@ def _keep(file: Path, before: str, mode: int) -> Path:
     folder = file.parent / KEPT
     if not folder.exists():
         folder.mkdir(0o750)
-        _owned(folder, file.parent, 0o750)
+        give_to_folder(folder, file.parent, 0o750)
     found = versions(file)
     number = int(found[0].stem.rpartition("-")[2]) + 1 if found else 1
     kept = folder / f"{file.stem}-{number:06d}{file.suffix}"
@@ -351,13 +351,13 @@ def _write(file: Path, text: str, mode: int) -> None:
     """Write a file whole, and see it on the disk."""
     flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW
     with open(os.open(file, flags, 0o600), "w", encoding="utf-8") as out:
-        _owned(out.fileno(), file.parent, mode)
+        give_to_folder(out.fileno(), file.parent, mode)
         out.write(text)
         out.flush()
         os.fsync(out.fileno())
 
 
-def _owned(what: int | Path, folder: Path, mode: int) -> None:
+def give_to_folder(what: int | Path, folder: Path, mode: int) -> None:
     """Give it the folder's owner where root writes, for the service must read it; and its mode."""
     os.chmod(what, mode)
     if os.geteuid() == 0:
