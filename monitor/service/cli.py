@@ -89,7 +89,10 @@ COMMANDS: dict[str, Row] = {
         "setup.beginning:setup",
         "set up in this terminal, step by step",
         "setup",
-        (_o("--words", action="store_true", help="only make new words for the page"),),
+        (
+            _o("--words", action="store_true", help="only make new words for the page"),
+            _o("--back", action="store_true", help="put the settings before the last change back"),
+        ),
     ),
     "check": Row(
         "doing:check",

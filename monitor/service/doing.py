@@ -345,7 +345,7 @@ def _whole_or_nothing(out: BinaryIO) -> Iterator[BinaryIO]:
 
 def passphrase(asked: Namespace) -> None:
     """Set the passphrase of the page."""
-    from monitor.edges.page.access import PassphraseError
+    from monitor.edges.page.access import PassphraseError, keep_hash
 
     file = settings_file(asked)
     settings = load(file, passphrase_may_be_missing=True)
@@ -374,17 +374,3 @@ def _asked_twice() -> str:
     if getpass("Once more: ") != first:
         raise PassphraseError("the two were not the same; run it again")
     return first
-
-
-def keep_hash(passphrase: str, file: Path) -> None:
-    """Write the hash, whole or not at all, mode 0600; raises PassphraseError, OSError."""
-    from monitor.edges.page.access import hashed
-
-    kept = hashed(passphrase)
-    new = file.with_name(f".{file.name}.new")
-    with open(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as out:
-        os.fchmod(out.fileno(), 0o600)
-        out.write(kept + "\n")
-        out.flush()
-        os.fsync(out.fileno())
-    new.replace(file)

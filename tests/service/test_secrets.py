@@ -10,7 +10,7 @@ from pathlib import Path
 
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
-from monitor.service.doing import keep_hash
+from monitor.edges.page.access import keep_hash
 from monitor.service.settings.settings import load
 from monitor.store.exports import WHAT
 from tests.edges.receiver import HttpReceiver, free_port

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.service.asking import DEFAULT_CONFIG
 from monitor.service.daemon import FRESH_S, LOOK_EVERY_S, tell_systemd
 from monitor.service.settings.files import SERVICE_RUNTIME, SERVICE_SETTINGS, SERVICE_STATE
 
@@ -67,7 +68,9 @@ def test_the_watchdog_waits_longer_than_a_part_may_take() -> None:
 def test_its_folders_are_those_of_the_program() -> None:
     assert f"/var/lib/{value('StateDirectory')}" == str(SERVICE_STATE)
     assert f"/run/{value('RuntimeDirectory')}" == str(SERVICE_RUNTIME)
-    assert f"{SERVICE_SETTINGS}/drying-room.toml" in value("ExecStart")
+    assert value("ReadWritePaths") == f"-{SERVICE_SETTINGS}"
+    assert value("ExecStart").endswith("/drying-room run")  # without settings it sets up
+    assert DEFAULT_CONFIG[1] == SERVICE_SETTINGS / "drying-room.toml"
 
 
 def test_systemd_hears_what_we_tell(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

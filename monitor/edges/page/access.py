@@ -53,6 +53,18 @@ def hashed(passphrase: str, salt: bytes | None = None) -> str:
     return ":".join(("scrypt", *words))
 
 
+def keep_hash(passphrase: str, file: Path) -> None:
+    """Write the hash, whole or not at all, mode 0600; raises PassphraseError, OSError."""
+    kept = hashed(passphrase)
+    new = file.with_name(f".{file.name}.new")
+    with open(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as out:
+        os.fchmod(out.fileno(), 0o600)
+        out.write(kept + "\n")
+        out.flush()
+        os.fsync(out.fileno())
+    new.replace(file)
+
+
 def matches(passphrase: str, kept: str) -> bool:
     """Whether a passphrase is the one of which this was kept; raises PassphraseError."""
     try:

@@ -284,8 +284,6 @@ class Pages:
             return f"/check/{quote(str(arguments['sensor']), safe='')}"
         return "/notices" if verb in ("seen", "pause") else "/entries"
 
-    # -- the rest -------------------------------------------------------------------------------
-
     async def _report(self, request: Request) -> Response:
         return await self._answer(request, self._week)
 

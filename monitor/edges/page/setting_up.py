@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ipaddress
 import logging
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +17,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from monitor.edges.clock import now_ms
 from monitor.edges.page.access import Door
 from monitor.edges.page.app import HERE, style
 from monitor.edges.page.forms import Asked
@@ -154,7 +154,7 @@ class SettingUpPages:
         told = self._words.stat()
         if told.st_mtime_ns != self._words_seen:
             self._words_seen, self._wrong_before = told.st_mtime_ns, self._door.wrong
-        old = time.time() - told.st_mtime > WORDS_GOOD_S
+        old = now_ms() / 1000 - told.st_mtime > WORDS_GOOD_S
         return old or self._door.wrong - self._wrong_before >= MOST_WRONG
 
     def _asked_words(self, wrong: str | None, status: int) -> Response:

@@ -69,7 +69,7 @@ class Add:
 Change = Put | Drop | Add
 
 
-class Line(NamedTuple):
+class LineChanged(NamedTuple):
     """A line that is no more, or is new. number: counted in the file it stands in."""
 
     new: bool
@@ -78,7 +78,7 @@ class Line(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class Rewritten:
     """What a change came to.
 
     lines   those that changed; none: the file is as it was
@@ -86,7 +86,7 @@ class Written:
     mark    what tells this state of the file from any other
     """
 
-    lines: list[Line] = field(default_factory=list)
+    lines: list[LineChanged] = field(default_factory=list)
     before: Path | None = None
     mark: str = ""
 
@@ -109,7 +109,7 @@ def change(
     *,
     mark: str | None = None,
     tables: Sequence[str] = (),
-) -> Written:
+) -> Rewritten:
     """Change the settings file, whole or not at all.
 
     secrets  by the name of its new file (`secret_name`): what it holds, in one line
@@ -138,7 +138,7 @@ def versions(file: Path) -> list[Path]:
     return sorted((file.parent / KEPT).glob(f"{file.stem}-*{file.suffix}"), reverse=True)
 
 
-def take_back(file: Path, kept: Path | None = None, *, mark: str | None = None) -> Written:
+def take_back(file: Path, kept: Path | None = None, *, mark: str | None = None) -> Rewritten:
     """Put the file before the last change back, or another that is kept; this is a change too.
 
     raises  as `change`; FileNotFoundError where nothing is kept
@@ -176,14 +176,14 @@ def changed(text: str, changes: Sequence[Change], file: Path = Path("drying-room
     return text
 
 
-def lines_between(before: str, after: str) -> list[Line]:
+def lines_between(before: str, after: str) -> list[LineChanged]:
     """The lines that changed, in their order."""
-    old, new, lines = before.split("\n"), after.split("\n"), list[Line]()
+    old, new, lines = before.split("\n"), after.split("\n"), list[LineChanged]()
     matcher = difflib.SequenceMatcher(None, old, new, autojunk=False)
     for kind, a, b, c, d in matcher.get_opcodes():
         if kind != "equal":
-            lines += [Line(False, n + 1, old[n]) for n in range(a, b)]
-            lines += [Line(True, n + 1, new[n]) for n in range(c, d)]
+            lines += [LineChanged(False, n + 1, old[n]) for n in range(a, b)]
+            lines += [LineChanged(True, n + 1, new[n]) for n in range(c, d)]
     return lines
 
 
@@ -313,10 +313,10 @@ def _text_of(file: Path) -> str | None:
         raise SettingsError([wrong]) from error
 
 
-def _written(file: Path, before: str | None, after: str, tables: Sequence[str]) -> Written:
+def _written(file: Path, before: str | None, after: str, tables: Sequence[str]) -> Rewritten:
     lines = lines_between(before or "", after)
     if not lines:
-        return Written(mark=mark_of(file))
+        return Rewritten(mark=mark_of(file))
     mode = SETTINGS_MODE if before is None else file.stat().st_mode & 0o777
     new = file.with_name(f".{file.stem}.new{file.suffix}")
     try:
@@ -329,7 +329,7 @@ def _written(file: Path, before: str | None, after: str, tables: Sequence[str]) 
     finally:
         new.unlink(missing_ok=True)
     _sync(file.parent)
-    return Written(lines, kept, mark_of(file))
+    return Rewritten(lines, kept, mark_of(file))
 
 
 def _keep(file: Path, before: str, mode: int) -> Path:

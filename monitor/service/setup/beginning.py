@@ -17,18 +17,17 @@ from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 
 from monitor.edges.clock import monotonic_s, now_ms
-from monitor.edges.page.access import Door, SignIns
+from monitor.edges.page.access import Door, SignIns, keep_hash
 from monitor.edges.page.guard import Answering, Headers, PageError
 from monitor.edges.page.house import Listens
 from monitor.edges.page.server import listening_at, server_of
 from monitor.edges.page.setting_up import Ask, SettingUpPages
 from monitor.entries.entries import RequestError
-from monitor.service.asking import DEFAULT_CONFIG
+from monitor.service.asking import DEFAULT_CONFIG, settings_file
 from monitor.service.cli import AskedWronglyError
 from monitor.service.daemon import tell_systemd
-from monitor.service.doing import keep_hash
 from monitor.service.settings.files import state_folder
-from monitor.service.settings.writing import give_to_folder
+from monitor.service.settings.writing import give_to_folder, take_back
 from monitor.service.setup.steps import STEPS, Setup
 
 log = logging.getLogger(__name__)
@@ -88,7 +87,7 @@ def set_up_on_the_page(port: int) -> bool:
     setup = Setup(file, (scheme, address, port))
     kept = words_file(file)
     door = Door(kept, SignIns(None, now_ms), monotonic_s)
-    listens = Listens("0.0.0.0", port, ("*",), kept, *((certificate, key) if secure else ()))  # noqa: S104
+    listens = Listens("0.0.0.0", port, ("*",), kept, *((certificate, key) if secure else ()))  # noqa: S104 - to be set up from a phone
     with listening_at(listens) as listening:
         pages = SettingUpPages(setup, STEPS, door, kept, lambda: _soon(stop))
         app = Starlette(
@@ -136,6 +135,10 @@ def _stay_alive(ended: threading.Event) -> None:
 def setup(asked: Namespace) -> int:
     """Set up in this terminal, or make new words for the page."""
     file = (asked.config or default_place()).absolute()
+    if asked.back:
+        for line in take_back(settings_file(asked)).lines:
+            print(f"{'+' if line.new else '-'} {line.text}")
+        return 0
     if file.exists():
         raise AskedWronglyError(f"{file} is there already; change it on the page under Settings")
     if asked.words:

@@ -9,23 +9,18 @@ from __future__ import annotations
 import os
 import re
 import threading
-import zoneinfo
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from urllib.parse import quote
 
-from monitor.edges.clock import monotonic_s, now_ms
-from monitor.edges.listen import listen
-from monitor.edges.mqtt import Broker, BrokerError
-from monitor.edges.page.forms import Asked
+from monitor.edges.clock import monotonic_s
+from monitor.edges.mqtt import Broker
+from monitor.edges.page.access import PassphraseError, keep_hash
 from monitor.edges.page.setting_up import Ask, View
 from monitor.entries.entries import RequestError
 from monitor.intake.guesses import propose
-from monitor.intake.payloads import Decoder, Message
-from monitor.intake.proposals import Proposal, TopicHeard, quoted, settings_lines
-from monitor.service.doing import keep_hash
+from monitor.intake.proposals import Proposal, quoted, settings_lines
 from monitor.service.settings.settings import Settings, read
 from monitor.service.settings.spaces import DEFAULT_LIMITS
 from monitor.service.settings.tables import SettingsError
@@ -41,10 +36,24 @@ from monitor.service.settings.writing import (
     secret_name,
     versions,
 )
+from monitor.service.setup.questions import (
+    NOTICE_ASKS,
+    USES,
+    Hearing,
+    field,
+    filled,
+    heard_at,
+    last_values,
+    limits_in_words,
+    machine_zone,
+    mail_url,
+    number_of,
+    sensor_ask,
+)
 from monitor.service.setup.trying import Tries, try_broker, try_url
 from monitor.site.quantities import Quantity
-from monitor.site.spaces import OUTDOORS, Site, Use
-from monitor.site.words import begun, figure
+from monitor.site.spaces import OUTDOORS, Use
+from monitor.site.words import begun
 
 STEPS = {
     "place": "The place",
@@ -54,35 +63,6 @@ STEPS = {
     "notices": "Where notices go",
     "passphrase": "The passphrase",
 }
-_USES = (("hanging", "drying bunches"), ("storing", "boxes"), ("showing", "a display"))
-HEARD_EVERY_S = 3.0
-
-
-class Hearing:
-    """Listens to the broker in a thread, as long as the sensors are asked for."""
-
-    def __init__(self) -> None:
-        self._heard: dict[str, TopicHeard] = {}
-        self._broker: Broker | None = None
-        self._thread: threading.Thread | None = None
-
-    def heard(self, broker: Broker) -> list[TopicHeard]:
-        """What was heard up to now; begins to listen."""
-        if broker != self._broker:
-            self._broker, self._heard = broker, {}
-        if self._thread is None or not self._thread.is_alive():
-            told = self._heard
-            self._thread = threading.Thread(
-                target=self._hear, args=(broker, told), daemon=True, name="hearing"
-            )
-            self._thread.start()
-            self._thread.join(HEARD_EVERY_S)
-        return [self._heard[topic] for topic in sorted(self._heard)]
-
-    @staticmethod
-    def _hear(broker: Broker, told: dict[str, TopicHeard]) -> None:
-        with suppress(BrokerError):
-            listen(broker, 60.0, now_ms, heard=told)
 
 
 @dataclass
@@ -103,6 +83,14 @@ class Setup:
         self._confirmed: set[str] = set()
         self._pending: tuple[str, str] | None = None
         self._one = threading.Lock()
+        self._steps = {
+            "place": (self._place_asks, self._take_place),
+            "broker": (self._broker_asks, self._take_broker),
+            "sensors": (self._sensors_asks, self._take_sensors),
+            "spaces": (self._spaces_asks, self._take_spaces),
+            "notices": (self._notices_asks, self._take_notices),
+            "passphrase": (self._passphrase_asks, self._take_passphrase),
+        }
 
     @property
     def finished(self) -> bool:
@@ -138,8 +126,8 @@ class Setup:
 
     def view(self, step: str, typed: Mapping[str, str], error: RequestError | None) -> View:
         """What a step shows: with what was typed, and what is wrong with it."""
-        lead, asks = getattr(self, f"_{step}_asks")()
-        told = [_filled(ask, typed, error) for ask in asks]
+        lead, asks = self._steps[step][0]()
+        told = [filled(ask, typed, error) for ask in asks]
         wrong = begun(error.sentence) if error else None
         return View(step, STEPS[step], lead, told, wrong, waits=step == "sensors" and not asks)
 
@@ -149,7 +137,7 @@ class Setup:
             if mark is not None and mark != self.mark():
                 raise RequestError("somebody else went on meanwhile; look at it as it stands now")
             try:
-                told: list[str] = getattr(self, f"_take_{step}")(typed)
+                told = self._steps[step][1](typed)
             except SettingsError as error:
                 plain = re.sub(r"^\S+:\d+: ", "", error.problems[0])
                 raise RequestError(plain) from error
@@ -166,20 +154,20 @@ class Setup:
         if have:
             north, east = have.site.latitude, have.site.longitude
         fields = (
-            _asked("name", "What do you call the place?", "on the page and in notices",
+            field("name", "What do you call the place?", "on the page and in notices",
                    have.site.name if have else ""),
-            _asked("timezone", "Time zone", "of the clock on your wall, as Europe/London", zone),
-            _asked("latitude", "Degrees north", "for the sun; these are your zone's own town",
+            field("timezone", "Time zone", "of the clock on your wall, as Europe/London", zone),
+            field("latitude", "Degrees north", "for the sun; these are your zone's own town",
                    f"{north:.2f}", mode="decimal"),
-            _asked("longitude", "Degrees east", "west is negative, as -2.10", f"{east:.2f}"),
+            field("longitude", "Degrees east", "west is negative, as -2.10", f"{east:.2f}"),
         )  # fmt: skip
         return ["Where do your flowers hang?"], [Ask(fields, "That is the place")]
 
     def _take_place(self, typed: Mapping[str, str]) -> list[str]:
         values = {
             "name": typed.get("name", "").strip(),
-            "latitude": _number(typed, "latitude"),
-            "longitude": _number(typed, "longitude"),
+            "latitude": number_of(typed, "latitude"),
+            "longitude": number_of(typed, "longitude"),
             "timezone": typed.get("timezone", "").strip(),
         }
         remarks = {"latitude": "degrees north", "longitude": "degrees east; west is negative"}
@@ -195,13 +183,13 @@ class Setup:
         have = self.settings()
         mqtt = have.mqtt if have else None
         fields = (
-            _asked("host", "Its address", "127.0.0.1 is this machine",
+            field("host", "Its address", "127.0.0.1 is this machine",
                    mqtt.host if mqtt else "127.0.0.1"),
-            _asked("port", "Its port", "1883, or 8883 when encrypted",
+            field("port", "Its port", "1883, or 8883 when encrypted",
                    str(mqtt.port if mqtt else 1883), mode="numeric"),
-            _asked("user", "The monitor's name there", "if it asks for one",
+            field("user", "The monitor's name there", "if it asks for one",
                    (mqtt.user or "") if mqtt else "", required=False),
-            _asked("password", "And its password", "kept in a file of its own; empty: as it was",
+            field("password", "And its password", "kept in a file of its own; empty: as it was",
                    mode="secret", required=False),
         )  # fmt: skip
         lead = ["The broker is the post office of your sensors. It is tried at once."]
@@ -209,7 +197,7 @@ class Setup:
 
     def _take_broker(self, typed: Mapping[str, str]) -> list[str]:
         host, user = typed.get("host", "").strip(), typed.get("user", "").strip()
-        port = int(_number(typed, "port"))
+        port = int(number_of(typed, "port"))
         password = typed.get("password", "")
         have = self.settings()
         known = have.mqtt if have else None
@@ -243,7 +231,7 @@ class Setup:
         broker = Broker(mqtt.host, mqtt.port, f"drying-room-hears-{os.getpid()}", mqtt.user, secret)
         heard = self._hearing.heard(broker)
         found = propose(heard, have.site.timezone, have.site.sensors)
-        return [(one, _values(one, heard, have.site)) for one in found[0]]
+        return [(one, last_values(one, heard, have.site)) for one in found[0]]
 
     def _sensors_asks(self) -> tuple[list[str], list[Ask]]:
         have = self.settings()
@@ -252,9 +240,7 @@ class Setup:
         taken = list(have.site.sensors)
         spaces = [s for s in have.site.spaces if s != OUTDOORS]
         lead = [f"Taken so far: {', '.join(taken)}."] if taken else []
-        asks = [
-            self._sensor_ask(one, values, have.site, spaces) for one, values in self._proposed()
-        ]
+        asks = [sensor_ask(one, values, have.site, spaces) for one, values in self._proposed()]
         lead.append(
             "These are heard just now. Warm one in your hand, and see which it is."
             if asks
@@ -262,29 +248,9 @@ class Setup:
         )
         return lead, asks
 
-    def _sensor_ask(
-        self, one: Proposal, values: dict[Quantity, float], site: Site, spaces: list[str]
-    ) -> Ask:
-        now = {q: figure(q, value, site, 1) for q, value in values.items()}
-        where = spaces[0] if spaces else "loft"
-        about = f"{', '.join(now.values()) or 'nothing yet'}: is this the one in the {where}?"
-        reads = tuple(
-            _asked(f"reads-{q}", begun(q.row.called or str(q)),
-                   f"now {now.get(q, 'not told')}", "yes",
-                   choices=(("yes", "take it"), ("no", "leave it out")))
-            for q in one.sensor.reads
-        )  # fmt: skip
-        fields = (
-            _asked("name", "Call it", "a word or two", one.sensor.name),
-            _asked("space", "It hangs in", "a room's name, or outdoors", one.sensor.space),
-            _asked("use", "That room is for", "asked once for each room", "hanging", choices=_USES),
-            *reads,
-        )
-        return Ask(fields, "Take this one", {"which": _which(one)}, about)
-
     def _take_sensors(self, typed: Mapping[str, str]) -> list[str]:
         have = self.settings()
-        found = next((p for p, _ in self._proposed() if _which(p) == typed.get("which")), None)
+        found = next((p for p, _ in self._proposed() if heard_at(p) == typed.get("which")), None)
         if found is None or have is None:
             raise RequestError("that sensor is not heard any more; look again")
         reads = {q: r for q, r in found.sensor.reads.items() if typed.get(f"reads-{q}") != "no"}
@@ -306,15 +272,17 @@ class Setup:
         spaces = [s for s in have.site.spaces.values() if s.name != OUTDOORS] if have else []
         if not spaces:
             return ["First a sensor: a room comes with it."], []
-        lead = [f"{words[:1].upper()}{words[1:]}: {_limits(Use(use))}." for use, words in _USES]
+        lead = [
+            f"{words[:1].upper()}{words[1:]}: {limits_in_words(Use(use))}." for use, words in USES
+        ]
         lead.append("Volume and windows can wait. Limits can be changed at any time.")
         fields = []
         for number, space in enumerate(spaces):
             hot = space.limits.hot_c
             fields += [
-                _asked(f"use-{number}", space.name, "what it is for", str(space.use.value),
-                       choices=_USES),
-                _asked(f"hot-{number}", "Too hot above (°C)", "empty: as its use says",
+                field(f"use-{number}", space.name, "what it is for", str(space.use.value),
+                       choices=USES),
+                field(f"hot-{number}", "Too hot above (°C)", "empty: as its use says",
                        "" if hot in (None, DEFAULT_LIMITS[space.use].hot_c) else f"{hot:g}",
                        mode="decimal", required=False),
             ]  # fmt: skip
@@ -329,7 +297,7 @@ class Setup:
             if use != space.use.value:
                 changes.append(Put(("space", space.name, "use"), use))
             if typed.get(f"hot-{number}", "").strip():
-                hot = _number(typed, f"hot-{number}")
+                hot = number_of(typed, f"hot-{number}")
                 changes.append(Put(("space", space.name, "limits", "hot_c"), hot))
         said = self._write(changes, {}, "space")
         self._confirmed.add("spaces")
@@ -342,21 +310,7 @@ class Setup:
             lead = ["A message is on its way. Look at your phone."]
             arrived = (Ask((), "It arrived", {"action": "arrived"}),)
             return lead, [*arrived, Ask((), "It did not", {"action": "forget"})]
-        mail = (
-            _asked("to", "Your mail address", "as anna@example.org"),
-            _asked("smtp", "Its server for sending", "as smtp.example.org; your provider tells it"),
-            _asked("password", "Its password", "best one made for programs", mode="secret"),
-        )
-        any_address = (
-            _asked("name", "Call it", "as phone", "phone"),
-            _asked("url", "Its address", "as Apprise writes it: ntfys://ntfy.example.org/my-barn, "
-                   "tgram://TOKEN/CHAT, json://192.168.1.7:8080", mode="secret"),
-        )  # fmt: skip
-        return ["Where shall a warning reach you? It is tried at once."], [
-            Ask(mail, "Try the mail", {"action": "mail"}, "By mail"),
-            Ask(any_address, "Try this address", {"action": "url"}, "By another service"),
-            Ask((), "Later", {"action": "later"}, "Without an address nobody is warned."),
-        ]
+        return ["Where shall a warning reach you? It is tried at once."], list(NOTICE_ASKS)
 
     def _take_notices(self, typed: Mapping[str, str]) -> list[str]:
         action, pending = typed.get("action"), self._pending
@@ -374,7 +328,7 @@ class Setup:
             self._pending = None
             return said
         have = self.settings()
-        name, url = ("mail", _mail(typed)) if action == "mail" else (
+        name, url = ("mail", mail_url(typed)) if action == "mail" else (
             typed.get("name", "").strip(), typed.get("url", "").strip())  # fmt: skip
         try_url(url, have.site.name if have else "Drying room", self._tries)
         self._pending = name, url
@@ -387,17 +341,15 @@ class Setup:
         if missing:
             return [f"Still to do before this: {', '.join(missing)}."], []
         fields = (
-            _asked("passphrase", "Passphrase", "four words of your own make a good one",
+            field("passphrase", "Passphrase", "four words of your own make a good one",
                    mode="secret"),
-            _asked("again", "Once more", "the same again", mode="secret"),
-            _asked("open", "Who may open the page", "with the passphrase", "house",
+            field("again", "Once more", "the same again", mode="secret"),
+            field("open", "Who may open the page", "with the passphrase", "house",
                    choices=(("house", "phones in the house too"), ("here", "this machine only"))),
         )  # fmt: skip
         return ["It opens the page. Then the monitor starts."], [Ask(fields, "Start the monitor")]
 
     def _take_passphrase(self, typed: Mapping[str, str]) -> list[str]:
-        from monitor.edges.page.access import PassphraseError
-
         if any(not self.done(step) for step in list(STEPS)[:-1]):
             raise RequestError("the steps before this are not whole yet")
         if typed.get("passphrase") != typed.get("again"):
@@ -413,7 +365,7 @@ class Setup:
         if port != 8642:
             changes.append(Put(("page", "port"), port))
         if typed.get("open") == "house":
-            changes.append(Put(("page", "bind"), "0.0.0.0", "open to the house network"))  # noqa: S104
+            changes.append(Put(("page", "bind"), "0.0.0.0", "open to the house network"))  # noqa: S104 - as was chosen
             address = f"{scheme}://{host}:{port}"
             changes.append(Put(("page", "address"), address, "links in notices begin with it"))
         if scheme == "https":
@@ -433,77 +385,3 @@ class Setup:
         done = change(self.draft, changes, secrets, tables=tables)
         new = sum(line.new for line in done.lines)
         return [f"kept: {new} new lines in {self.draft.name}"] if new else ["nothing changed"]
-
-
-def machine_zone() -> str:
-    """The machine's own time zone."""
-    with suppress(OSError):
-        found = os.readlink("/etc/localtime").partition("zoneinfo/")[2]
-        if found in zoneinfo.available_timezones():
-            return found
-    return "Europe/London"
-
-
-def _asked(
-    name: str, label: str, hint: str, value: str = "", *, required: bool = True,
-    mode: str = "text", choices: tuple[tuple[str, str], ...] = (),
-) -> Asked:  # fmt: skip
-    return Asked(name, label, hint, value, required, "choice" if choices else mode, choices)
-
-
-def _filled(ask: Ask, typed: Mapping[str, str], error: RequestError | None) -> Ask:
-    """With what was typed, but no secret; only the form that was sent."""
-    if any(typed.get(key) != value for key, value in ask.hidden.items()):
-        return ask
-    fields = tuple(
-        replace(
-            one,
-            value=one.value if one.mode == "secret" else typed.get(one.name, one.value),
-            wrong=error.sentence if error is not None and error.field == one.name else None,
-        )
-        for one in ask.fields
-    )
-    return replace(ask, fields=fields)
-
-
-def _number(typed: Mapping[str, str], key: str) -> float:
-    try:
-        told = float(typed.get(key, "").strip().replace(",", ".").replace("−", "-"))
-        if abs(told) < 1e6:
-            return int(told) if told.is_integer() else told
-    except ValueError:
-        pass
-    raise RequestError("a number was expected here, such as 52.3", key)
-
-
-def _which(one: Proposal) -> str:
-    topics = [one.sensor.topic, *(read_as.topic for read_as in one.sensor.reads.values())]
-    return " ".join(sorted({topic for topic in topics if topic}))
-
-
-def _values(one: Proposal, heard: Sequence[TopicHeard], site: Site) -> dict[Quantity, float]:
-    """What a proposed sensor told last."""
-    decoder = Decoder({one.sensor.name: one.sensor}, site.timezone)
-    values: dict[Quantity, float] = {}
-    for topic in heard:
-        told = decoder.decode(Message(topic.topic, topic.payload, 0, False))
-        values |= {quantity: value for _, quantity, value, _ in told.readings}
-    return values
-
-
-def _limits(use: Use) -> str:
-    limits = DEFAULT_LIMITS[use]
-    said = [f"too hot above {limits.hot_c:g} °C", f"too damp above {limits.damp_pct:g} %"]
-    said += [f"too much light above {limits.sun_lux:g} lx"] if limits.sun_lux else []
-    return ", ".join(said)
-
-
-def _mail(typed: Mapping[str, str]) -> str:
-    """A mail address as Apprise writes it."""
-    to, smtp = typed.get("to", "").strip(), typed.get("smtp", "").strip()
-    user, at, domain = to.partition("@")
-    if not (user and at and domain) or not re.fullmatch(r"[\w.:-]+", smtp):
-        raise RequestError("a mail address such as anna@example.org was expected", "to")
-    password = quote(typed.get("password", ""), safe="")
-    sender = quote(to, safe="")
-    return f"mailtos://{sender}:{password}@{domain}?smtp={quote(smtp)}&from={sender}&to={sender}"

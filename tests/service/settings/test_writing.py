@@ -19,7 +19,7 @@ from monitor.service.settings.writing import (
     Add,
     ChangedMeanwhileError,
     Drop,
-    Line,
+    LineChanged,
     Put,
     change,
     changed,
@@ -227,4 +227,4 @@ def test_any_text_is_written_as_that_text(path: tuple[str, ...], told: str) -> N
 
 
 def test_a_line_says_where_it_stands() -> None:
-    assert Line(True, 3, "x")._asdict() == {"new": True, "number": 3, "text": "x"}
+    assert LineChanged(True, 3, "x")._asdict() == {"new": True, "number": 3, "text": "x"}
