@@ -146,7 +146,11 @@ def setup(asked: Namespace) -> int:
         return 0
     doing = Setup(file, ("http", own_address(), 8642))
     while not doing.finished:
-        if not _step(doing, doing.next()):
+        try:
+            goes_on = _step(doing, doing.next())
+        except EOFError:
+            goes_on = False
+        if not goes_on:
             print(f"What was whole is kept in {doing.draft}. Go on with: drying-room setup")
             return 1
     print(f"{file} is whole. Start the monitor with: drying-room run")
@@ -164,7 +168,7 @@ def _step(doing: Setup, step: str) -> bool:
         for number, ask in enumerate(view.asks, 1):
             print(f"  {number}  {ask.button}" + (f" ({ask.about})" if ask.about else ""))
         print("  Enter  look again" if not view.asks else "", "  q  leave it for now", sep="\n")
-        told = _line("> ") if len(view.asks) != 1 else "1"
+        told = _line("> ") if len(view.asks) != 1 or step == "sensors" else "1"
         if told == "q":
             return False
         if not told.isdecimal() or not 1 <= int(told) <= len(view.asks):
@@ -195,7 +199,4 @@ def _answers(ask: Ask) -> dict[str, str]:
 
 
 def _line(prompt: str) -> str:
-    try:
-        return input(prompt).strip()
-    except EOFError:
-        return "q"
+    return input(prompt).strip()

@@ -29,6 +29,7 @@ from monitor.service.settings.writing import (
     Add,
     Change,
     ChangedMeanwhileError,
+    Drop,
     Put,
     change,
     give_to_folder,
@@ -185,7 +186,7 @@ class Setup:
         fields = (
             field("host", "Its address", "127.0.0.1 is this machine",
                    mqtt.host if mqtt else "127.0.0.1"),
-            field("port", "Its port", "1883, or 8883 when encrypted",
+            field("port", "Its port", "most listen at 1883",
                    str(mqtt.port if mqtt else 1883), mode="numeric"),
             field("user", "The monitor's name there", "if it asks for one",
                    (mqtt.user or "") if mqtt else "", required=False),
@@ -214,6 +215,9 @@ class Setup:
         secrets = {}
         if user:
             changes.append(Put(("mqtt", "user"), user))
+        if known is not None and not user:
+            kept = {"user": known.user, "password_file": known.password_file}
+            changes += [Drop(("mqtt", key)) for key, value in kept.items() if value]
         if user and password:
             name = secret_name(self.draft, "mqtt-password")
             changes.append(Put(("mqtt", "password_file"), name))
