@@ -23,6 +23,7 @@ from monitor.edges.page.setting_up import SettingUpPages
 from monitor.entries.entries import RequestError
 from monitor.service.settings.writing import Put, change
 from monitor.service.setup.beginning import FLOWERS, new_words, words_file
+from monitor.service.setup.questions import mail_url
 from monitor.service.setup.steps import STEPS, Setup
 from monitor.service.setup.trying import (
     LOCAL_SCHEMES,
@@ -266,3 +267,15 @@ def test_tries_come_back_after_an_hour() -> None:
         tries.take()
     now[0] = 3601.0
     tries.take()
+
+
+@pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
+def test_the_mail_form_makes_an_address_that_apprise_takes() -> None:
+    typed = {"to": "anna@example.org", "smtp": "smtp.example.org", "password": "a/b:c@d"}
+    made = apprise.Apprise.instantiate(mail_url(typed))
+    assert (made.user, made.password) == ("anna@example.org", "a/b:c@d")
+    assert (made.smtp_host, made.secure) == ("smtp.example.org", True)
+    assert made.targets == [(False, "anna@example.org")]
+    for wrong in ({"to": "anna"}, {"smtp": "x?attach=/etc/passwd"}, {"smtp": "a/b"}):
+        with pytest.raises(RequestError, match="mail address"):
+            mail_url(typed | wrong)
