@@ -10,6 +10,7 @@ from monitor.edges.clock import monotonic_s
 
 SAID_AGAIN_S = 60.0
 MOST_KINDS = 1000
+LIBRARIES = ("apscheduler", "uvicorn")  # they tell of each step
 
 
 class OnceAMinute(logging.Filter):
@@ -49,3 +50,5 @@ def begin(level: int, once_a_minute: bool = True) -> None:
     if once_a_minute:
         handler.addFilter(OnceAMinute())
     logging.basicConfig(level=level, format="%(message)s", handlers=[handler])
+    for library in LIBRARIES:
+        logging.getLogger(library).setLevel(logging.WARNING)

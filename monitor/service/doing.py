@@ -35,7 +35,6 @@ def run(asked: Namespace) -> int:
         return _begun_without_settings(asked.port)
     settings = settings_of(asked)
     logs.begin(logging.INFO, once_a_minute=asked.clock == "wall")
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
     zone = ZoneInfo(settings.site.timezone)
     if asked.clock == "wall":
         if asked.until or asked.entries or asked.stay:
