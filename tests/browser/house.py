@@ -144,7 +144,7 @@ def serving(
     try:
         trial.start()
         if opens:
-            trial.wait_until(lambda: _answers(port))
+            trial.wait_until(lambda: answers(port))
         yield Served(port, broker.address, trial, scheme)
     finally:
         trial.stop()
@@ -165,14 +165,14 @@ def thornlaw(folder: Path, days: Path) -> Iterator[Served]:
     trial = Trial(settings, until=BEFORE_END, entries=None)
     try:
         trial.start()
-        trial.wait_until(lambda: _answers(port))
+        trial.wait_until(lambda: answers(port))
         yield Served(port, broker.address, trial)
     finally:
         trial.stop()
         broker.stop()
 
 
-def _answers(port: int) -> bool:
+def answers(port: int) -> bool:
     with socket.socket() as probe:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 

@@ -16,7 +16,7 @@ from playwright.sync_api import Browser, expect
 
 from monitor.edges.broker import RunningBroker, free_port, start
 from monitor.edges.mqtt import Guest
-from tests.browser.house import SIZES
+from tests.browser.house import SIZES, answers
 from tests.edges.receiver import HttpReceiver
 from tests.waiting import until
 
@@ -95,7 +95,7 @@ def test_from_nothing_to_a_notice(tmp_path: Path, browser: Browser) -> None:
     try:
         with HttpReceiver() as phone, running(tmp_path, port):
             log = tmp_path / "log"
-            until(lambda: "startup complete" in log.read_text(), log.read_text)
+            until(lambda: answers(port), log.read_text)
             page.goto(here)
             picture("place")
             page.get_by_label("What do you call").fill("Hollin Hey")
