@@ -6,12 +6,14 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
 from playwright.sync_api import Browser, expect
 
 from monitor.edges.broker import RunningBroker, free_port, start
@@ -78,7 +80,14 @@ def a_zone_at_noon() -> str:
     return "Etc/GMT" + (f"-{ahead}" if ahead > 0 else f"+{-ahead}" if ahead < 0 else "")
 
 
-def test_from_nothing_to_a_notice(tmp_path: Path, browser: Browser) -> None:
+@pytest.fixture
+def folder() -> Iterator[Path]:
+    """A folder of few letters: a socket's path may have 107, and pytest's takes most of them."""
+    with tempfile.TemporaryDirectory(prefix="begun-") as name:
+        yield Path(name)
+
+
+def test_from_nothing_to_a_notice(folder: Path, browser: Browser) -> None:
     width, height = SIZES["phone"]
     page = browser.new_context(viewport={"width": width, "height": height}).new_page()
     page.set_default_timeout(120_000)
@@ -89,12 +98,12 @@ def test_from_nothing_to_a_notice(tmp_path: Path, browser: Browser) -> None:
             page.screenshot(path=f"{pictures}/{name}.png", full_page=True)
         assert page.evaluate("document.documentElement.scrollWidth") <= width
 
-    (tmp_path / "broker").mkdir()
-    broker = start(tmp_path / "broker", tmp_path / "broker.log", "mosquitto")
+    (folder / "broker").mkdir()
+    broker = start(folder / "broker", folder / "broker.log", "mosquitto")
     here = f"http://127.0.0.1:{port}"
     try:
-        with HttpReceiver() as phone, running(tmp_path, port):
-            log = tmp_path / "log"
+        with HttpReceiver() as phone, running(folder, port):
+            log = folder / "log"
             until(lambda: answers(port), log.read_text)
             page.goto(here)
             picture("place")
@@ -112,11 +121,11 @@ def test_from_nothing_to_a_notice(tmp_path: Path, browser: Browser) -> None:
             expect(page.get_by_role("alert")).to_contain_text("No broker answers at")
             expect(page.get_by_role("alert")).to_contain_text("nine more tries this hour")
             picture("broker-wrong")
-            assert "[mqtt]" not in (tmp_path / "drying-room.begun.toml").read_text()
+            assert "[mqtt]" not in (folder / "drying-room.begun.toml").read_text()
             page.get_by_label("Its port").fill(str(broker.port))
             page.get_by_role("button").click()
             expect(page.get_by_role("status")).to_contain_text("let us in")
-            assert not (tmp_path / "drying-room.toml").exists()
+            assert not (folder / "drying-room.toml").exists()
 
             with a_sensor(broker, 24.5):
                 page.get_by_role("link", name="Go on").click()
@@ -148,7 +157,7 @@ def test_from_nothing_to_a_notice(tmp_path: Path, browser: Browser) -> None:
 
             # The monitor itself answers now, and asks for the passphrase.
             until(lambda: "Connected to the broker" in log.read_text(), log.read_text)
-            as_a_person(tmp_path / "drying-room.toml", broker.port, port)
+            as_a_person(folder / "drying-room.toml", broker.port, port)
             a_hot_hour(broker)
             told = until(lambda: [one for one in phone.taken if "30 °C" in str(one)], log.read_text)
             assert "oft" in told[0]["title"], told
