@@ -25,10 +25,10 @@ Rows = list[tuple[Any, ...]]
 Ask = Callable[[str], Rows]
 
 
-def questions(text: str | None = None) -> dict[str, str]:
+def questions() -> dict[str, str]:
     """Each question's SQL by what it asks: the words before the colon above it."""
     asked = {}
-    for piece in (text or SQL.read_text("utf-8")).split("\n\n-- ")[1:]:
+    for piece in SQL.read_text("utf-8").split("\n\n-- ")[1:]:
         named, _, _ = piece.partition(":")
         lines = piece.splitlines()[1:]
         asked[named] = "\n".join(line for line in lines if not line.startswith("--")).rstrip(";\n")
@@ -61,7 +61,7 @@ def in_duckdb(folder: Path, bad: set[Path]) -> Ask:
     return lambda sql: db.execute(sql).fetchall()
 
 
-def in_spark(folder: Path, bad: set[Path]) -> Ask:
+def in_spark(folder: Path) -> Ask:
     """Spark over the folder, with two processes beside it, all on loopback."""
     import pyspark
     from pyspark.sql import SparkSession
@@ -98,7 +98,7 @@ def main() -> None:
     bad = dict(unreadable(asked.folder))
     for file, why in bad.items():
         print(f"{file} is passed over: {why}", file=sys.stderr)
-    ask = (in_spark if asked.spark else in_duckdb)(asked.folder, set(bad))
+    ask = in_spark(asked.folder) if asked.spark else in_duckdb(asked.folder, set(bad))
     for named, sql in questions().items():
         print(f"\n{named}:")
         for row in ask(sql):

@@ -34,7 +34,6 @@ REACHED = {
     "on_socket_close on_socket_register_write on_socket_unregister_write": "paho calls them",
     "MaximumPacketSize SessionExpiryInterval connect_timeout": "paho reads them",
     "debuglevel socket_connect_timeout socket_read_timeout": "Apprise and smtplib read them",
-    "should_exit": "uvicorn reads it",
     "build back_up": "commands beside, named in their `Command`",
     "backup completion": "named in the table of commands",
     "arid cold shed": "parts and delays that a table names",

@@ -186,7 +186,7 @@ class Daemon:
             book_of(settings),
             settings.store.file,
             socket_file(settings),
-            tuple(Summary(name, row.summary, row.example) for name, row in COMMANDS.items()),
+            summaries(),
         )
 
         def standing() -> Present:
@@ -291,6 +291,11 @@ class Daemon:
                 if not any(row.next_try_ms <= now_ms for row in reader.unsent()):
                     return
             threading.Event().wait(0.1)
+
+
+def summaries() -> tuple[Summary, ...]:
+    """The commands, for the help."""
+    return tuple(Summary(name, row.summary, row.example) for name, row in COMMANDS.items())
 
 
 def _ended(thread: threading.Thread) -> None:

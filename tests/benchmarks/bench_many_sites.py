@@ -205,7 +205,7 @@ def in_spark(into: Path, size: str) -> list[Row]:
     half.write_bytes(whole[:-40])
     bad = dict(many_sites.unreadable(into))
     assert list(bad) == [half], bad
-    duck, spark = many_sites.in_duckdb(into, set(bad)), many_sites.in_spark(into, set(bad))
+    duck, spark = many_sites.in_duckdb(into, set(bad)), many_sites.in_spark(into)
     rows = []
     for named, sql in many_sites.questions().items():
         began = time.perf_counter()

@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 
 from monitor.edges.page import help
-from monitor.edges.page.house import Summary
 from monitor.service.cli import COMMANDS
+from monitor.service.daemon import summaries
 from tests.notices.phrasebook import every_message
 
 ROOT = Path(__file__).parents[2]
 TEMPLATES = help.FOLDER.with_name("templates")
-SUMMARIES = tuple(Summary(name, row.summary, row.example) for name, row in COMMANDS.items())
+SUMMARIES = summaries()
 PLACES = {
     topic: set(re.findall(r'id="([^"]+)"', help.page(topic, SUMMARIES).html))
     for topic in help.TOPICS

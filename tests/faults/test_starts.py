@@ -6,20 +6,23 @@ import resource
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
-from tests.service.test_live import live
-from tests.service.trial import BARN, Trial
+from tests.service.test_live import SETTINGS, live
 
 
-def second(trial: Trial) -> subprocess.CompletedProcess[str]:
+def started(
+    settings: Path, before: Callable[[], None] | None = None
+) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "monitor", "run", "--config", str(trial.settings.file)],
+        [sys.executable, "-m", "monitor", "run", "--config", str(settings)],
         capture_output=True,
         text=True,
         timeout=300,
         check=False,
+        preexec_fn=before,
     )
 
 
@@ -33,7 +36,7 @@ def refused_in_one_sentence(done: subprocess.CompletedProcess[str], words: str) 
 
 def test_two_monitors_on_one_store(tmp_path: Path) -> None:
     with live(tmp_path) as (_, trial):
-        refused_in_one_sentence(second(trial), "store.sqlite")
+        refused_in_one_sentence(started(trial.settings.file), "store.sqlite")
         assert trial.health()["connected"]
 
 
@@ -43,37 +46,20 @@ def test_a_program_older_than_its_store(tmp_path: Path) -> None:
         with closing(sqlite3.connect(trial.settings.store.file)) as db:
             db.execute("PRAGMA user_version = 9999")
         before = trial.settings.store.file.read_bytes()
-        refused_in_one_sentence(second(trial), "newer version of this program")
+        refused_in_one_sentence(started(trial.settings.file), "newer version of this program")
         assert trial.settings.store.file.read_bytes() == before
-
-
-SENSOR = """
-[[sensor]]
-name = "peg"
-space = "hay loft"
-topic = "barn/peg"
-every = "60 s"
-reads.temperature = { unit = "°C" }
-"""
 
 
 def test_a_machine_that_gives_it_no_thread(tmp_path: Path) -> None:
     settings = tmp_path / "drying-room.toml"
     store = f'[store]\nfile = "{tmp_path / "store.sqlite"}"\n'
-    settings.write_text(BARN + SENSOR + store, "utf-8")
+    settings.write_text(SETTINGS + store, "utf-8")
 
     def too_little() -> None:  # a thread's stack is larger than all that it may have
         resource.setrlimit(resource.RLIMIT_STACK, (2 << 30, 2 << 30))
         resource.setrlimit(resource.RLIMIT_DATA, (1 << 30, 1 << 30))
 
-    done = subprocess.run(
-        [sys.executable, "-m", "monitor", "run", "--config", str(settings)],
-        capture_output=True,
-        text=True,
-        preexec_fn=too_little,
-        timeout=300,
-        check=False,
-    )
+    done = started(settings, too_little)
     assert done.returncode == 1
     assert "too little memory or too few threads" in done.stderr
     assert "Traceback" not in done.stderr

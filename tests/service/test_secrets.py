@@ -8,6 +8,8 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
+
 from monitor.edges import broker as broker_edge
 from monitor.edges.mqtt import Guest
 from monitor.edges.page.access import keep_hash
@@ -84,6 +86,19 @@ def said(file: Path, *words: str) -> str:
         check=False,
     )
     return done.stdout + done.stderr
+
+
+@pytest.mark.parametrize(
+    "name", ["drying-room.toml", "before/drying-room-000001.toml", "passphrase", "phone-url",
+             "mqtt-password", "mqtt-password-2", "page.key"],
+)  # fmt: skip
+def test_what_lies_beside_a_checkout_is_no_part_of_it(name: str) -> None:
+    assert (
+        subprocess.run(
+            ["git", "check-ignore", "--quiet", name], cwd=Path(__file__).parents[2]
+        ).returncode
+        == 0
+    )
 
 
 def test_no_secret_shows_anywhere(tmp_path: Path) -> None:

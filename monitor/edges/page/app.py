@@ -6,11 +6,9 @@ import logging
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
-from hashlib import sha256
 from pathlib import Path
 from urllib.parse import quote
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -24,7 +22,6 @@ from starlette.responses import (
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from monitor.edges import charts
 from monitor.edges.clock import now_ms
 from monitor.edges.page import figures, forms, help, lists, spaces
 from monitor.edges.page.access import SIGNED_IN_S, Door, PassphraseError
@@ -37,6 +34,7 @@ from monitor.edges.page.guard import (
     same_origin,
 )
 from monitor.edges.page.house import House, MonitorGoneError, PutIn, Submitted, Told
+from monitor.edges.page.looks import HERE, style, templates
 from monitor.edges.report.order import WEEK_PAGE
 from monitor.engine.effects import Snapshot
 from monitor.entries.entries import RequestError
@@ -46,7 +44,6 @@ from monitor.store.queries import Reader
 
 log = logging.getLogger(__name__)
 
-HERE = Path(__file__).parent
 ANSWER_WITHIN_S = 20.0
 _MENU = (
     ("/", "Spaces"),
@@ -68,19 +65,10 @@ class Pages:
         self._live = Live(house)
         self._submitted = Submitted()
         self._drawing = threading.Lock()
-        self._style = style()
-        self._templates = Environment(
-            loader=FileSystemLoader(HERE / "templates"),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        version = sha256(self._style.encode() + (HERE / "static/page.js").read_bytes())
+        self._style, self._templates = style(), templates()
         self._templates.filters["bound"] = figures.bound
         self._templates.globals.update(
             menu=_MENU,
-            version=version.hexdigest()[:8],
             place=lambda kind, name: f"/{kind}/{quote(name, safe='')}",
         )
 
@@ -103,7 +91,7 @@ class Pages:
             get("/do/{verb}", "form.html", self._form),
             get("/correct/{number}", "form.html", self._correct),
             Route("/enter", self._enter, methods=["POST"]),
-            help.route(self._templates, self._house.site, self._house.commands),
+            help.route(self._templates, self._house.site.name, self._house.commands),
             Route("/report/{week}", self._report),
             Route("/live", self._events),
             Route("/sign-in", self._sign_in, methods=["GET", "POST"]),
@@ -392,8 +380,3 @@ class Pages:
             case _:
                 raise error
         return self._sorry(*told)
-
-
-def style() -> str:
-    """The page's style, with that of its charts."""
-    return (HERE / "static/page.css").read_text("utf-8") + charts.STYLE.read_text("utf-8")

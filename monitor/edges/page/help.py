@@ -20,7 +20,6 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from monitor.edges.page.house import Summary
-from monitor.site.spaces import Site
 
 FOLDER = Path(__file__).parent / "help"
 TOPICS = frozenset(file.stem for file in FOLDER.glob("*.md"))
@@ -50,8 +49,11 @@ def anchor(heading: str) -> str:
     return re.sub(r"[^\w-]+", "-", heading.partition(":")[0].lower()).strip("-")
 
 
-def route(templates: Environment, site: Site, commands: tuple[Summary, ...]) -> Route:
-    """For everybody, signed in or not: who has lost the passphrase needs it too."""
+def route(templates: Environment, name: str, commands: tuple[Summary, ...]) -> Route:
+    """For everybody, signed in or not: who has lost the passphrase needs it too.
+
+    name  of the place, above each page
+    """
 
     def answer(request: Request) -> Response:
         topic = request.path_params["topic"].removesuffix(".md")
@@ -59,7 +61,7 @@ def route(templates: Environment, site: Site, commands: tuple[Summary, ...]) -> 
             raise HTTPException(404)
         told = page(topic, commands)
         html = templates.get_template("help.html").render(
-            title=told.title, html=told.html, site=site
+            title=told.title, html=told.html, name=name
         )
         return HTMLResponse(html)
 

@@ -44,6 +44,7 @@ from monitor.edges.page.house import (
     PutIn,
     read_line,
 )
+from monitor.edges.page.setting_up import SettingUpPages
 from monitor.edges.socket import SocketError, ask
 from monitor.entries.entries import JSON, Request, RequestError
 from monitor.entries.requests import parse_form
@@ -137,9 +138,8 @@ def _serve(order: PageOrder, asker: Asker) -> str:
             door = Door(listens.passphrase_file, signed_in, monotonic_s)
             house = _house(order, asker)
             secure = listens.certificate_file is not None
-            app = _app(house, door, listens.trusted_hosts, secure, listening)
-            listening.open(monotonic_s)
-            server_of(app, listens).run(sockets=[listening])
+            pages = Pages(house, door, secure)
+            server_of(pages, listens, listening).run(sockets=[listening])
         return f"The page at {where} has ended."
     except PassphraseError as error:
         return f"The page cannot start: {error}."
@@ -158,29 +158,25 @@ def _serve(order: PageOrder, asker: Asker) -> str:
         return f"The page at {where} has failed ({error}); it is started again."
 
 
-def _app(
-    house: House, door: Door, trusted_hosts: tuple[str, ...], secure: bool, listening: Listening
-) -> Starlette:
-    """The page as an ASGI application."""
-    pages = Pages(house, door, secure)
+def server_of(
+    pages: Pages | SettingUpPages, listens: Listens, listening: Listening
+) -> uvicorn.Server:
+    """What serves these pages, within the page's bounds."""
     refusals = (
         *(PageError, HTTPException, StoreError),
         *(PassphraseError, RequestError, MonitorGoneError),
     )
-    return Starlette(
+    app = Starlette(
         routes=pages.routes(),
         middleware=[
             Middleware(Answering, listening=listening),
-            Middleware(Headers, trusted=trusted_hosts),
+            Middleware(Headers, trusted=listens.trusted_hosts),
             Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
         ],
         exception_handlers=dict.fromkeys(refusals, pages.refused),
         lifespan=listening.watching,
     )
-
-
-def server_of(app: Starlette, listens: Listens) -> uvicorn.Server:
-    """What serves an application within the page's bounds."""
+    listening.open(monotonic_s)
     return uvicorn.Server(
         uvicorn.Config(
             app,

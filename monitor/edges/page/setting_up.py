@@ -5,11 +5,11 @@ from __future__ import annotations
 import ipaddress
 import logging
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -18,10 +18,12 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from monitor.edges.clock import now_ms
+from monitor.edges.page import help
 from monitor.edges.page.access import Door
-from monitor.edges.page.app import HERE, style
 from monitor.edges.page.forms import Asked
 from monitor.edges.page.guard import PageError, form_of, host_of, neighbourhood, same_origin
+from monitor.edges.page.house import Summary
+from monitor.edges.page.looks import HERE, style, templates
 from monitor.entries.entries import RequestError
 
 log = logging.getLogger(__name__)
@@ -42,14 +44,14 @@ class Ask:
 
 @dataclass(frozen=True)
 class View:
-    """What a step shows. waits: it shall be looked at again in a few seconds."""
+    """What a step shows. hears: there may be more when it is looked at again."""
 
     step: str
     title: str
     lead: list[str]
     asks: list[Ask]
     wrong: str | None = None
-    waits: bool = False
+    hears: bool = False
 
 
 class SetsUp(Protocol):
@@ -71,6 +73,7 @@ class SettingUpPages:
 
     words   the file with the hash of the three words
     ended   called once the settings are whole and that is said
+    commands  what can be asked in a terminal, for the help
     """
 
     def __init__(
@@ -80,19 +83,14 @@ class SettingUpPages:
         door: Door,
         words: Path,
         ended: Callable[[], None],
+        commands: tuple[Summary, ...],
     ) -> None:
         self._setup, self._steps, self._door = setup, steps, door
-        self._words, self._ended = words, ended
+        self._words, self._ended, self._commands = words, ended, commands
         self._wrong_before, self._words_seen = 0, 0
         self._marks: dict[str, str] = {}
         self._used: set[str] = set()
-        self._templates = Environment(
-            loader=FileSystemLoader(HERE / "templates"),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
+        self._templates = templates()
 
     def routes(self) -> list[Route | Mount]:
         """All addresses."""
@@ -100,6 +98,7 @@ class SettingUpPages:
             Route("/", self._first, methods=["GET"]),
             Route("/step/{step}", self._step, methods=["GET", "POST"]),
             Route("/words", self._say_words, methods=["GET", "POST"]),
+            help.route(self._templates, "Setting up", self._commands),
             Route("/page.css", lambda _: Response(style(), media_type="text/css")),
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ]
@@ -108,11 +107,10 @@ class SettingUpPages:
 
     def _visitor(self, request: Request) -> str | None:
         """Who asks, if they may; raises PageError for a name that is not this machine's."""
-        near = _is_near(request)
         host = host_of(request.headers.get("host", "")) or ""
-        if near and host not in ("localhost", "127.0.0.1", "::1"):
-            near = False  # another site's name may have been made to lead here
-        if not near and not _is_number(host):
+        # Another site's name may have been made to lead here; a number cannot.
+        near = _is_near(request) and host in ("localhost", "127.0.0.1", "::1")
+        if not near and _number(host) is None:
             raise PageError(400, "Open it by the machine's number, as http://192.168.1.20:8642.")
         known = self._door.visitor(request.cookies.get(_COOKIE))
         if known is None and near:
@@ -197,7 +195,9 @@ class SettingUpPages:
         if self._setup.finished:
             scheme, where, port = self._setup.own
             where = host if _is_near(request) else where
-            lead = ["The settings are whole. In a moment the monitor asks for your passphrase."]
+            lead = [
+                "All is set. Wait ten seconds, then open the page: it asks for your passphrase."
+            ]
             view = View(step, "The monitor starts", lead, [])
             self._ended()
             return self._page(view, 200, moved=f"{scheme}://{where}:{port}/")
@@ -245,6 +245,7 @@ class SettingUpPages:
             at=at,
             onward=onward,
             moved=moved,
+            overheard=self._setup.own[0] == "http",
         )
         return HTMLResponse(html, status)
 
@@ -262,17 +263,12 @@ class SettingUpPages:
 
 def _is_near(request: Request) -> bool:
     """Whether it comes from this machine."""
-    return request.client is not None and _is_loopback(request.client.host)
+    found = None if request.client is None else _number(request.client.host)
+    return found is not None and found.is_loopback
 
 
-def _is_loopback(host: str) -> bool:
-    return _is_number(host) and ipaddress.ip_address(host).is_loopback
-
-
-def _is_number(host: str) -> bool:
-    """Whether a name is an address, to which no other site's name can be made to lead."""
-    try:
-        ipaddress.ip_address(host)
-    except ValueError:
-        return host == "localhost"
-    return True
+def _number(host: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
+    """The address that a host's name is; None: it is a name."""
+    with suppress(ValueError):
+        return ipaddress.ip_address(host)
+    return None

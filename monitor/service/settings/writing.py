@@ -15,7 +15,7 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -42,7 +42,7 @@ _SECRET_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
 class Put:
     """A key gets a value; tables on its way that are not there are made.
 
-    path    keys; behind a table of which there may be many, its name or its place:
+    path    keys; behind a table of which there may be many, its name:
             ("space", "loft", "limits", "hot_c")
     remark  why, behind the value, where the key is new
     """
@@ -70,29 +70,10 @@ Change = Put | Drop | Add
 
 
 class LineChanged(NamedTuple):
-    """A line that is no more, or is new. number: counted in the file it stands in."""
+    """A line that is new, or is no more."""
 
     new: bool
-    number: int
     text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Rewritten:
-    """What a change came to.
-
-    lines   those that changed; none: the file is as it was
-    before  where the file before it is kept; None: there was none, or nothing changed
-    mark    what tells this state of the file from any other
-    """
-
-    lines: list[LineChanged] = field(default_factory=list)
-    before: Path | None = None
-    mark: str = ""
-
-
-class ChangedMeanwhileError(Exception):
-    """The file is not as it was when the change was thought of; nothing was written."""
 
 
 def mark_of(file: Path) -> str:
@@ -106,20 +87,15 @@ def change(
     file: Path,
     changes: Sequence[Change],
     secrets: Mapping[str, str] | None = None,
-    *,
-    mark: str | None = None,
     tables: Sequence[str] = (),
-) -> Rewritten:
-    """Change the settings file, whole or not at all.
+) -> list[LineChanged]:
+    """Change the settings file, whole or not at all; the lines that changed.
 
     secrets  by the name of its new file (`secret_name`): what it holds, in one line
-    mark     the state of the file that the change was thought of for; None: any
     tables   only these must be without a fault, as while setting up; (): the whole file
-    raises   SettingsError with the sentences of `check`, ChangedMeanwhileError, OSError
+    raises   SettingsError with the sentences of `check`, OSError
     """
     with _alone(file):
-        if mark is not None and mark != mark_of(file):
-            raise ChangedMeanwhileError(f"{file} was changed meanwhile; look at it anew")
         before = _text_of(file)
         after = changed(before or BEGINS, changes, file)
         kept: list[Path] = []
@@ -138,19 +114,16 @@ def versions(file: Path) -> list[Path]:
     return sorted((file.parent / KEPT).glob(f"{file.stem}-*{file.suffix}"), reverse=True)
 
 
-def take_back(file: Path, kept: Path | None = None, *, mark: str | None = None) -> Rewritten:
-    """Put the file before the last change back, or another that is kept; this is a change too.
+def take_back(file: Path) -> list[LineChanged]:
+    """Put the file before the last change back; this is a change too.
 
     raises  as `change`; FileNotFoundError where nothing is kept
     """
-    found = versions(file)
-    one = next((v for v in found if kept is None or v.name == kept.name), None)
-    if one is None:
-        raise FileNotFoundError(f"no earlier file is kept beside {file}")
     with _alone(file):
-        if mark is not None and mark != mark_of(file):
-            raise ChangedMeanwhileError(f"{file} was changed meanwhile; look at it anew")
-        return _written(file, _text_of(file), _text_of(one) or "", ())
+        found = versions(file)
+        if not found:
+            raise FileNotFoundError(f"no earlier file is kept beside {file}")
+        return _written(file, _text_of(file), _text_of(found[0]) or "", ())
 
 
 def changed(text: str, changes: Sequence[Change], file: Path = Path("drying-room.toml")) -> str:
@@ -176,15 +149,10 @@ def changed(text: str, changes: Sequence[Change], file: Path = Path("drying-room
     return text
 
 
-def lines_between(before: str, after: str) -> list[LineChanged]:
+def _between(before: str, after: str) -> list[LineChanged]:
     """The lines that changed, in their order."""
-    old, new, lines = before.split("\n"), after.split("\n"), list[LineChanged]()
-    matcher = difflib.SequenceMatcher(None, old, new, autojunk=False)
-    for kind, a, b, c, d in matcher.get_opcodes():
-        if kind != "equal":
-            lines += [LineChanged(False, n + 1, old[n]) for n in range(a, b)]
-            lines += [LineChanged(True, n + 1, new[n]) for n in range(c, d)]
-    return lines
+    told = difflib.ndiff(before.split("\n"), after.split("\n"))
+    return [LineChanged(line[0] == "+", line[2:]) for line in told if line[0] in "+-"]
 
 
 def secret_name(file: Path, wanted: str) -> str:
@@ -275,13 +243,11 @@ def _put(table: Any, key: Any, one: Put) -> None:
     body.extend(reversed(trailing))
 
 
-def _place(tables: list[Any], part: str | int, file: Path, path: KeyPath) -> int:
-    if isinstance(part, int) and 0 <= part < len(tables):
-        return part
-    for place, table in enumerate(tables):
-        if table.get("name") == part:
-            return place
-    raise _missing(file, path)
+def _place(tables: list[Any], name: str | int, file: Path, path: KeyPath) -> int:
+    found = next((n for n, table in enumerate(tables) if table.get("name") == name), None)
+    if found is None:
+        raise _missing(file, path)
+    return found
 
 
 def _missing(file: Path, path: KeyPath) -> SettingsError:
@@ -313,10 +279,12 @@ def _text_of(file: Path) -> str | None:
         raise SettingsError([wrong]) from error
 
 
-def _written(file: Path, before: str | None, after: str, tables: Sequence[str]) -> Rewritten:
-    lines = lines_between(before or "", after)
+def _written(
+    file: Path, before: str | None, after: str, tables: Sequence[str]
+) -> list[LineChanged]:
+    lines = _between(before or "", after)
     if not lines:
-        return Rewritten(mark=mark_of(file))
+        return []
     mode = SETTINGS_MODE if before is None else file.stat().st_mode & 0o777
     new = file.with_name(f".{file.stem}.new{file.suffix}")
     try:
@@ -324,15 +292,16 @@ def _written(file: Path, before: str | None, after: str, tables: Sequence[str]) 
         _, problems = read(new)
         if found := problems.all(*tables):
             raise SettingsError([one.replace(str(new), str(file)) for one in found])
-        kept = None if before is None else _keep(file, before, mode)
+        if before is not None:
+            _keep(file, before, mode)
         new.replace(file)
     finally:
         new.unlink(missing_ok=True)
     _sync(file.parent)
-    return Rewritten(lines, kept, mark_of(file))
+    return lines
 
 
-def _keep(file: Path, before: str, mode: int) -> Path:
+def _keep(file: Path, before: str, mode: int) -> None:
     """Keep the file before, with a number that grows; the oldest go."""
     folder = file.parent / KEPT
     if not folder.exists():
@@ -340,11 +309,9 @@ def _keep(file: Path, before: str, mode: int) -> Path:
         give_to_folder(folder, file.parent, 0o750)
     found = versions(file)
     number = int(found[0].stem.rpartition("-")[2]) + 1 if found else 1
-    kept = folder / f"{file.stem}-{number:06d}{file.suffix}"
-    _write(kept, before, mode)
+    _write(folder / f"{file.stem}-{number:06d}{file.suffix}", before, mode)
     for one in found[MOST_KEPT - 1 :]:
         one.unlink(missing_ok=True)
-    return kept
 
 
 def _write(file: Path, text: str, mode: int) -> None:

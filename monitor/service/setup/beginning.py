@@ -12,20 +12,15 @@ from argparse import Namespace
 from getpass import getpass
 from pathlib import Path
 
-from starlette.applications import Starlette
-from starlette.exceptions import HTTPException
-from starlette.middleware import Middleware
-
 from monitor.edges.clock import monotonic_s, now_ms
 from monitor.edges.page.access import Door, SignIns, keep_hash
-from monitor.edges.page.guard import Answering, Headers, PageError
 from monitor.edges.page.house import Listens
 from monitor.edges.page.server import listening_at, server_of
 from monitor.edges.page.setting_up import Ask, SettingUpPages
 from monitor.entries.entries import RequestError
 from monitor.service.asking import DEFAULT_CONFIG, settings_file
-from monitor.service.cli import AskedWronglyError
-from monitor.service.daemon import tell_systemd
+from monitor.service.cli import AskedWronglyError, FailedError
+from monitor.service.daemon import summaries, tell_systemd
 from monitor.service.settings.files import state_folder
 from monitor.service.settings.writing import give_to_folder, take_back
 from monitor.service.setup.steps import STEPS, Setup
@@ -84,44 +79,31 @@ def set_up_on_the_page(port: int) -> bool:
     words = new_words(file)
     log.info("No settings yet. On this machine open %s://127.0.0.1:%d/", scheme, port)
     log.info("From a phone open %s://%s:%d/ and say: %s", scheme, address, port, words)
-    setup = Setup(file, (scheme, address, port))
-    kept = words_file(file)
+    setup, kept = Setup(file, (scheme, address, port)), words_file(file)
     door = Door(kept, SignIns(None, now_ms), monotonic_s)
     listens = Listens("0.0.0.0", port, ("*",), kept, *((certificate, key) if secure else ()))  # noqa: S104 - to be set up from a phone
-    with listening_at(listens) as listening:
-        pages = SettingUpPages(setup, STEPS, door, kept, lambda: _soon(stop))
-        app = Starlette(
-            routes=pages.routes(),
-            middleware=[
-                Middleware(Answering, listening=listening),
-                Middleware(Headers, trusted=listens.trusted_hosts),
-            ],
-            exception_handlers=dict.fromkeys((PageError, HTTPException), pages.refused),
-            lifespan=listening.watching,
-        )
-        listening.open(monotonic_s)
-        server = server_of(app, listens)
+    alive = threading.Event()
 
-        def stop() -> None:
-            server.should_exit = True
+    def ended() -> None:  # once the last answer has gone out
+        threading.Timer(1.0, setattr, (server, "should_exit", True)).start()
 
-        alive = threading.Event()
-        threading.Thread(target=_stay_alive, args=(alive,), daemon=True).start()
-        tell_systemd("READY=1")
-        try:
+    try:
+        with listening_at(listens) as listening:
+            pages = SettingUpPages(setup, STEPS, door, kept, ended, summaries())
+            server = server_of(pages, listens, listening)
+            threading.Thread(target=_stay_alive, args=(alive,), daemon=True).start()
+            tell_systemd("READY=1")
             server.run(sockets=[listening])
-        finally:
-            alive.set()
+    except OSError as error:
+        raise FailedError(
+            f"the page cannot listen at port {port} ({error.strerror}); end what uses it, or try "
+            "another: drying-room run --port 8700"
+        ) from error
+    finally:
+        alive.set()
     if setup.finished:
         kept.unlink(missing_ok=True)
     return setup.finished
-
-
-def _soon(stop: object) -> None:
-    """Once the last answer has gone out."""
-    timer = threading.Timer(1.0, stop)  # type: ignore[arg-type]
-    timer.daemon = True
-    timer.start()
 
 
 def _stay_alive(ended: threading.Event) -> None:
@@ -136,11 +118,13 @@ def setup(asked: Namespace) -> int:
     """Set up in this terminal, or make new words for the page."""
     file = (asked.config or default_place()).absolute()
     if asked.back:
-        for line in take_back(settings_file(asked)).lines:
+        for line in take_back(settings_file(asked)):
             print(f"{'+' if line.new else '-'} {line.text}")
         return 0
     if file.exists():
-        raise AskedWronglyError(f"{file} is there already; change it on the page under Settings")
+        raise AskedWronglyError(
+            f"{file} is there already; change it by hand, and look it over with: drying-room check"
+        )
     if asked.words:
         print(f"Say these on the page within an hour: {new_words(file)}")
         return 0
@@ -153,7 +137,7 @@ def setup(asked: Namespace) -> int:
         if not goes_on:
             print(f"What was whole is kept in {doing.draft}. Go on with: drying-room setup")
             return 1
-    print(f"{file} is whole. Start the monitor with: drying-room run")
+    print(f"All is set in {file}. Start the monitor with: drying-room run")
     return 0
 
 

@@ -117,7 +117,7 @@ def limits_in_words(use: Use) -> str:
     """What holds for a use where nothing else is said."""
     limits = DEFAULT_LIMITS[use]
     said = [f"too hot above {limits.hot_c:g} °C", f"too damp above {limits.damp_pct:g} %"]
-    said += [f"too much light above {limits.sun_lux:g} lx"] if limits.sun_lux else []
+    said += [f"too much light above {limits.sun_lux:g} lux"] if limits.sun_lux else []
     return ", ".join(said)
 
 
@@ -140,7 +140,7 @@ def sensor_ask(one: Proposal, values: dict[Quantity, float], site: Site, spaces:
     reads = tuple(
         field(f"reads-{q}", begun(q.row.called or str(q)),
                f"now {now.get(q, 'not told')}", "yes",
-               choices=(("yes", "take it"), ("no", "leave it out")))
+               choices=(("yes", "use it"), ("no", "leave it out")))
         for q in one.sensor.reads
     )  # fmt: skip
     fields = (

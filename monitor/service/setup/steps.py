@@ -21,6 +21,8 @@ from monitor.edges.page.setting_up import Ask, View
 from monitor.entries.entries import RequestError
 from monitor.intake.guesses import propose
 from monitor.intake.proposals import Proposal, quoted, settings_lines
+from monitor.service.daemon import broker_of
+from monitor.service.settings.files import read_secret
 from monitor.service.settings.settings import Settings, read
 from monitor.service.settings.spaces import DEFAULT_LIMITS
 from monitor.service.settings.tables import SettingsError
@@ -28,7 +30,6 @@ from monitor.service.settings.text import place_of
 from monitor.service.settings.writing import (
     Add,
     Change,
-    ChangedMeanwhileError,
     Drop,
     Put,
     change,
@@ -54,7 +55,7 @@ from monitor.service.setup.questions import (
 from monitor.service.setup.trying import Tries, try_broker, try_url
 from monitor.site.quantities import Quantity
 from monitor.site.spaces import OUTDOORS, Use
-from monitor.site.words import begun
+from monitor.site.words import begun, count
 
 STEPS = {
     "place": "The place",
@@ -130,7 +131,7 @@ class Setup:
         lead, asks = self._steps[step][0]()
         told = [filled(ask, typed, error) for ask in asks]
         wrong = begun(error.sentence) if error else None
-        return View(step, STEPS[step], lead, told, wrong, waits=step == "sensors" and not asks)
+        return View(step, STEPS[step], lead, told, wrong, hears=step == "sensors")
 
     def take(self, step: str, typed: Mapping[str, str], mark: str | None = None) -> list[str]:
         """Take a step's answer; what was done, in sentences. RequestError says what to mend."""
@@ -142,8 +143,6 @@ class Setup:
             except SettingsError as error:
                 plain = re.sub(r"^\S+:\d+: ", "", error.problems[0])
                 raise RequestError(plain) from error
-            except ChangedMeanwhileError as error:
-                raise RequestError("it was changed meanwhile; look at it anew") from error
             return told
 
     # -- the place ----------------------------------------------------------------------------
@@ -183,14 +182,17 @@ class Setup:
     def _broker_asks(self) -> tuple[list[str], list[Ask]]:
         have = self.settings()
         mqtt = have.mqtt if have else None
+        kept = "kept in a file of its own" + (
+            "; empty: as it was" if mqtt and mqtt.password_file else ""
+        )
         fields = (
             field("host", "Its address", "127.0.0.1 is this machine",
                    mqtt.host if mqtt else "127.0.0.1"),
             field("port", "Its port", "most listen at 1883",
                    str(mqtt.port if mqtt else 1883), mode="numeric"),
-            field("user", "The monitor's name there", "if it asks for one",
+            field("user", "The name to sign in with", "if it asks for one",
                    (mqtt.user or "") if mqtt else "", required=False),
-            field("password", "And its password", "kept in a file of its own; empty: as it was",
+            field("password", "And its password", kept,
                    mode="secret", required=False),
         )  # fmt: skip
         lead = ["The broker is the post office of your sensors. It is tried at once."]
@@ -208,7 +210,7 @@ class Setup:
                 "this is another broker or name; type its password again", "password"
             )
         file = known.password_file if known is not None and same else None
-        secret = password or (file.read_text("utf-8").strip() if file else None)
+        secret = password or (read_secret(file) if file else None)
         said = try_broker(Broker(host, port, f"drying-room-setup-{os.getpid()}", user or None,
                                  secret or None), self._tries)  # fmt: skip
         changes: list[Change] = [Put(("mqtt", "host"), host), Put(("mqtt", "port"), port)]
@@ -230,9 +232,7 @@ class Setup:
         have = self.settings()
         if have is None or not self.done("broker"):
             return []
-        mqtt = have.mqtt
-        secret = mqtt.password_file.read_text("utf-8").strip() if mqtt.password_file else None
-        broker = Broker(mqtt.host, mqtt.port, f"drying-room-hears-{os.getpid()}", mqtt.user, secret)
+        broker = replace(broker_of(have), client_id=f"drying-room-hears-{os.getpid()}")
         heard = self._hearing.heard(broker)
         found = propose(heard, have.site.timezone, have.site.sensors)
         return [(one, last_values(one, heard, have.site)) for one in found[0]]
@@ -279,7 +279,7 @@ class Setup:
         lead = [
             f"{words[:1].upper()}{words[1:]}: {limits_in_words(Use(use))}." for use, words in USES
         ]
-        lead.append("Volume and windows can wait. Limits can be changed at any time.")
+        lead.append("Volume and windows can wait.")
         fields = []
         for number, space in enumerate(spaces):
             hot = space.limits.hot_c
@@ -320,7 +320,7 @@ class Setup:
         action, pending = typed.get("action"), self._pending
         if action == "later":
             self._confirmed.add("notices")
-            return ["nobody is told anything yet"]
+            return ["nobody is warned yet"]
         if action == "forget":
             self._pending = None
             return ["nothing was kept; try it again"]
@@ -349,7 +349,7 @@ class Setup:
                    mode="secret"),
             field("again", "Once more", "the same again", mode="secret"),
             field("open", "Who may open the page", "with the passphrase", "house",
-                   choices=(("house", "phones in the house too"), ("here", "this machine only"))),
+                   choices=(("house", "every phone in the house"), ("here", "this machine only"))),
         )  # fmt: skip
         return ["It opens the page. Then the monitor starts."], [Ask(fields, "Start the monitor")]
 
@@ -381,11 +381,13 @@ class Setup:
             one.unlink(missing_ok=True)
         with suppress(OSError):
             (self.file.parent / "before").rmdir()
-        return ["the settings are whole"]
+        return ["all is set"]
 
     def _write(
         self, changes: Sequence[Change], secrets: Mapping[str, str], *tables: str
     ) -> list[str]:
-        done = change(self.draft, changes, secrets, tables=tables)
-        new = sum(line.new for line in done.lines)
-        return [f"kept: {new} new lines in {self.draft.name}"] if new else ["nothing changed"]
+        lines = change(self.draft, changes, secrets, tables)
+        new = sum(line.new for line in lines)
+        return (
+            [f"kept: {count(new, 'new line')} in {self.draft.name}"] if new else ["nothing changed"]
+        )

@@ -14,10 +14,8 @@ from monitor.edges.mqtt import Broker, BrokerError, Guest
 from monitor.entries.entries import RequestError
 from monitor.site.words import count
 
-MOST_TRIES, WITHIN_S = (
-    10,
-    3600.0,
-)  # our own choice: a person mistypes thrice, a scan needs thousands
+# Our own choice: a person mistypes thrice, a scan needs thousands.
+MOST_TRIES, WITHIN_S = 10, 3600.0
 _BROKER_PORTS = (1883, 8883)  # registered at IANA for MQTT, plain and with TLS
 _LOWEST_PORT = 1024  # below it other services have their ports (RFC 6335, 6)
 # Apprise's schemes that act on this machine itself and reach no phone.
@@ -77,7 +75,7 @@ def try_broker(broker: Broker, tries: Tries) -> str:
             why = "the broker is there, but does not take this name and password"
         else:
             why = f"no broker answers at {broker.where}; look at its address and port"
-        raise RequestError(f"{why}; {tries.left()}", "host") from error
+        raise RequestError(f"{why}; {tries.left()}") from error
 
 
 def check_url(url: str) -> None:

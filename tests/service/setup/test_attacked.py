@@ -82,7 +82,7 @@ def words(file: Path) -> str:
 def client(file: Path, words: str) -> Client:
     """Makes browsers: from="192.0.2.9" is another machine."""
     door = Door(words_file(file), SignIns(None, lambda: 0), lambda: 0.0)
-    pages = SettingUpPages(Setup(file), STEPS, door, words_file(file), lambda: None)
+    pages = SettingUpPages(Setup(file), STEPS, door, words_file(file), lambda: None, ())
     app = Starlette(
         routes=pages.routes(),
         middleware=[Middleware(Headers, trusted=["*"])],
